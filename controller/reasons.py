@@ -1,0 +1,106 @@
+"""Reason codes: why something was decided. Codes are part of the wire contract; the sentences are for people."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Final
+
+
+class State(StrEnum):
+    """Where a set stands."""
+
+    OFFLINE = "offline"
+    IDLE = "idle"
+    ARMED = "armed"
+    WORKING = "working"
+    RESTING = "resting"
+    ENDING = "ending"
+    ENDED = "ended"
+
+
+class Reason(StrEnum):
+    """Why a decision was taken."""
+
+    ARMED = "armed"
+    STARTED = "started"
+    BOUT_BEGUN = "bout_begun"
+    BOUT_DONE = "bout_done"
+    SET_DONE = "set_done"
+    STALL_IN_CONCENTRIC = "stall_in_concentric"
+    STALL_FORESEEN = "stall_foreseen"
+    REVERSAL = "reversal"
+    FAILED_START = "failed_start"
+    REPORTED_FAILURE = "reported_failure"
+    STOP_REQUESTED = "stop_requested"
+    RELEASE_REQUESTED = "release_requested"
+    EMERGENCY_STOP = "emergency_stop"
+    BUDGET_SPENT = "budget_spent"
+    FLOOR_FAILED = "floor_failed"
+    DROPS_SPENT = "drops_spent"
+    REPETITIONS_DONE = "repetitions_done"
+    DURATION_SPENT = "duration_spent"
+    PAUSE_TOO_LONG = "pause_too_long"
+    ROM_SHRINKING = "rom_shrinking"
+    VELOCITY_LOSS = "velocity_loss"
+    LEFT_RIGHT_DIFFERENCE = "left_right_difference"
+    HANDLE_RELEASED = "handle_released"
+    TELEMETRY_LOST = "telemetry_lost"
+    TELEMETRY_FROZEN = "telemetry_frozen"
+    SENSORS_DISAGREE = "sensors_disagree"
+    RIG_DISAGREES = "rig_disagrees"
+    RIG_REBOOTED = "rig_rebooted"
+    RIG_LOST = "rig_lost"
+    RIG_FAULT = "rig_fault"
+    RIG_REFUSED = "rig_refused"
+    LEASE_EXPIRED = "lease_expired"
+    LINK_LOST = "link_lost"
+    GUARD_REFUSED = "guard_refused"
+    POLICY_FAILED = "policy_failed"
+
+
+SENTENCES: Final[dict[Reason, str]] = {
+    Reason.ARMED: "A person armed the set; the cautions were shown.",
+    Reason.STARTED: "A person started the set with the handle docked.",
+    Reason.BOUT_BEGUN: "The programmed rest is over and the handle is docked; the programmed load comes back.",
+    Reason.BOUT_DONE: "The bout's repetitions are done, or it ended at its stall; a programmed rest follows.",
+    Reason.SET_DONE: "The last bout is done.",
+    Reason.STALL_IN_CONCENTRIC: "The handle stopped on the way up with the lifter still under the load.",
+    Reason.STALL_FORESEEN: "The repetition was slowing toward a stop that it would not have come through.",
+    Reason.REVERSAL: "The handle turned back before the end of the ascent.",
+    Reason.FAILED_START: "The lifter held the load at the bottom and did not get it moving.",
+    Reason.REPORTED_FAILURE: "The rig reported a repetition that was not completed.",
+    Reason.STOP_REQUESTED: "A person asked to stop.",
+    Reason.RELEASE_REQUESTED: "A person released the rig.",
+    Reason.EMERGENCY_STOP: "The rig's emergency stop was pressed.",
+    Reason.BUDGET_SPENT: "The estimated loss of capacity reached the prescribed budget.",
+    Reason.FLOOR_FAILED: "The lifter stalled at the floor load.",
+    Reason.DROPS_SPENT: "The lifter stalled with no prescribed drop left.",
+    Reason.REPETITIONS_DONE: "The prescribed number of repetitions is done.",
+    Reason.DURATION_SPENT: "The prescribed duration is over.",
+    Reason.PAUSE_TOO_LONG: "No repetition was under way for longer than the prescription allows.",
+    Reason.ROM_SHRINKING: "Repetitions became shorter than the prescribed part of the range of motion.",
+    Reason.VELOCITY_LOSS: "Mean velocity fell by the prescribed part from the fastest repetition at this load.",
+    Reason.LEFT_RIGHT_DIFFERENCE: "The two sides differed by more than the prescription allows.",
+    Reason.HANDLE_RELEASED: "The handle was let go.",
+    Reason.TELEMETRY_LOST: "No usable telemetry arrived in time.",
+    Reason.TELEMETRY_FROZEN: "Telemetry kept arriving but stood still while the rig said that it moved.",
+    Reason.SENSORS_DISAGREE: "Position, velocity and force do not fit together.",
+    Reason.RIG_DISAGREES: "The rig does not apply the load, or serve the set, that it was told to.",
+    Reason.RIG_REBOOTED: "The rig restarted during the set.",
+    Reason.RIG_LOST: "The rig went offline.",
+    Reason.RIG_FAULT: "The rig reported a fault, over-travel or over-speed.",
+    Reason.RIG_REFUSED: "The rig refused a command.",
+    Reason.LEASE_EXPIRED: "The rig unloaded by itself because its lease ran out.",
+    Reason.LINK_LOST: "The link to the broker was lost.",
+    Reason.GUARD_REFUSED: "The guard refused a command of the controller: a defect, reported as such.",
+    Reason.POLICY_FAILED: "The drop policy failed or proposed something that is not a load.",
+}
+
+
+class Limit(StrEnum):
+    """What narrowed a proposal after the policy made it."""
+
+    FLOOR = "floor"
+    NO_RISE = "no_rise"
+    LEAST_STEP = "least_step"
+    RIG_MINIMUM = "rig_minimum"
