@@ -19,7 +19,7 @@ ENTRY_POINT_GROUP = "ebbset.drop_policies"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DropView:
-    """What is known at a stall, for the cable that stalled. Only causal, checked signals; never the simulator's truth."""
+    """What is known at a stall, for the cable that stalled. Never the simulator's truth."""
 
     reason: Reason
     load_n: float
