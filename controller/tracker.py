@@ -1,0 +1,427 @@
+"""Follows one cable: filters its samples, finds repetitions, stalls, releases and sensors that disagree.
+
+What lives here: the filter and the segmenter, one tight loop over the samples of a frame. What never does: loads,
+drops, stop rules; the tracker only says what the handle did. It reads no clock; all times are the rig's own.
+
+Idea. The handle is either in an ascent or it is not. Outside one, the tracker keeps the lowest position since the last
+ascent ended; an ascent begins when the handle has risen clearly above it, and is dated back to when it left it.
+Inside one, a fast handle needs only its extremes kept; everything delicate (top, stall, turning back) happens while
+the handle is slow, and only then is more than a comparison done.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from ebbset.controller.reasons import Reason
+from ebbset.controller.sensor_check import SensorCheck
+from ebbset.controller.signals import ReleaseSeen, RepetitionEnded, RepetitionStarted, Signal, StallSeen
+from ebbset.controller.stall import StallRule
+from ebbset.models.prescription import StallSection
+from ebbset.models.velocity import LoadVelocityLine
+from ebbset.models.wire import RepetitionOutcome
+
+# Judgement, no source: sizes of human wobble and of sensor noise after filtering, not of any one device.
+ONSET_M: Final = 0.02
+ONSET_VELOCITY_M_S: Final = 0.03
+AT_LOW_M: Final = 0.003
+TURN_BACK_M: Final = 0.015
+TURN_VELOCITY_M_S: Final = -0.02
+TOP_FRACTION: Final = 0.85
+TOP_REST_US: Final = 80_000
+MOVED_M: Final = 0.008
+FIRST_ROM_M: Final = 0.20
+FILTER_S: Final = 0.018
+GAP_US: Final = 300_000
+SLACK_PART: Final = 0.2
+SLACK_US: Final = 40_000
+MAXIMAL_SLOW_US: Final = 250_000
+NOTHING: Final[list[Signal]] = []
+
+
+class CableTracker:
+    """Signals of one cable from its samples.
+
+    Args:
+        stall: what counts as a stall and a release.
+        line: load–velocity line of the lifter, for what is a healthy velocity.
+        rom_m: ROM from the profile; ``None``: learned from the first repetitions.
+        has_force: the rig reports cable tension.
+    """
+
+    def __init__(self, *, stall: StallSection, line: LoadVelocityLine, rom_m: float | None, has_force: bool) -> None:
+        self.velocity_m_s = 0.0
+        self.position_m = 0.0
+        self.in_repetition = False
+        self.rom_reference_m = rom_m
+        self.moved_t_us = 0
+        self._line = line
+        self._has_force = has_force
+        self._rule = StallRule(stall)
+        self._check = SensorCheck()
+        self._slow_m_s = max(2.0 * stall.velocity_m_s, 0.05)
+        self._attempt_m_s = stall.velocity_m_s + 0.1
+        self._release_m_s = -stall.release_velocity_m_s
+        self._patience_us = round(stall.start_patience_s * 1e6)
+        self._rom_from_profile = rom_m is not None
+        self._repetitions = 0
+        self._bottom_m: float | None = None
+        self._t_us: int | None = None
+        self._raw_m = 0.0
+        self._dt_s = 0.0
+        self._gain_x = self._gain_vx = self._gain_v = 0.0
+        # outside a repetition
+        self._low_m = 0.0
+        self._low_t_us = 0
+        self._last_top_m: float | None = None
+        self._bottom_ref_m = 0.0
+        self._bottom_since_us = 0
+        self._start_stalled = False
+        self._anchor_m = 0.0
+        self._slack_since_us: int | None = None
+        self._released = False
+        # inside a repetition
+        self._start_m = 0.0
+        self._start_t_us = 0
+        self._start_load_n = 0.0
+        self._load_changed = False
+        self._peak_m = 0.0
+        self._peak_v = 0.0
+        self._min_v = 0.0
+        self._up_m = 0.0
+        self._up_t_us = 0
+        self._fast_t_us = 0
+        self._force_sum = 0.0
+        self._force_count = 0
+        self._stalls = 0
+
+    @property
+    def stalled_since_us(self) -> int | None:
+        """Rig time since when the handle has been too slow inside an ascent."""
+        return self._rule.slow_since_us if self.in_repetition else None
+
+    def new_bout(self) -> None:
+        """A programmed rest is over: forget the repetition under way, keep ROM and bottom."""
+        self.in_repetition = False
+        self._rule.moving()
+        self._last_top_m = None
+        self._restart_bottom(self._t_us or 0)
+        self._released = False
+
+    def load_dropped(self, t_us: int, load_n: float, settle_s: float) -> None:
+        """The load is on its way down to ``load_n``: the stall is over; judge again after ``settle_s``."""
+        hold_us = t_us + round(settle_s * 1e6)
+        self._rule.hold(hold_us)
+        self._load_changed = True
+        self._bottom_since_us = hold_us
+        self._start_stalled = False
+
+    def feed(
+        self,
+        t_us: Sequence[int],
+        position_m: Sequence[float],
+        velocity_m_s: Sequence[float] | None,
+        force_n: Sequence[float] | None,
+        *,
+        load_n: float,
+        docked: bool,
+    ) -> list[Signal]:
+        """Take the samples of a frame, oldest first; the signals they raise, oldest first."""
+        signals = NOTHING
+        if not t_us:
+            return signals
+        last = self._t_us
+        x = self.position_m
+        v = self.velocity_m_s
+        raw = self._raw_m
+        dt_s = self._dt_s
+        gain_x, gain_vx, gain_v = self._gain_x, self._gain_vx, self._gain_v
+        release = self._release_m_s
+        slow = self._slow_m_s
+        slack_n = SLACK_PART * load_n if load_n > 20.0 and not docked else -1e9
+        moved_by_velocity = path = 0.0
+        low_raw = high_raw = position_m[0]
+        for k in range(len(t_us)):
+            t = t_us[k]
+            z = position_m[k]
+            if last is None or t - last > GAP_US:
+                self._begin(t, z, velocity_m_s[k] if velocity_m_s is not None else 0.0, first=last is None)
+                x, v, raw, last = self.position_m, self.velocity_m_s, z, t
+                continue
+            if t <= last:
+                continue
+            dt = (t - last) * 1e-6
+            last = t
+            if dt != dt_s:
+                dt_s = dt
+                q = dt / FILTER_S
+                pole = 1.0 / (1.0 + q + 0.5 * q * q)
+                gain_x = 1.0 - pole * pole
+                gain_vx = (1.0 - pole) * (1.0 - pole) / dt
+                gain_v = dt / (dt + FILTER_S)
+            x += v * dt
+            e = z - x
+            x += gain_x * e
+            v += gain_vx * e
+            if velocity_m_s is not None:
+                w = velocity_m_s[k]
+                v += gain_v * (w - v)
+                moved_by_velocity += w * dt
+                path += w * dt if w > 0.0 else -w * dt
+            if z < low_raw:
+                low_raw = z
+            elif z > high_raw:
+                high_raw = z
+            raw = z
+            f = force_n[k] if force_n is not None else None
+            if v < release or (f is not None and f < slack_n):
+                signals = self._perhaps_released(t, x, v, f, signals)
+            elif self._slack_since_us is not None:
+                self._slack_since_us = None
+            if self.in_repetition:
+                if f is not None:
+                    self._force_sum += f
+                    self._force_count += 1
+                if v > slow:
+                    if v > self._peak_v:
+                        self._peak_v = v
+                    self._up_m = x
+                    self._up_t_us = t
+                    if v > self._attempt_m_s:
+                        self._fast_t_us = t
+                    if x > self._peak_m:
+                        self._peak_m = x
+                    if self._rule.slow_since_us is not None:
+                        self._rule.moving()
+                else:
+                    signals = self._slow(t, x, v, f, load_n, signals)
+            elif x < self._low_m + AT_LOW_M:
+                self._low_t_us = t
+                if x < self._low_m:
+                    self._low_m = x
+            elif v > ONSET_VELOCITY_M_S and x > self._low_m + ONSET_M and not docked and load_n > 0.0:
+                signals = self._perhaps_started(t, x, v, load_n, signals)
+        before_raw = self._raw_m
+        first = self._t_us is None
+        since_us = 0 if first or last is None else last - (self._t_us or 0)
+        self._t_us, self._raw_m = last, raw
+        self.position_m, self.velocity_m_s = x, v
+        self._dt_s, self._gain_x, self._gain_vx, self._gain_v = dt_s, gain_x, gain_vx, gain_v
+        if last is None or first:
+            return signals
+        distance = x - self._anchor_m
+        if distance > MOVED_M or distance < -MOVED_M:
+            self._anchor_m = x
+            self.moved_t_us = last
+        if docked:
+            signals = self._docked(last, x, load_n, signals)
+        elif not self.in_repetition:
+            signals = self._perhaps_failed_start(last, x, v, load_n, force_n, signals)
+        trouble = self._check.frame(
+            last,
+            since_us,
+            moved_by_velocity if velocity_m_s is not None else None,
+            path,
+            raw - before_raw,
+            max(high_raw, before_raw) - min(low_raw, before_raw),
+            force_n[-1] if force_n is not None and self._has_force else None,
+            load_n,
+            quiet=docked or v > 0.15 or v < -0.15,
+        )
+        if trouble is not None:
+            signals = [*signals, trouble]
+        return signals
+
+    # --- the rare paths ---------------------------------------------------------------------------------------
+
+    def _begin(self, t: int, x: float, v: float, *, first: bool) -> None:
+        """Start the filter at the first sample or after a gap too long to bridge."""
+        self.position_m, self.velocity_m_s, self._raw_m, self._t_us = x, v, x, t
+        self._check.restart()
+        if first:
+            self._low_m = self._anchor_m = x
+            self._low_t_us = self.moved_t_us = t
+            self._restart_bottom(t)
+
+    def _restart_bottom(self, t: int) -> None:
+        self._low_m = self._bottom_ref_m = self.position_m
+        self._low_t_us = self._bottom_since_us = t
+        self._start_stalled = False
+
+    def _perhaps_released(self, t: int, x: float, v: float, f: float | None, signals: list[Signal]) -> list[Signal]:
+        """Toward the rig too fast, or no tension for longer than a bounce."""
+        if v >= self._release_m_s:
+            if self._slack_since_us is None:
+                self._slack_since_us = t
+            if t - self._slack_since_us < SLACK_US:
+                return signals
+        if self._released:
+            return signals
+        self._released = True
+        return [*signals, ReleaseSeen(t_us=t, velocity_m_s=v, force_n=f)]
+
+    def _perhaps_started(self, t: int, x: float, v: float, load_n: float, signals: list[Signal]) -> list[Signal]:
+        """The handle rose clearly above its lowest position: an ascent, unless it never really came down."""
+        low, top = self._low_m, self._last_top_m
+        if top is not None:
+            rom = self.rom_reference_m
+            away = 0.2 * rom if rom is not None else 0.06
+            if low > top - max(0.04, away):
+                return signals
+        self.in_repetition = True
+        self._released = False
+        self._start_m = low
+        self._start_t_us = self._low_t_us
+        self._start_load_n = load_n
+        self._load_changed = False
+        self._peak_m = self._up_m = x
+        self._peak_v = v
+        self._min_v = 1e9
+        self._up_t_us = self._fast_t_us = t
+        self._force_sum = 0.0
+        self._force_count = 0
+        self._stalls = 0
+        self._rule.moving()
+        if self._bottom_m is None:
+            self._bottom_m = low
+        elif low < self._bottom_m + 0.25 * (self.rom_reference_m or 0.4):
+            self._bottom_m += 0.3 * (low - self._bottom_m)
+        return [*signals, RepetitionStarted(t_us=self._low_t_us)]
+
+    def _fraction(self, x: float) -> float | None:
+        rom, bottom = self.rom_reference_m, self._bottom_m
+        return None if rom is None or bottom is None else (x - bottom) / rom
+
+    def _slow(self, t: int, x: float, v: float, f: float | None, load_n: float, signals: list[Signal]) -> list[Signal]:
+        """Inside an ascent and slow: at the top, stalled, turning back, or in the sticking region."""
+        if x > self._peak_m:
+            self._peak_m = x
+        if v < self._min_v:
+            self._min_v = v
+        fraction = self._fraction(x)
+        at_top = fraction >= TOP_FRACTION if fraction is not None else x - self._start_m >= FIRST_ROM_M
+        if v > self._rule.threshold_m_s:
+            self._up_m, self._up_t_us = x, t
+            self._rule.moving()
+            return signals
+        if at_top:
+            # a handle that rests at the top, or leaves it, has finished its ascent
+            if v < TURN_VELOCITY_M_S or t - self._up_t_us >= TOP_REST_US:
+                return self._end(t, RepetitionOutcome.COMPLETED, load_n, signals)
+            return signals
+        if v < TURN_VELOCITY_M_S:
+            # on its way down: a wobble until it has gone far enough to be a turn
+            return self._turned_back(t, x, v, f, load_n, signals) if x < self._peak_m - TURN_BACK_M else signals
+        duration_s = self._rule.slow(t)
+        if duration_s is None:
+            return signals
+        self._stalls += 1
+        return [
+            *signals,
+            StallSeen(
+                reason=Reason.STALL_IN_CONCENTRIC,
+                t_us=t,
+                velocity_m_s=v,
+                force_n=f,
+                position_fraction=fraction,
+                duration_s=duration_s,
+                probability=0.99,
+            ),
+        ]
+
+    def _turned_back(
+        self, t: int, x: float, v: float, f: float | None, load_n: float, signals: list[Signal]
+    ) -> list[Signal]:
+        """Below the top and going down again: failed if it was an attempt with all there was, else a partial."""
+        slow_us = t - self._fast_t_us
+        if self._stalls:
+            return self._end(t, RepetitionOutcome.FAILED, load_n, signals)
+        if slow_us < MAXIMAL_SLOW_US:
+            return self._end(t, RepetitionOutcome.PARTIAL, load_n, signals)
+        signals = [
+            *signals,
+            StallSeen(
+                reason=Reason.REVERSAL,
+                t_us=t,
+                velocity_m_s=v,
+                force_n=f,
+                position_fraction=self._fraction(x),
+                duration_s=slow_us * 1e-6,
+                probability=0.95,
+            ),
+        ]
+        return self._end(t, RepetitionOutcome.FAILED, load_n, signals)
+
+    def _end(self, t: int, outcome: RepetitionOutcome, load_n: float, signals: list[Signal]) -> list[Signal]:
+        travel = self._peak_m - self._start_m
+        end_t = self._up_t_us
+        seconds = (end_t - self._start_t_us) * 1e-6
+        mean = (self._up_m - self._start_m) / seconds if seconds > 0.0 else 0.0
+        changed = self._load_changed or abs(load_n - self._start_load_n) > 0.02 * self._start_load_n
+        ended = RepetitionEnded(
+            outcome=outcome,
+            t_start_us=self._start_t_us,
+            t_end_us=end_t,
+            rom_m=travel,
+            mean_velocity_m_s=mean,
+            peak_velocity_m_s=self._peak_v,
+            min_velocity_m_s=min(self._min_v, self._peak_v),
+            mean_force_n=self._force_sum / self._force_count if self._force_count else None,
+            load_changed=changed,
+        )
+        if outcome is RepetitionOutcome.COMPLETED:
+            self._learn_rom(travel)
+        self.in_repetition = False
+        self._last_top_m = self._peak_m
+        self._rule.moving()
+        self._restart_bottom(t)
+        return [*signals, ended]
+
+    def _learn_rom(self, travel: float) -> None:
+        """The reference is what the first repetitions show; later it only grows, so that a shrinking ROM is seen."""
+        self._repetitions += 1
+        reference = self.rom_reference_m
+        if reference is None:
+            self.rom_reference_m = travel
+        elif travel > reference or (self._rom_from_profile and self._repetitions <= 3):
+            self.rom_reference_m = reference + 0.5 * (travel - reference)
+
+    def _docked(self, t: int, x: float, load_n: float, signals: list[Signal]) -> list[Signal]:
+        """The handle rests at the rig: whatever ascent was under way is over, and nobody fails to start."""
+        if self.in_repetition:
+            outcome = RepetitionOutcome.FAILED if self._stalls else RepetitionOutcome.PARTIAL
+            signals = self._end(t, outcome, load_n, signals)
+        self._last_top_m = None
+        self._slack_since_us = None
+        self._restart_bottom(t)
+        return signals
+
+    def _perhaps_failed_start(
+        self, t: int, x: float, v: float, load_n: float, force_n: Sequence[float] | None, signals: list[Signal]
+    ) -> list[Signal]:
+        """Loaded and still at the bottom for longer than the lifter is given."""
+        if x < self._bottom_ref_m - 0.02 or x > self._bottom_ref_m + 0.05:
+            self._bottom_ref_m = x
+            self._bottom_since_us = t
+            return signals
+        if self._start_stalled or load_n <= 0.0 or t - self._bottom_since_us < self._patience_us:
+            return signals
+        fraction = self._fraction(x)
+        if fraction is not None and fraction > 0.35:
+            return signals
+        if fraction is None and self._last_top_m is not None and x > self._last_top_m - 0.1:
+            return signals
+        self._start_stalled = True
+        return [
+            *signals,
+            StallSeen(
+                reason=Reason.FAILED_START,
+                t_us=t,
+                velocity_m_s=v,
+                force_n=force_n[-1] if force_n is not None else None,
+                position_fraction=fraction,
+                duration_s=(t - self._bottom_since_us) * 1e-6,
+                probability=0.9,
+            ),
+        ]
