@@ -21,7 +21,7 @@ from ebbset.models.wire import RepetitionOutcome
 LOSS_PER_REPETITION: Final = 0.03
 LOSS_SD: Final = 0.02
 WANDER: Final = 0.012
-STALL_SD: Final = 0.05
+STALL_SD: Final = 0.03
 RECOVERY_S: Final = 75.0
 STALE_SDS: Final = 2.0
 
