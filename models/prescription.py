@@ -97,6 +97,9 @@ class StopSection(_Section):
         default=8.0,
         description="longest time without a repetition under way, handle docked or not, outside rests",
     )
+    max_start_wait_s: Annotated[float, Field(gt=0, le=300)] = Field(
+        default=30.0, description="longest wait for the first movement of a bout, loaded handle in the dock"
+    )
     min_rom_fraction: Fraction | None = Field(
         default=None,
         description="completed repetitions shorter than this part of the reference ROM end the set",

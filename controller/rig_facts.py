@@ -1,0 +1,110 @@
+"""What the regulator knows of the rig and how fresh that is. Two clocks stand side by side, never subtracted.
+
+Plain bookkeeping: no decisions about the set, no commands.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from ebbset.controller.events import Acknowledged, RepetitionSeen, RigAnnounced, Samples
+
+APPLIED_TOLERANCE_N: Final = 10.0
+APPLIED_TOLERANCE_PART: Final = 0.06
+UNLOADED_N: Final = 1.0
+
+
+class RigFacts:
+    """The rig as last heard."""
+
+    __slots__ = (
+        "applied_n",
+        "docked",
+        "fresh_us",
+        "identity",
+        "last_frame_seq",
+        "last_repetition_seq",
+        "last_t_us",
+        "rig_nonce",
+    )
+
+    def __init__(self) -> None:
+        self.identity: RigAnnounced | None = None
+        self.forget()
+
+    def forget(self) -> None:
+        """Telemetry from before no longer counts: a new boot, or a new connection."""
+        self.docked: bool | None = None
+        self.applied_n: tuple[float, ...] = ()
+        self.rig_nonce: str | None = None
+        self.fresh_us: int | None = None
+        self.last_t_us: int | None = None
+        self.last_frame_seq = -1
+        self.last_repetition_seq = -1
+
+    @property
+    def by_frames(self) -> bool:
+        """The rig sends sample frames (else repetition summaries, and its acks are the sign of life)."""
+        return self.identity is None or self.identity.telemetry == "frames"
+
+    def announced(self, event: RigAnnounced) -> None:
+        """The rig said who it is."""
+        if self.identity is None or self.identity.boot_id != event.boot_id:
+            self.forget()
+        self.identity = event
+
+    def accept_samples(self, event: Samples) -> bool:
+        """Take a frame in if it is new: same boot, sequence and rig time both later. Else nothing changes."""
+        identity = self.identity
+        if identity is None or event.boot_id != identity.boot_id or len(event.position_m) != identity.cables:
+            return False
+        t_us = event.t_us
+        if event.seq <= self.last_frame_seq or (self.last_t_us is not None and t_us[0] <= self.last_t_us):
+            return False
+        self.last_frame_seq = event.seq
+        self.last_t_us = t_us[-1]
+        self.fresh_us = event.now_us
+        self.docked = event.docked
+        self.applied_n = event.applied_n
+        self.rig_nonce = event.nonce
+        return True
+
+    def accept_repetition(self, event: RepetitionSeen) -> bool:
+        """Take a summary in if it is new."""
+        identity = self.identity
+        if identity is None or event.boot_id != identity.boot_id or len(event.rom_m) != identity.cables:
+            return False
+        if event.seq <= self.last_repetition_seq:
+            return False
+        self.last_repetition_seq = event.seq
+        self.docked = event.docked
+        self.applied_n = event.applied_n
+        self.rig_nonce = event.nonce
+        return True
+
+    def accept_ack(self, event: Acknowledged) -> bool:
+        """Take an ack in. Only where the rig sends no frames does it count as a sign of life."""
+        identity = self.identity
+        if identity is None or event.boot_id != identity.boot_id:
+            return False
+        if not self.by_frames:
+            if self.last_t_us is not None and event.t_us < self.last_t_us:
+                return False
+            self.last_t_us = event.t_us
+            self.fresh_us = event.now_us
+            self.docked = event.docked
+            self.applied_n = event.applied_n
+        return True
+
+    def disagreement_n(self, target_n: tuple[float, ...]) -> tuple[float, float] | None:
+        """Largest excess of |applied - target| over what is allowed: (difference, allowed), or None."""
+        for applied, target in zip(self.applied_n, target_n, strict=False):
+            allowed = max(APPLIED_TOLERANCE_N, APPLIED_TOLERANCE_PART * target)
+            if abs(applied - target) > allowed:
+                return abs(applied - target), allowed
+        return None
+
+    @property
+    def unloaded(self) -> bool:
+        """The rig reports no load on any cable."""
+        return bool(self.applied_n) and max(self.applied_n) <= UNLOADED_N

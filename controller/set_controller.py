@@ -1,0 +1,58 @@
+"""Regulator and guard as one: what every shell, simulation and replay drives.
+
+Each event goes to the guard's own bookkeeping first, then to the regulator. Each command that comes out goes past
+the guard; a refused one is not sent: the refusal goes back to the regulator as an event, which ends the set safely,
+and is recorded as the defect that it is. Pure, like both its parts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from ebbset.controller.actions import Output, SendArm, SendLoad, SendRelease, SendUnload
+from ebbset.controller.events import Event, GuardRefused
+from ebbset.controller.guard import Guard
+from ebbset.controller.policy import PolicyFactory
+from ebbset.controller.reasons import State
+from ebbset.controller.regulator import Regulator
+
+_COMMANDS = (SendArm, SendLoad, SendUnload, SendRelease)
+
+
+class SetController:
+    """One rig's controller. ``handle`` takes an event and returns what may go out, in order."""
+
+    __slots__ = ("_guard", "_regulator", "handled")
+
+    def __init__(self, policies: Mapping[str, PolicyFactory]) -> None:
+        self._regulator = Regulator(policies)
+        self._guard = Guard()
+        self.handled = 0
+
+    @property
+    def state(self) -> State:
+        """Where the set stands."""
+        return self._regulator.state
+
+    def handle(self, event: Event) -> tuple[Output, ...]:
+        """Take one event in. Raises nothing for any event."""
+        self.handled += 1
+        self._guard.observe(event)
+        outputs = self._regulator.handle(event)
+        if not outputs:
+            return outputs
+        passed: list[Output] = []
+        pending = list(outputs)
+        while pending:
+            output = pending.pop(0)
+            if isinstance(output, _COMMANDS):
+                refused = self._guard.check(output, event.now_us)
+                if refused is not None:
+                    # Commands that this event also led to rest on the refused one and go no further; records stay.
+                    refusal = GuardRefused(now_us=event.now_us, rule=refused.rule, detail=refused.detail)
+                    self._guard.observe(refusal)
+                    records = [later for later in pending if not isinstance(later, _COMMANDS)]
+                    pending = [*self._regulator.handle(refusal), *records]
+                    continue
+            passed.append(output)
+        return tuple(passed)
