@@ -1,0 +1,156 @@
+"""Fatigue as published: how the force a muscle can give falls with work and comes back with rest.
+
+Two families with different structure stand side by side, because nobody knows which is right for sets to failure:
+compartments of motor units (3CC, 3CC-r) and a finite reserve above a critical force (W'). Rates are plain scalar
+functions without state, so that the simulator compiles the very same text.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+REST_TARGET: Final = 0.01
+"""Targets at or below this share of the maximum count as rest in 3CC-r (as in myosuite 3.0.0, Apache-2.0, which
+cites Rakshit, Xiang & Yang 2021 J Biomech 127:110695, eq. 7)."""
+
+
+@dataclass(frozen=True, slots=True)
+class JointFatigue:
+    """Published constants of one joint.
+
+    Attributes:
+        fatigue_per_s: F of the three-compartment controller, 1/s.
+        recovery_per_s: R, 1/s.
+        power_b0_s: b0 of the endurance law ET = b0 TL^b1, s.
+        power_b1: b1.
+    """
+
+    fatigue_per_s: float
+    recovery_per_s: float
+    power_b0_s: float
+    power_b1: float
+
+
+JOINTS: Final[dict[str, JointFatigue]] = {
+    "ankle": JointFatigue(0.00589, 0.00058, 34.71, -2.06),
+    "knee": JointFatigue(0.01500, 0.00149, 19.38, -1.88),
+    "trunk": JointFatigue(0.00755, 0.00075, 22.69, -2.27),
+    "shoulder": JointFatigue(0.01820, 0.00168, 14.86, -1.83),
+    "elbow": JointFatigue(0.00912, 0.00094, 17.98, -2.21),
+    "grip": JointFatigue(0.00980, 0.00064, 33.55, -1.61),
+    "general": JointFatigue(0.00970, 0.00091, 21.92, -1.98),
+}
+"""F, R: Frey-Law, Looft & Heitsman 2012 J Biomech 45:1803-1808, table 1; b0, b1: Frey-Law & Avin 2010 Ergonomics
+53:109-129, 10.1080/00140130903389068, table 2 (both as carried by myosuite 3.0.0, tests/test_fatigue_validation.py)."""
+
+
+def three_compartment_rates(
+    active: float,
+    fatigued: float,
+    target: float,
+    fatigue_per_s: float,
+    recovery_per_s: float,
+    rest_multiplier: float,
+    develop_per_s: float,
+    relax_per_s: float,
+) -> tuple[float, float]:
+    """Rates of the active and the fatigued compartment (1/s); the resting one is 1 - active - fatigued.
+
+    dM_A/dt = C - F M_A, dM_F/dt = F M_A - r R M_F, r = ``rest_multiplier`` at rest and 1 otherwise. C drives the active
+    compartment to the target as far as rested units are left. ``rest_multiplier`` = 1 is the original 3CC.
+
+    Sources: Xia & Frey-Law 2008 J Biomech 41:3046-3052; Looft et al. 2018 J Biomech 77:16-25.
+
+    Args:
+        active: M_A, share of the maximum.
+        fatigued: M_F.
+        target: TL, share of the maximum asked for.
+        fatigue_per_s: F.
+        recovery_per_s: R.
+        rest_multiplier: r.
+        develop_per_s: L_D.
+        relax_per_s: L_R.
+    """
+    if active < target:
+        drive = develop_per_s * min(target - active, 1.0 - active - fatigued)
+    else:
+        drive = relax_per_s * (target - active)
+    recovery = recovery_per_s * fatigued
+    if target <= REST_TARGET:
+        recovery *= rest_multiplier
+    loss = fatigue_per_s * active
+    return drive - loss, loss - recovery
+
+
+def reserve_rates(
+    active: float,
+    depleted: float,
+    target: float,
+    critical: float,
+    reserve_s: float,
+    develop_per_s: float,
+    relax_per_s: float,
+) -> tuple[float, float]:
+    """Rates of the active share and of the depleted share of a finite reserve (1/s).
+
+    Above the critical share of the maximal force the reserve drains linearly, below it refills towards full at
+    (critical - active) / reserve (the unit-free differential form: Skiba et al. 2015; Skiba & Clarke 2021). The
+    greatest force falls with the reserve, 1 at full and ``critical`` at empty (the three-parameter model: Morton RH
+    1996 Ergonomics 39:611-619, from memory).
+
+    Args:
+        active: force given now, share of the fresh maximum.
+        depleted: share of the reserve that is spent, 0 full, 1 empty.
+        target: share of the fresh maximum asked for.
+        critical: critical force, share of the fresh maximum.
+        reserve_s: W', as seconds at the fresh maximum's worth of force.
+        develop_per_s: rate of force development.
+        relax_per_s: rate of relaxation.
+    """
+    reachable = min(target, 1.0 - (1.0 - critical) * depleted)
+    rate = develop_per_s if active < reachable else relax_per_s
+    excess = (active - critical) / reserve_s
+    return rate * (reachable - active), excess if excess > 0.0 else excess * depleted
+
+
+def three_compartment_endurance_s(target: float, fatigue_per_s: float, recovery_per_s: float) -> float:
+    """Seconds that a constant share ``target`` of the maximum is held, closed form of 3CC; ``inf`` if for ever.
+
+    ET = -ln(1 - R (1 - TL) / (F TL)) / R.
+    """
+    left = 1.0 - recovery_per_s * (1.0 - target) / (fatigue_per_s * target)
+    return -math.log(left) / recovery_per_s if left > 0.0 else math.inf
+
+
+def power_law_endurance_s(target: float, b0_s: float, b1: float) -> float:
+    """Published endurance of a held effort, ET = b0 TL^b1 (Frey-Law & Avin 2010)."""
+    return float(b0_s * target**b1)
+
+
+def reserve_endurance_s(target: float, critical: float, reserve_s: float) -> float:
+    """Seconds that a constant force is held, three-parameter model: W'/(P - CP) - W'/(P_max - CP)."""
+    if target <= critical:
+        return math.inf
+    return reserve_s / (target - critical) - reserve_s / (1.0 - critical)
+
+
+def w_prime_balance_j(power_w: list[float], dt_s: float, critical_w: float, w_prime_j: float) -> list[float]:
+    """W' left after each interval of constant power, differential form with tau = W' / (CP - P).
+
+    Source: Skiba et al. 2015; Skiba & Clarke 2021. The value may fall below zero: the caller says what that means.
+    """
+    left, balance = w_prime_j, []
+    for power in power_w:
+        if power > critical_w:
+            left -= (power - critical_w) * dt_s
+        else:
+            left = w_prime_j - (w_prime_j - left) * math.exp(-dt_s * (critical_w - power) / w_prime_j)
+        balance.append(left)
+    return balance
+
+
+def skiba_2012_tau_s(d_cp_w: float) -> float:
+    """Recovery time constant of the integral form, tau = 546 exp(-0.01 D_CP) + 316 s (whole-body cycling, watts)."""
+    return 546.0 * math.exp(-0.01 * d_cp_w) + 316.0

@@ -1,0 +1,50 @@
+"""One decorator that compiles a function and keeps the machine code, safely.
+
+numba's own cache looks only at the file a function stands in. Our loop calls rules that stand in other files and
+freezes constants of a third, so an edit there would silently run old code. Here the cache folder bears a digest of
+all those files: any edit starts a new folder.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, TypeVar, cast
+
+import numba
+
+from ebbset.models import fatigue, muscle
+
+_F = TypeVar("_F", bound=Callable[..., Any])
+_config: Any = numba.config
+_SOURCES = ("layout.py", "physics.py", "behaviour.py", "compiled.py")
+
+
+@lru_cache(maxsize=1)
+def _cache_folder() -> str | None:
+    """Folder for this exact source text, or None where no folder can be written."""
+    digest = hashlib.sha256(numba.__version__.encode())
+    here = Path(__file__).parent
+    for path in [Path(muscle.__file__), Path(fatigue.__file__), *(here / name for name in _SOURCES)]:
+        digest.update(path.read_bytes())
+    base = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+    folder = base / "ebbset" / digest.hexdigest()[:16]
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError:
+        return None
+    return str(folder) if os.access(folder, os.W_OK) else None
+
+
+def compiled(function: _F) -> _F:
+    """Compile ``function`` with numba (no Python fallback) and cache the result for later processes."""
+    folder = _cache_folder()
+    previous = _config.CACHE_DIR
+    _config.CACHE_DIR = folder or ""
+    try:
+        return cast("_F", numba.njit(cache=folder is not None, nogil=True)(function))
+    finally:
+        _config.CACHE_DIR = previous

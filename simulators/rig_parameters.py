@@ -1,0 +1,77 @@
+"""One rig as numbers, and a plain weight as the simplest rig. No motion in here."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+_RIG_BOUNDS: Final[dict[str, tuple[float, float]]] = {
+    "torque_bandwidth_hz": (0.5, 200.0),
+    "max_load_n": (10.0, 10_000.0),
+    "max_ramp_n_per_s": (1.0, 1.0e6),
+    "inertia_kg": (0.2, 1000.0),
+    "coulomb_n": (0.0, 200.0),
+    "viscous_n_s_m": (0.0, 500.0),
+    "cable_stiffness_n_m": (1.0e3, 1.0e6),
+    "cable_damping_n_s_m": (0.0, 2.0e3),
+    "handle_mass_kg": (0.1, 50.0),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RigParameters:
+    """One rig. Values are per cable and at the handle.
+
+    The defaults are those of a plausible motor-driven cable rig (from memory, order of magnitude; no published set of
+    values was found): identify your own.
+
+    Attributes:
+        torque_bandwidth_hz: corner of the first-order lag from command to motor force.
+        max_load_n: greatest motor force.
+        max_ramp_n_per_s: greatest slew of the command.
+        inertia_kg: motor, gearbox and drum reflected to the cable.
+        coulomb_n: Coulomb friction on the drum side.
+        viscous_n_s_m: viscous friction there.
+        cable_stiffness_n_m: stiffness of cable and mounting.
+        cable_damping_n_s_m: their damping.
+        handle_mass_kg: handle and its fittings.
+        n_cables: 1 or 2.
+
+    Raises:
+        ValueError: a value out of range.
+    """
+
+    torque_bandwidth_hz: float = 20.0
+    max_load_n: float = 1500.0
+    max_ramp_n_per_s: float = 2000.0
+    inertia_kg: float = 3.0
+    coulomb_n: float = 6.0
+    viscous_n_s_m: float = 4.0
+    cable_stiffness_n_m: float = 4.0e4
+    cable_damping_n_s_m: float = 60.0
+    handle_mass_kg: float = 0.8
+    n_cables: int = 1
+
+    def __post_init__(self) -> None:
+        for name, (low, high) in _RIG_BOUNDS.items():
+            value = getattr(self, name)
+            if not (math.isfinite(value) and low <= value <= high):
+                raise ValueError(f"{name} is {value!r}; allowed: {low:g} to {high:g}")
+        if self.n_cables not in (1, 2):
+            raise ValueError(f"n_cables is {self.n_cables!r}; allowed: 1 or 2")
+
+
+def free_weight(load_n: float) -> RigParameters:
+    """A plain weight on a rope as a "rig": inertia of its own mass, no motor lag, no friction.
+
+    Published load-velocity studies used barbells; their figures are compared on this, not on a motor.
+    """
+    return RigParameters(
+        torque_bandwidth_hz=100.0,
+        max_load_n=max(load_n, 10.0),
+        max_ramp_n_per_s=max(load_n, 10.0),
+        inertia_kg=max(load_n / 9.80665, 0.2),
+        coulomb_n=0.0,
+        viscous_n_s_m=0.0,
+    )
