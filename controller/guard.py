@@ -43,6 +43,8 @@ RENEWALS_PER_LEASE: Final = 8
 """Twice what a controller needs that renews four times a lease (common practice, no source)."""
 CHANGES_PER_CABLE: Final = 10
 """Changes of target in one window; a lifter cannot stall more often than that (common practice, no source)."""
+REORDERED_US: Final = 100_000
+"""Inputs that waited in different queues may be handled this far out of the order in which they arrived."""
 NONCES_REMEMBERED: Final = 1_000
 
 _STOPPING: Final = frozenset(
@@ -91,6 +93,7 @@ class Guard:
         "_frame_seq",
         "_loads_us",
         "_newest_t_us",
+        "_now_us",
         "_offer",
         "_repetition_seq",
         "_rig",
@@ -101,6 +104,7 @@ class Guard:
 
     def __init__(self) -> None:
         self._rig: RigAnnounced | None = None
+        self._now_us = 0
         self._offer: Requested | None = None
         self._set: _ArmedSet | None = None
         self._stopped = ""
@@ -115,6 +119,8 @@ class Guard:
 
     def observe(self, event: Event) -> None:
         """Take note of an input. Must see every input before the regulator handles it."""
+        if event.now_us > self._now_us:
+            self._now_us = event.now_us
         if isinstance(event, Samples):
             self._see_samples(event)
         elif isinstance(event, Acknowledged):
@@ -180,6 +186,8 @@ class Guard:
         rig = self._rig
         if rig is None or event.boot_id != rig.boot_id or event.seq <= self._repetition_seq:
             return
+        if len(event.rom_m) != rig.cables:
+            return
         self._repetition_seq = event.seq
         if not self._is_old(event.t_end_us):
             self._docked = event.docked
@@ -218,12 +226,17 @@ class Guard:
 
         A command that passes is on record as sent; a refusal latches the stop.
         """
+        behind_us = self._now_us - now_us
+        now_us = self._now_us = max(now_us, self._now_us)
         if isinstance(command, SendUnload | SendRelease):
             self._record_safe(command, now_us)
             return None
         rig = self._rig
         if rig is None:
             refused: Refused | None = Refused("offline", "no rig is online; allowed: unload and release only")
+        elif behind_us > REORDERED_US:
+            # Nothing ages by a clock that went back, so nothing may rest on it.
+            refused = Refused("clock", f"now_us went back by {behind_us}; allowed: at most {REORDERED_US}")
         elif isinstance(command, SendArm):
             refused = self._check_arm(command, rig)
         else:
@@ -262,11 +275,10 @@ class Guard:
             return Refused(
                 "ceiling", f"ceiling_n is {command.ceiling_n}; allowed: {start_n} N on {rig.cables} cable(s)"
             )
-        highest_n = max(floor_n, rig.min_load_n)
-        if len(command.floor_n) != rig.cables or not all(floor_n <= n <= highest_n for n in command.floor_n):
-            return Refused(
-                "floor", f"floor_n is {command.floor_n}; allowed: {floor_n} to {highest_n} N on {rig.cables} cable(s)"
-            )
+        if floor_n < rig.min_load_n:
+            return Refused("below_rig", f"load.floor_n is {floor_n} N; allowed: at least the rig's {rig.min_load_n} N")
+        if command.floor_n != (floor_n,) * rig.cables:
+            return Refused("floor", f"floor_n is {command.floor_n}; allowed: {floor_n} N on each cable")
         ramp = min(order.load.ramp_n_per_s, rig.max_ramp_n_per_s)
         if not 0 < command.max_ramp_n_per_s <= ramp:
             return Refused("ramp", f"max_ramp_n_per_s is {command.max_ramp_n_per_s}; allowed: above 0, at most {ramp}")
@@ -276,8 +288,6 @@ class Guard:
         self._offer = None
         self._spent.append(command.nonce)
         self._stopped = ""
-        self._loads_us.clear()
-        self._changes_us.clear()
         self._set = _ArmedSet(
             prescription=order,
             nonce=command.nonce,
@@ -345,8 +355,8 @@ class Guard:
         frames = rig.telemetry == "frames"
         allowed_ms = armed.prescription.safety.telemetry_timeout_ms if frames else armed.lease_ms
         age_us = now_us - self._arrived_us
-        if not 0 <= age_us <= allowed_ms * 1_000:
-            return Refused("stale", f"newest telemetry is {age_us / 1_000} ms old; allowed: 0 to {allowed_ms} ms")
+        if age_us > allowed_ms * 1_000:
+            return Refused("stale", f"newest telemetry is {age_us / 1_000} ms old; allowed: at most {allowed_ms} ms")
         return None
 
     def _check_rise(self, command: SendLoad, armed: _ArmedSet, now_us: int) -> Refused | None:

@@ -239,6 +239,8 @@ def test_an_arm_command_must_say_what_the_prescription_says(changes: dict[str, A
     [
         ({"max_load_n": 400.0}, ""),
         ({"max_load_n": 399.9}, "above_rig"),
+        ({"min_load_n": 120.0}, ""),
+        ({"min_load_n": 120.1}, "below_rig"),
         ({"max_ramp_n_per_s": 300.0}, ""),
         ({"max_ramp_n_per_s": 299.9}, "ramp"),
         ({"max_lease_ms": 600}, ""),
@@ -249,13 +251,6 @@ def test_the_rig_narrows_what_the_prescription_allows(identity: dict[str, Any], 
     bench = Bench(**identity)
     bench.ask(RequestAction.ARM)
     assert bench.rule(bench.arm_command()) == rule
-
-
-def test_a_floor_may_be_raised_to_the_least_load_of_the_rig_and_no_further() -> None:
-    for floor_n, rule in ((120.0, ""), (150.0, ""), (150.1, "floor")):
-        bench = Bench(min_load_n=150.0)
-        bench.ask(RequestAction.ARM)
-        assert bench.rule(bench.arm_command(floor_n=(floor_n,))) == rule
 
 
 def test_arming_needs_a_request_the_cautions_a_prescription_and_a_rig() -> None:
@@ -400,6 +395,20 @@ def test_a_load_comes_back_only_after_the_programmed_rest(
     assert bench.rule(bench.load_command(load_n)) == rule
 
 
+def test_a_number_used_by_an_unload_is_used() -> None:
+    bench = Bench().working()
+    assert bench.rule(SendUnload(nonce="foreign-nonce", seq=80, ramp_n_per_s=300.0)) == ""
+    assert bench.rule(SendUnload(nonce=NONCE, seq=50, ramp_n_per_s=300.0)) == ""
+    bench.now_us += 10_000_000
+    bench.frame()
+    assert bench.rule(bench.load_command(300.0, seq=51)) == ""
+    again = Bench().working()
+    again.rule(SendUnload(nonce=NONCE, seq=50, ramp_n_per_s=300.0))
+    again.now_us += 10_000_000
+    again.frame()
+    assert again.rule(again.load_command(300.0, seq=50)) == "sequence"
+
+
 def test_renewed_unloading_does_not_lengthen_a_rest() -> None:
     bench = Bench().rested(5)
     assert bench.rule(SendUnload(nonce=NONCE, seq=91, ramp_n_per_s=300.0)) == ""
@@ -416,7 +425,9 @@ def test_no_load_follows_the_last_bout() -> None:
 # --- telemetry --------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("age_us", "rule"), [(0, ""), (250_000, ""), (250_001, "stale"), (-1, "stale")])
+@pytest.mark.parametrize(
+    ("age_us", "rule"), [(0, ""), (250_000, ""), (250_001, "stale"), (-100_000, ""), (-100_001, "clock")]
+)
 def test_a_load_needs_telemetry_that_is_fresh(age_us: int, rule: str) -> None:
     bench = Bench().working()
     bench.now_us += age_us
@@ -506,30 +517,55 @@ def test_without_any_telemetry_there_is_no_load() -> None:
     assert bench.rule(bench.load_command(cites_t_us=900)) == "no_telemetry"
 
 
-def test_a_repetition_summary_says_whether_the_handle_is_docked() -> None:
+def summary(bench: Bench, **changes: Any) -> RepetitionSeen:
+    base: dict[str, Any] = {
+        "now_us": bench.now_us,
+        "boot_id": BOOT,
+        "seq": 1,
+        "nonce": None,
+        "docked": False,
+        "applied_n": (0.0,),
+        "t_start_us": 900,
+        "t_end_us": 1_000,
+        "outcome": RepetitionOutcome.COMPLETED,
+        "rom_m": (0.5,),
+        "mean_velocity_m_s": (0.4,),
+        "peak_velocity_m_s": (0.6,),
+        "mean_force_n": (None,),
+    }
+    return RepetitionSeen(**{**base, **changes})
+
+
+@pytest.mark.parametrize(
+    ("changes", "rule"),
+    [
+        ({}, "undocked"),
+        ({"boot_id": "boot-0002"}, ""),
+        ({"seq": -1}, ""),
+        ({"rom_m": (0.5, 0.5)}, ""),
+        ({"t_start_us": 800, "t_end_us": 899}, ""),
+        ({"t_end_us": 900}, "undocked"),
+    ],
+)
+def test_a_repetition_summary_says_whether_the_handle_is_docked(changes: dict[str, Any], rule: str) -> None:
     bench = Bench(telemetry="repetitions")
     bench.ask(RequestAction.ARM)
     bench.rule(bench.arm_command())
     bench.ask(RequestAction.START)
     bench.see(ack(bench, t_us=900))
-    bench.see(
-        RepetitionSeen(
-            now_us=bench.now_us,
-            boot_id=BOOT,
-            seq=1,
-            nonce=None,
-            docked=False,
-            applied_n=(0.0,),
-            t_start_us=900,
-            t_end_us=1_000,
-            outcome=RepetitionOutcome.COMPLETED,
-            rom_m=(0.5,),
-            mean_velocity_m_s=(0.4,),
-            peak_velocity_m_s=(0.6,),
-            mean_force_n=(None,),
-        )
-    )
-    assert bench.rule(bench.load_command(cites_t_us=900)) == "undocked"
+    bench.see(summary(bench, **changes))
+    assert bench.rule(bench.load_command(cites_t_us=900)) == rule
+
+
+def test_before_a_rig_announces_nothing_is_telemetry() -> None:
+    bench = Bench(telemetry="repetitions")
+    bench.guard = Guard()
+    bench.see(summary(bench), ack(bench, t_us=1), bench.frame())
+    bench.ask(RequestAction.ARM)
+    bench.see(bench.rig)
+    assert bench.rule(bench.arm_command()) == ""
+    bench.ask(RequestAction.START)
+    assert bench.rule(bench.load_command()) == "no_telemetry"
 
 
 # --- the latch --------------------------------------------------------------------------------------------------
