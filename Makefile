@@ -1,0 +1,59 @@
+# Two commands do everything on a fresh Debian or Ubuntu machine: `make demo` and `make test`.
+# Each target installs what it needs, Debian packages included.
+
+SHELL := /bin/sh
+PYTHON ?= python3
+VENV := .venv
+PY := $(VENV)/bin/python
+ROOMS := models controller simulators console
+SUDO := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
+APT := $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get -qq -y
+# The strict editable install links file by file, so a room that gained or lost a file is installed anew.
+INSTALL := $(VENV)/bin/pip install --quiet --disable-pip-version-check --config-settings editable_mode=strict -e
+
+.PHONY: demo test check bench validate evaluate faults fuzz soak contract report-shots clean
+
+demo: $(VENV)/console.stamp
+	$(VENV)/bin/ebbset demo
+
+test: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp check
+	$(PY) -m pytest -n 2 --dist worksteal -q
+
+check: $(VENV)/dev.stamp
+	$(VENV)/bin/ruff check .
+	$(VENV)/bin/ruff format --check .
+	$(VENV)/bin/mypy -p ebbset.models -p ebbset.controller -p ebbset.simulators -p ebbset.console
+
+bench: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
+	$(PY) -m benchmarks
+
+validate: $(VENV)/dev.stamp
+	$(VENV)/bin/ebbset validate
+
+evaluate: $(VENV)/dev.stamp
+	$(VENV)/bin/ebbset evaluate
+
+contract: $(VENV)/dev.stamp
+	$(PY) -m ebbset.controller.contract --write contract
+
+clean:
+	rm -rf build *.egg-info $(VENV)
+
+$(VENV)/bin/pip:
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+		{ echo "Python is older than 3.11; allowed: 3.11 or newer (make PYTHON=python3.12 ...)"; exit 1; }
+	@$(PYTHON) -c 'import ensurepip' 2>/dev/null || { $(APT) update && $(APT) install python3-venv; }
+	$(PYTHON) -m venv $(VENV)
+
+$(VENV)/console.stamp: pyproject.toml $(ROOMS) | $(VENV)/bin/pip
+	$(INSTALL) '.[console]'
+	@touch $@
+
+$(VENV)/dev.stamp: pyproject.toml $(ROOMS) | $(VENV)/bin/pip
+	$(INSTALL) '.[dev]'
+	@touch $@ $(VENV)/console.stamp
+
+$(VENV)/mosquitto.stamp: | $(VENV)/bin/pip
+	@PATH="$$PATH:/usr/sbin" command -v mosquitto >/dev/null && command -v mosquitto_sub >/dev/null || \
+		{ $(APT) update && $(APT) install mosquitto mosquitto-clients; }
+	@touch $@
