@@ -17,8 +17,8 @@ CAUTIONS: Final[tuple[str, ...]] = (
     "Do not train here if a doctor advised against it, or with chest pain, uncontrolled blood pressure, a recent "
     "operation, fracture or hernia, an aneurysm, or an eye or joint under treatment. In doubt, ask a doctor first.",
     "Sets to failure raise blood pressure a great deal, light loads too. Breathe; do not hold your breath.",
-    "Stop at once, and let go at the dock, for pain in the chest or a joint, dizziness, a sudden headache, "
-    "trouble seeing, numbness, or form that you cannot hold.",
+    "Stop at once (press the stop, or bring the handle to the dock) for pain in the chest or a joint, dizziness, a "
+    "sudden headache, trouble seeing, numbness, or form that you cannot hold.",
     "New to this, or back after a break: few drops, few sets. Dark urine, marked swelling or weakness in the days "
     "after is an emergency: see a doctor.",
     "Nobody trains alone, nobody else is near the cable, and the load on the screen is the load you agreed to.",
