@@ -1,11 +1,13 @@
 """A rig and lifter for tests of the regulator: kinematic, scripted by a list of moves, no physiology.
 
 It follows commands as the contract says (ramp, lease) and plays handle motion at 100 Hz in frames of five samples.
-A move either completes, or stops half-way for as long as the applied load stays above what the move can lift.
+A move either completes, or stops half-way for as long as the applied load stays above what the move can lift. The
+dock is where the ascent begins.
 """
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -16,6 +18,7 @@ from ebbset.controller.events import LinkUp, Requested, RigAnnounced, Samples, T
 from ebbset.controller.policies import FixedFraction, FixedStep, ForceAtStall
 from ebbset.controller.set_controller import SetController
 from ebbset.models.prescription import Prescription
+from ebbset.models.profile import LifterProfile, Uncertain
 from ebbset.models.wire import RequestAction
 
 POLICIES: Mapping[str, Any] = {"fixed_fraction": FixedFraction, "fixed_step": FixedStep, "force_at_stall": ForceAtStall}
@@ -23,6 +26,19 @@ BOTTOM_M = 0.15
 ROM_M = 0.5
 PERIOD_US = 10_000
 FRAME = 5
+
+
+def profile_of(exercise: str = "row") -> LifterProfile:
+    """An invented profile whose ROM is this rig's."""
+    return LifterProfile(
+        lifter="invented",
+        exercise=exercise,
+        date=datetime.date(2026, 1, 1),
+        one_rm_n=Uncertain(mean=500.0, sd=20.0),
+        velocity_at_zero_m_s=Uncertain(mean=1.8, sd=0.1),
+        velocity_at_1rm_m_s=Uncertain(mean=0.3, sd=0.05),
+        rom_m=Uncertain(mean=ROM_M, sd=0.02),
+    )
 
 
 @dataclass
@@ -37,6 +53,7 @@ class KinematicRig:
     side_rom: float = 1.0
     policies: Mapping[str, Any] = field(default_factory=lambda: POLICIES)
     max_load_n: float = 1_500.0
+    profile: LifterProfile | None = None
     outputs: list[Output] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -49,7 +66,7 @@ class KinematicRig:
         self.target = [0.0] * self.cables
         self.ramp = 300.0
         self.docked = True
-        self.x = [0.0] * self.cables
+        self.x = [BOTTOM_M] * self.cables
         self.v = [0.0] * self.cables
         self.phase = "dock"
         self.phase_s = 0.0
@@ -57,6 +74,7 @@ class KinematicRig:
         self.frozen = False
         self.commands: list[Output] = []
         self.silent = False
+        self.resting = False
 
     # --- driving -------------------------------------------------------------------------------------------------
 
@@ -108,6 +126,7 @@ class KinematicRig:
                 "cautions_shown": True,
                 "fresh_nonce": f"nonce-{self.now_us}",
                 "prescription": self.prescription,
+                "profile": self.profile,
             }
         return self.send(Requested(**{**base, **changes}))
 
@@ -160,12 +179,10 @@ class KinematicRig:
         self.phase_s += dt
         loaded = min(self.applied) > 1.0
         if self.phase == "dock":
-            if loaded and self.phase_s > 1.5:
-                self._enter("take")
-        elif self.phase == "take":
-            self._move(dt, BOTTOM_M, 0.3, "bottom")
+            if loaded and self.phase_s > 1.5 and not self.resting:
+                self._enter("bottom")
         elif self.phase == "bottom":
-            if max(self.applied) <= 1.0:
+            if max(self.applied) <= 1.0 or self.resting:
                 self._enter("home")
             elif self.phase_s > 0.3:
                 self._enter("up")
@@ -187,7 +204,7 @@ class KinematicRig:
             else:
                 self._move(dt, BOTTOM_M, 0.4, "bottom")
         elif self.phase == "home":
-            self._move(dt, 0.0, 0.3, "dock")
+            self._move(dt, BOTTOM_M, 0.3, "dock")
         self.docked = self.phase == "dock"
 
     def _enter(self, phase: str) -> None:
