@@ -11,7 +11,7 @@ APT := $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get -qq -y
 # The strict editable install links file by file, so a room that gained or lost a file is installed anew.
 INSTALL := $(VENV)/bin/pip install --quiet --disable-pip-version-check --config-settings editable_mode=strict -e
 
-.PHONY: demo test check bench validate evaluate faults fuzz soak contract report-shots clean
+.PHONY: demo test check bench validate evaluate faults fuzz soak docs contract clean
 
 demo: $(VENV)/console.stamp
 	$(VENV)/bin/ebbset demo
@@ -32,6 +32,9 @@ validate: $(VENV)/dev.stamp
 
 evaluate: $(VENV)/dev.stamp
 	$(VENV)/bin/ebbset evaluate
+
+docs: $(VENV)/dev.stamp
+	$(PY) -c "from ebbset.controller.transitions import as_markdown; print(as_markdown(), end='')" > docs/transitions.md
 
 contract: $(VENV)/dev.stamp
 	$(PY) -m ebbset.controller.contract --write contract

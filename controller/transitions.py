@@ -154,3 +154,22 @@ END_REASONS: Final[dict[Trigger, Reason]] = {
     Trigger.ASK_RELEASE: Reason.RELEASE_REQUESTED,
 }
 """Why a set ended, for the triggers that end one by themselves."""
+
+
+def as_markdown() -> str:
+    """The table as it stands in docs/transitions.md: a row a trigger, a column a state."""
+    states = list(State)
+    lines = [
+        "# The state machine of a set",
+        "",
+        "Made from `controller/transitions.py` by `make docs`; a test fails when this page is stale.",
+        "",
+        "| input | " + " | ".join(state.value for state in states) + " |",
+        "|---|" + "---|" * len(states),
+    ]
+    for trigger in Trigger:
+        responses = " | ".join(TRANSITIONS[state][trigger].value.replace("_", " ") for state in states)
+        lines.append(f"| {trigger.value.replace('_', ' ')} | {responses} |")
+    lines += ["", "An input that ends a set does so for this reason:", "", "| input | reason |", "|---|---|"]
+    lines += [f"| {trigger.value.replace('_', ' ')} | `{reason.value}` |" for trigger, reason in END_REASONS.items()]
+    return "\n".join(lines) + "\n"
