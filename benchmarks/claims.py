@@ -1,0 +1,43 @@
+"""What a benchmark claims: a figure, its unit, and the bound that it is held against."""
+
+from __future__ import annotations
+
+import statistics
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Claim:
+    """One timing claim."""
+
+    name: str
+    measured: float
+    unit: str
+    target: float
+    at_most: bool
+    note: str = ""
+
+    @property
+    def met(self) -> bool:
+        return self.measured <= self.target if self.at_most else self.measured >= self.target
+
+    def line(self) -> str:
+        relation = "<=" if self.at_most else ">="
+        verdict = "met" if self.met else "NOT MET"
+        note = f"  ({self.note})" if self.note else ""
+        return (
+            f"{self.name:<58} {self.measured:10.3g} {self.unit:<14} target {relation} {self.target:g}  {verdict}{note}"
+        )
+
+
+def median_seconds(work: Callable[[], object], *, repeats: int = 7) -> float:
+    """Median wall time of one call over some repeats, after one call to warm up."""
+    work()
+    times = []
+    for _ in range(repeats):
+        begun = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - begun)
+    return statistics.median(times)
