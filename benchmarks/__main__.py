@@ -1,6 +1,6 @@
 """Run every benchmark of this folder and print one line a claim: measured figure, target, met or not.
 
-Run every benchmark of this folder and print one line a claim: measured figure, target, met or not.
+A benchmark is a module ``bench_*.py`` with ``main() -> list[Claim]``. Machines are noisy: each takes medians.
 """
 
 from __future__ import annotations
