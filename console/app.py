@@ -1,0 +1,162 @@
+"""The command group: a static table of commands, each imported only when it is asked for.
+
+Every error ends here as one sentence and an exit code. Commands live in ``cmd_<name>.py``, each with a click command
+named ``command``; none of them is imported for ``ebbset --help``, which must answer at once on a small computer.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import signal
+import sys
+import tempfile
+import traceback
+from collections.abc import Sequence
+from typing import Final
+
+import click
+
+from ebbset.console.exits import CommandError, Exit, table_text
+
+COMMANDS: Final[dict[str, tuple[str, str]]] = {
+    "demo": ("cmd_demo", "See a whole set: broker, virtual rig, controller, report. Simulated, about a minute."),
+    "serve": ("cmd_serve", "Run the controller for one rig until it is stopped."),
+    "rig": ("cmd_rig", "Run a virtual rig with a simulated lifter on it."),
+    "request": ("cmd_request", "Ask a controller to arm, start, stop or release a set."),
+    "check": ("cmd_check", "Check prescriptions and lifter profiles."),
+    "report": ("cmd_report", "Read recordings: tables here, a page for the browser."),
+    "replay": ("cmd_replay", "Run a recording through the controller again; every decision must be the same."),
+    "simulate": ("cmd_simulate", "Run a prescription on simulated lifters, faster than real time."),
+    "validate": ("cmd_validate", "Hold the simulator against published figures."),
+    "evaluate": ("cmd_evaluate", "Hold the controller's judgement against the simulator's truth."),
+}
+"""Name -> (module in this package, the line shown in the list). Static, so that the list costs no import."""
+
+_EXTRAS: Final[dict[str, str]] = {
+    "numba": "sim",
+    "scipy": "sim",
+    "amqtt": "console",
+    "jinja2": "console",
+    "matplotlib": "console",
+    "rich": "console",
+    "tomlkit": "console",
+    "dask": "study",
+    "distributed": "study",
+    "frictionless": "study",
+    "pandas": "study",
+    "pyarrow": "study",
+    "statsmodels": "study",
+}
+
+EPILOG: Final = f"""\b
+Exit codes:
+{table_text()}
+
+\b
+Completion of commands and options in your shell:
+  bash   eval "$(_EBBSET_COMPLETE=bash_source ebbset)"
+  zsh    eval "$(_EBBSET_COMPLETE=zsh_source ebbset)"
+  fish   _EBBSET_COMPLETE=fish_source ebbset | source
+"""
+
+
+class LazyGroup(click.Group):
+    """A group that knows its commands from `COMMANDS` and imports one when it is run or asked for help."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names in the order of the table, which is the order in which a newcomer meets them."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import the module of one command."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"ebbset.console.{COMMANDS[cmd_name][0]}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands from the table alone."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+
+
+def _version(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
+    if not value or ctx.resilient_parsing:
+        return
+    from importlib.metadata import version
+
+    click.echo(f"ebbset {version('ebbset')}")
+    ctx.exit()
+
+
+@click.group(
+    cls=LazyGroup,
+    epilog=EPILOG,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110},
+)
+@click.option(
+    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Show the version and exit."
+)
+def cli() -> None:
+    """Regulate a set on connected resistance hardware, record it, and explain every decision.
+
+    A rig reports force and velocity over MQTT. While the lifter is moving, the controller decides when the load drops
+    and by how much, never goes under the floor load, and ends the set by the rules of its prescription.
+
+    New here? `ebbset demo` shows everything at once, on a simulated rig with a simulated lifter.
+
+    This software is not a safety function: the rig needs a stop of its own, within reach. Read safety.md first.
+    """
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run the command line and turn whatever happens into an exit code and at most one message."""
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        result = cli.main(args=list(arguments), prog_name="ebbset", standalone_mode=False)
+    except click.ClickException as error:
+        error.show()
+        return error.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("ebbset: interrupted.", err=True)
+        return int(Exit.INTERRUPTED)
+    except BrokenPipeError:
+        # The reader of our output went away (a pager, `head`); the interpreter must not complain at exit either.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return int(Exit.OK)
+    except Exception as error:
+        known = explain(error)
+        known.show()
+        return known.exit_code
+    return result if isinstance(result, int) else int(Exit.OK)
+
+
+def explain(error: BaseException) -> CommandError:
+    """The sentence and exit code for an error that a command did not turn into one itself."""
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    if isinstance(error, CommandError):
+        return error
+    if isinstance(error, ModuleNotFoundError):
+        missing = (error.name or "").partition(".")[0]
+        if missing in _EXTRAS:
+            return CommandError(
+                f"this command needs {missing}, which is not installed; pip install 'ebbset[{_EXTRAS[missing]}]'",
+                Exit.MISSING_EXTRA,
+            )
+    if type(error).__name__ == "BadDocumentError":
+        return CommandError("\n  ".join(str(error).split("; ")), Exit.BAD_INPUT)
+    if isinstance(error, OSError):
+        where = f"{error.filename}: " if error.filename else ""
+        return CommandError(f"{where}{error.strerror or error}", Exit.BAD_INPUT)
+    return CommandError(_report_defect(error), Exit.DEFECT)
+
+
+def _report_defect(error: BaseException) -> str:
+    text = "".join(traceback.format_exception(error))
+    handle, name = tempfile.mkstemp(prefix="ebbset-defect-", suffix=".txt")
+    with os.fdopen(handle, "w", encoding="utf-8") as file:
+        file.write(text)
+    return f"a defect of ebbset ({type(error).__name__}: {str(error)[:200]}); please report it with {name}"

@@ -1,0 +1,49 @@
+"""Exit codes of every command, in one place, and the one error type that commands raise to end with one.
+
+Scripts may rely on these numbers. Nothing else lives here; it imports nothing heavy.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import Final
+
+import click
+
+
+class Exit(IntEnum):
+    """What a command's exit code says."""
+
+    OK = 0
+    NO = 1
+    USAGE = 2
+    BAD_INPUT = 3
+    UNREACHABLE = 4
+    MISSING_EXTRA = 5
+    DEFECT = 70
+    INTERRUPTED = 130
+
+
+MEANINGS: Final[dict[Exit, str]] = {
+    Exit.OK: "done; a check that was asked for holds",
+    Exit.NO: "done, and the answer is no: a file is not valid, a replay differs, a request was refused, a check failed",
+    Exit.USAGE: "the command line is wrong: an unknown option, a value that is not allowed",
+    Exit.BAD_INPUT: "a file could not be read or used",
+    Exit.UNREACHABLE: "a broker, controller or rig did not answer in time",
+    Exit.MISSING_EXTRA: "a part that this command needs is not installed",
+    Exit.DEFECT: "a defect of ebbset; the details are in the file that the message names",
+    Exit.INTERRUPTED: "interrupted from the keyboard or by a signal; a running set was stopped first",
+}
+
+
+class CommandError(click.ClickException):
+    """Ends a command with one clear sentence and an exit code; never with a traceback."""
+
+    def __init__(self, message: str, code: Exit) -> None:
+        super().__init__(message)
+        self.exit_code = int(code)
+
+
+def table_text() -> str:
+    """The exit codes as the lines of a help text."""
+    return "\n".join(f"  {int(code):>3}  {MEANINGS[code]}" for code in Exit)

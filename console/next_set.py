@@ -1,0 +1,115 @@
+"""What to do next, from what a set showed: rest, start load, whether the start load fitted. Each with its range.
+
+Estimates for a person to weigh, built on published recovery and on the core's own estimates; pure functions. The
+console never acts on them.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from ebbset.console import words
+from ebbset.console.report_data import RecordedSet
+from ebbset.models.strength import chart_repetitions
+from ebbset.models.wire import RepetitionOutcome
+
+HALF_TIMES_S: Final = (28.0, 63.0)
+"""Half-times of recovery at rest: 27.5 s (shoulder, 3CC-r, Looft & Frey-Law 2020) to 62.5 s (elbow, Rakshit et al.
+2021); phosphocreatine after a sprint 56.6 ± 7.3 s (Bogdanis et al. 1995) lies between."""
+RECOVERED_LOSS: Final = 0.05
+LONGEST_ADVISED_S: Final = 300.0
+"""Second sets at 75 % of 1RM did 0.81, 0.87 and 1.00 of the work after 1, 3 and 5 min (Richmond & Godard 2004), so
+five minutes is the upper end whatever the compartments say."""
+FITTING_PART: Final = 0.8
+"""Common practice, no source: a set that is to begin with several repetitions begins near 80 % of the 1RM of the day."""
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """One piece of advice: what about, the short answer, and what it rests on."""
+
+    about: str
+    answer: str
+    because: str
+
+
+def rest_range_s(loss: float) -> tuple[float, float]:
+    """Shortest and longest rest until the estimated loss of capacity is down to 5 % of fresh.
+
+    Args:
+        loss: estimated loss of capacity at the end of the set, 0 to 1.
+    """
+    halvings = math.log2(loss / RECOVERED_LOSS) if loss > RECOVERED_LOSS else 0.0
+    low, high = (half * halvings for half in HALF_TIMES_S)
+    return low, max(high, LONGEST_ADVISED_S if loss > RECOVERED_LOSS else 0.0)
+
+
+def loss_after(loss: float, rest_s: float) -> tuple[float, float]:
+    """Least and greatest loss left after a rest, by the two half-times."""
+    low, high = (loss * 0.5 ** (rest_s / half) for half in HALF_TIMES_S)
+    return low, high
+
+
+def advice(item: RecordedSet) -> list[Advice]:
+    """Rest and start load for a next set like this one; empty when nothing could be estimated."""
+    last, fresh_n = item.last_known(), item.fresh_n()
+    if last is None or last.budget_spent is None or fresh_n is None:
+        return [Advice("Next set", "cannot be said", "No repetition came with an estimate of capacity.")]
+    low_s, high_s = rest_range_s(last.budget_spent)
+    rest_s = _to_half_minutes((low_s + high_s) / 2.0)
+    found = [_rest(last.budget_spent, low_s, high_s, rest_s), _start_load(item, fresh_n, last.budget_spent, rest_s)]
+    fit = _fit_of_start(item, fresh_n)
+    return [*found, fit] if fit is not None else found
+
+
+def _rest(loss: float, low_s: float, high_s: float, rest_s: float) -> Advice:
+    if loss <= RECOVERED_LOSS:
+        return Advice("Rest before the next set", "as you like", f"Only {words.part(loss)} of capacity was lost.")
+    return Advice(
+        "Rest before the next set",
+        f"about {_minutes(rest_s)}",
+        f"Between {_minutes(low_s)} and {_minutes(high_s)}, until the estimated loss of {words.part(loss)} is down to "
+        f"{words.part(RECOVERED_LOSS)}; people differ that much. Sooner is possible, with fewer repetitions.",
+    )
+
+
+def _start_load(item: RecordedSet, fresh_n: float, loss: float, rest_s: float) -> Advice:
+    """The same part of what the lifter can do then, as the start load was of the fresh capacity."""
+    unit, start_n = item.prescription.units, item.prescription.load.start_n
+    least, most = loss_after(loss, rest_s)
+    high_n, low_n = start_n * (1.0 - least), start_n * (1.0 - most)
+    return Advice(
+        "Start load",
+        words.load((low_n + high_n) / 2.0, unit),
+        f"From {words.load(low_n, unit)} to {words.load(high_n, unit)} after that rest: the same part of capacity as "
+        f"{words.load(start_n, unit)} was today, {words.part(start_n / fresh_n)} of an estimated 1RM of the day of "
+        f"{words.load(fresh_n, unit)}.",
+    )
+
+
+def _fit_of_start(item: RecordedSet, fresh_n: float) -> Advice | None:
+    unit, start_n = item.prescription.units, item.prescription.load.start_n
+    first = [r for r in item.repetitions if r.cable == 0 and r.bout == 0 and r.step == 0]
+    done = sum(r.outcome is RepetitionOutcome.COMPLETED for r in first)
+    if done >= 2 or not item.moments:
+        return None
+    return Advice(
+        "Was the start load right?",
+        "it was heavy",
+        f"{words.plural(done, 'repetition')} at {words.load(start_n, unit)}. {words.part(FITTING_PART)} of the estimated "
+        f"1RM of the day is {words.load(FITTING_PART * fresh_n, unit)}; the handbook chart gives "
+        f"{chart_repetitions(100 * FITTING_PART):.0f} repetitions there.",
+    )
+
+
+def _to_half_minutes(seconds: float) -> float:
+    return max(30.0, round(seconds / 30.0) * 30.0)
+
+
+def _minutes(seconds: float) -> str:
+    if seconds < 55:
+        return f"{round(seconds / 5) * 5} s"
+    halves = round(seconds / 30.0)
+    return f"{halves // 2} min" if halves % 2 == 0 else f"{halves / 2:.1f} min"

@@ -1,0 +1,202 @@
+"""A small drawing surface for figures: scales, ticks and SVG marks as text.
+
+Colours are CSS classes of the page, so that one drawing serves light, dark and print. Nothing here knows about sets.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from html import escape
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def nice_ticks(low: float, high: float, wanted: int = 5, *, whole: bool = False) -> list[float]:
+    """Round numbers from low to high, about as many as wanted: steps of 1, 2, 2.5 or 5 times a power of ten.
+
+    With ``whole``, only whole numbers, for things that are counted.
+    """
+    if not (math.isfinite(low) and math.isfinite(high)) or high <= low:
+        return [low]
+    rough = (high - low) / max(wanted, 1)
+    power = 10.0 ** math.floor(math.log10(rough))
+    step = next(factor * power for factor in (1.0, 2.0, 2.5, 5.0, 10.0) if factor * power >= rough * (1 - 1e-9))
+    if whole:
+        step = max(1.0, float(math.ceil(step - 1e-9)))
+    first = math.ceil(low / step - 1e-9)
+    last = math.floor(high / step + 1e-9)
+    return [round(k * step, 10) for k in range(first, last + 1)]
+
+
+def tick_text(value: float, ticks: Sequence[float]) -> str:
+    """A tick's label with as many places as its neighbours need."""
+    places = 0
+    while places < 3 and any(abs(tick - round(tick, places)) > 1e-9 for tick in ticks):
+        places += 1
+    return f"{value:.{places}f}".replace("-", "−")
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """A rectangle with a scale on each side; maps data to the page's coordinates."""
+
+    left: float
+    top: float
+    width: float
+    height: float
+    x_low: float
+    x_high: float
+    y_low: float
+    y_high: float
+
+    def x(self, value: float) -> float:
+        """Page coordinate of a value on the horizontal scale."""
+        return self.left + (value - self.x_low) / (self.x_high - self.x_low) * self.width
+
+    def y(self, value: float) -> float:
+        """Page coordinate of a value on the vertical scale; up is more."""
+        return self.top + self.height - (value - self.y_low) / (self.y_high - self.y_low) * self.height
+
+    @property
+    def bottom(self) -> float:
+        """Lower edge."""
+        return self.top + self.height
+
+    @property
+    def right(self) -> float:
+        """Right edge."""
+        return self.left + self.width
+
+
+@dataclass(slots=True)
+class Drawing:
+    """Marks collected in order; `svg` wraps them with a title and a description for people who cannot see them."""
+
+    width: float
+    height: float
+    title: str
+    description: str
+    key: str
+    marks: list[str] = field(default_factory=list)
+
+    def add(self, mark: str) -> None:
+        """Put a raw mark on the drawing."""
+        self.marks.append(mark)
+
+    def line(self, x1: float, y1: float, x2: float, y2: float, style: str) -> None:
+        """A straight line."""
+        self.add(f'<line class="{style}" x1="{_c(x1)}" y1="{_c(y1)}" x2="{_c(x2)}" y2="{_c(y2)}"/>')
+
+    def rect(self, x: float, y: float, width: float, height: float, style: str, tip: str = "") -> None:
+        """A rectangle, with an optional tip."""
+        body = (
+            f'<rect class="{style}" x="{_c(x)}" y="{_c(y)}" width="{_c(max(width, 0))}" height="{_c(max(height, 0))}"'
+        )
+        self.add(f"{body}>{_tip(tip)}</rect>" if tip else body + "/>")
+
+    def path(self, points: Iterable[tuple[float, float]], style: str, *, close: bool = False) -> None:
+        """A line through points; a gap where one is not finite."""
+        parts, pen_down = [], False
+        for x, y in points:
+            if not (math.isfinite(x) and math.isfinite(y)):
+                pen_down = False
+                continue
+            parts.append(f"{'L' if pen_down else 'M'}{_c(x)} {_c(y)}")
+            pen_down = True
+        if parts:
+            self.add(f'<path class="{style}" d="{"".join(parts)}{"Z" if close else ""}"/>')
+
+    def text(
+        self, x: float, y: float, content: str, style: str = "label", anchor: str = "start", rotate: float | None = None
+    ) -> None:
+        """A line of text."""
+        turn = "" if rotate is None else f' transform="rotate({rotate:g} {_c(x)} {_c(y)})"'
+        self.add(f'<text class="{style}" x="{_c(x)}" y="{_c(y)}" text-anchor="{anchor}"{turn}>{escape(content)}</text>')
+
+    def mark(self, shape: str, x: float, y: float, size: float, style: str, tip: str = "") -> None:
+        """A point mark. Shapes: ``dot``, ``ring``, ``cross``, ``diamond``, ``square``, ``dash``."""
+        s = size
+        if shape in ("dot", "ring"):
+            body = f'<circle class="{style} {shape}" cx="{_c(x)}" cy="{_c(y)}" r="{_c(s)}"'
+        elif shape == "square":
+            body = f'<rect class="{style} {shape}" x="{_c(x - s)}" y="{_c(y - s)}" width="{_c(2 * s)}" height="{_c(2 * s)}"'
+        else:
+            d = {
+                "cross": f"M{_c(x - s)} {_c(y - s)}L{_c(x + s)} {_c(y + s)}M{_c(x - s)} {_c(y + s)}L{_c(x + s)} {_c(y - s)}",
+                "diamond": f"M{_c(x)} {_c(y - s)}L{_c(x + s)} {_c(y)}L{_c(x)} {_c(y + s)}L{_c(x - s)} {_c(y)}Z",
+                "dash": f"M{_c(x - s)} {_c(y)}L{_c(x + s)} {_c(y)}",
+            }[shape]
+            body = f'<path class="{style} {shape}" d="{d}"'
+        self.add(f"{body}>{_tip(tip)}</{body[1:].split(' ', 1)[0]}>" if tip else body + "/>")
+
+    def axis_y(self, panel: Panel, label: str, *, wanted: int = 4, whole: bool = False) -> None:
+        """Hairlines and numbers on the left, the quantity above them."""
+        ticks = nice_ticks(panel.y_low, panel.y_high, wanted, whole=whole)
+        for tick in ticks:
+            y = panel.y(tick)
+            self.line(panel.left, y, panel.right, y, "grid")
+            self.text(panel.left - 6, y + 3.5, tick_text(tick, ticks), "tick", "end")
+        self.text(panel.left, panel.top - 8, label, "axis")
+
+    def axis_x(self, panel: Panel, label: str, *, wanted: int = 8, counted_to: int | None = None) -> None:
+        """Numbers under the panel and the quantity at the right; 1, 2, 3 … where things are counted."""
+        if counted_to is None:
+            ticks = nice_ticks(panel.x_low, panel.x_high, wanted)
+        else:
+            ticks = [tick for tick in nice_ticks(0, counted_to, wanted, whole=True) if tick > 0] or [1.0]
+        self.line(panel.left, panel.bottom, panel.right, panel.bottom, "base")
+        for tick in ticks:
+            x = panel.x(tick)
+            self.line(x, panel.bottom, x, panel.bottom + 4, "base")
+            self.text(x, panel.bottom + 17, tick_text(tick, ticks), "tick", "middle")
+        self.text(panel.right, panel.bottom + 33, label, "axis", "end")
+
+    def svg(self) -> str:
+        """The drawing as an inline SVG element."""
+        title, description = f"{self.key}-title", f"{self.key}-text"
+        return (
+            f'<svg viewBox="0 0 {_c(self.width)} {_c(self.height)}" role="img" '
+            f'aria-labelledby="{title} {description}">'
+            f'<title id="{title}">{escape(self.title)}</title><desc id="{description}">{escape(self.description)}</desc>'
+            + "".join(self.marks)
+            + "</svg>"
+        )
+
+
+def thin_out(t: FloatArray, y: FloatArray, buckets: int) -> tuple[FloatArray, FloatArray]:
+    """Fewer points that draw the same line: the least and greatest of each bucket, in order of time.
+
+    Args:
+        t: times, increasing, shape (n,).
+        y: values, shape (n,).
+        buckets: how many columns the drawing has.
+
+    Returns:
+        times and values, at most two per bucket; unchanged when there are no more than that.
+    """
+    n = t.size
+    if n <= 2 * buckets:
+        return t, y
+    edges = np.linspace(0, n, buckets + 1).astype(int)
+    keep: list[int] = []
+    for a, b in zip(edges[:-1], edges[1:], strict=True):
+        piece = y[a:b]
+        if np.isnan(piece).all():
+            keep.append(a)
+            continue
+        keep += sorted({a + int(np.nanargmin(piece)), a + int(np.nanargmax(piece))})
+    index = np.asarray(keep)
+    return t[index], y[index]
+
+
+def _c(value: float) -> str:
+    return f"{value:.1f}".removesuffix(".0")
+
+
+def _tip(text: str) -> str:
+    return f"<title>{escape(text)}</title>"
