@@ -121,6 +121,8 @@ class Guard:
         """Take note of an input. Must see every input before the regulator handles it."""
         if event.now_us > self._now_us:
             self._now_us = event.now_us
+        # A request to arm may be answered at once or never: any later input withdraws it.
+        self._offer = None
         if isinstance(event, Samples):
             self._see_samples(event)
         elif isinstance(event, Acknowledged):
@@ -135,7 +137,6 @@ class Guard:
             self._see_request(event)
         elif isinstance(event, LinkDown | RigLost):
             self._rig = None
-            self._offer = None
             self._arrived_us = None
             self._stop("the rig or the link was lost")
 
@@ -216,7 +217,6 @@ class Guard:
             if self._set is not None and not self._stopped:
                 self._set.started = True
         else:
-            self._offer = None
             self._stop(f"a person asked to {event.action.value}")
 
     # --- what may pass ------------------------------------------------------------------------------------------
