@@ -1,0 +1,62 @@
+"""A network between rig and controller as numbers: delay, jitter, losses and outages. No sockets.
+
+Each direction keeps its order, as TCP does: a message never overtakes an earlier one.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkModel:
+    """The link, the same in both directions.
+
+    Attributes:
+        delay_s: least time from sender to receiver.
+        jitter_s: mean of the exponential time that comes on top.
+        frame_loss: part of the telemetry frames that never arrive.
+        outages_s: true times from which to which nothing arrives, either way; neither side is told.
+
+    Raises:
+        ValueError: a value out of range.
+    """
+
+    delay_s: float = 0.002
+    jitter_s: float = 0.0005
+    frame_loss: float = 0.0
+    outages_s: tuple[tuple[float, float], ...] = ()
+
+    def __post_init__(self) -> None:
+        for name, high in (("delay_s", 10.0), ("jitter_s", 2.0), ("frame_loss", 1.0)):
+            value = getattr(self, name)
+            if not (math.isfinite(value) and 0.0 <= value <= high):
+                raise ValueError(f"{name} is {value!r}; allowed: 0 to {high:g}")
+        for start_s, end_s in self.outages_s:
+            if not start_s <= end_s:
+                raise ValueError(f"outages_s holds ({start_s}, {end_s}); allowed: the start no later than the end")
+
+
+class Way:
+    """One direction of a link."""
+
+    __slots__ = ("_last_s", "_model", "_rng")
+
+    def __init__(self, model: LinkModel, rng: np.random.Generator) -> None:
+        self._model = model
+        self._rng = rng
+        self._last_s = 0.0
+
+    def arrival_s(self, sent_s: float, *, may_be_lost: bool = False) -> float | None:
+        """True time at which a message sent then arrives, or None if it never does."""
+        model = self._model
+        if any(start_s <= sent_s < end_s for start_s, end_s in model.outages_s):
+            return None
+        if may_be_lost and model.frame_loss > 0.0 and self._rng.random() < model.frame_loss:
+            return None
+        jitter_s = self._rng.exponential(model.jitter_s) if model.jitter_s > 0.0 else 0.0
+        self._last_s = max(self._last_s, sent_s + model.delay_s + jitter_s)
+        return self._last_s

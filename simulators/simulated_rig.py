@@ -1,0 +1,135 @@
+"""Plant, sensors, firmware and the person at the dock as one simulated rig: what a real rig is to the network.
+
+Used by the in-memory loop (`closed_loop`) and by the rig that speaks MQTT (`virtual_rig`); neither the controller nor
+any network is known here. Time is advanced by whole samples; a command acts at the next one.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+
+from ebbset.simulators.firmware import AnyCommand, FirmwareSettings, Notice, Reply, RigFirmware
+from ebbset.simulators.plant import Plant, RepetitionTruth
+from ebbset.simulators.rig_parameters import RigParameters
+from ebbset.simulators.sensors import Reading, Sensors
+
+STEP_S: Final = 0.001
+_LOADED_SHARE: Final = 0.995
+
+
+def firmware_settings(rig: RigParameters) -> FirmwareSettings:
+    """Firmware that declares what this rig can do, within what the wire can say."""
+    return FirmwareSettings(
+        cables=rig.n_cables, max_load_n=min(rig.max_load_n, 5_000.0), max_ramp_n_per_s=min(rig.max_ramp_n_per_s, 1e5)
+    )
+
+
+class SimulatedRig:
+    """One rig with a person at it.
+
+    Args:
+        plant: rig and lifter physics; its time goes on from where it is.
+        sensors: sensors and clock.
+        firmware: the rig's software.
+        frame_samples: samples in a frame.
+        ready_after_s: how long the person waits with the load standing at the dock before lifting the handle out;
+            None: nobody lifts.
+    """
+
+    def __init__(
+        self,
+        plant: Plant,
+        sensors: Sensors,
+        firmware: RigFirmware,
+        *,
+        frame_samples: int,
+        ready_after_s: float | None,
+    ) -> None:
+        self.plant = plant
+        self.sensors = sensors
+        self.firmware = firmware
+        self.steps_per_sample = max(round(1.0 / (sensors.parameters.sample_rate_hz * STEP_S)), 1)
+        self.sample_s = self.steps_per_sample * STEP_S
+        self.t_s = 0.0
+        self.samples = 0
+        self.docked = plant.docked
+        self.applied_n = plant.applied_n
+        self.bout = -1
+        self.truth = np.zeros((frame_samples, plant.rig.n_cables, 4))
+        self._ready_after_s = ready_after_s
+        self._loaded_s = math.inf
+        self._drive: tuple[tuple[float, ...], float] = (firmware.target_n, firmware.ramp_n_per_s)
+        self.finished: list[tuple[int, RepetitionTruth]] = []
+
+    @property
+    def target_n(self) -> tuple[float, ...]:
+        """What the motors are driven to, N per cable."""
+        return self._drive[0]
+
+    def advance(self, first: int, last: int) -> None:
+        """Advance the truth from sample ``first`` to before sample ``last`` of the running frame."""
+        if last > first:
+            self.plant.run_frame(last - first, self.steps_per_sample, self.truth[first:])
+            self.samples += last - first
+            self.t_s = self.samples * self.sample_s
+            self.applied_n = self.plant.applied_n
+
+    def clock_us(self, t_s: float | None = None) -> int:
+        """Rig clock at a true time; now when None."""
+        return self.sensors.clock_us(self.t_s if t_s is None else t_s)
+
+    def handle(self, command: AnyCommand, *, t_us: int) -> Reply:
+        """Let the firmware judge a command and drive the motors as it says."""
+        reply = self.firmware.handle_command(command, t_us=t_us, docked=self.docked, applied_n=self.applied_n)
+        self.drive()
+        return reply
+
+    def watch(self, newest: int, *, t_us: int) -> tuple[Notice, ...]:
+        """The firmware's watchdogs on sample ``newest`` of the running frame, at rig time ``t_us``."""
+        self.docked = self.plant.docked
+        rows = self.truth[newest].tolist()
+        notices = self.firmware.tick(
+            t_us=t_us,
+            docked=self.docked,
+            applied_n=self.applied_n,
+            position_m=tuple([row[1] for row in rows]),
+            velocity_m_s=tuple([row[2] for row in rows]),
+        )
+        self.drive()
+        return notices
+
+    def drive(self) -> None:
+        """Pass on what the firmware wants of the motors."""
+        firmware, drive = self.firmware, self._drive
+        if firmware.target_n is not drive[0] or firmware.ramp_n_per_s != drive[1]:
+            self._drive = (firmware.target_n, firmware.ramp_n_per_s)
+            self.plant.command(*self._drive)
+
+    def read(self) -> Reading | None:
+        """What the sensors show of the frame that has just run; None when a fault keeps them silent."""
+        return self.sensors.read(self.truth)
+
+    def person(self) -> None:
+        """At the dock: once the load has stood there for a moment, lift the handle out and begin."""
+        if self._ready_after_s is None or not self.docked:
+            return
+        target_n = self._drive[0]
+        if min(target_n) <= 0.0 or any(
+            applied < _LOADED_SHARE * target for applied, target in zip(self.applied_n, target_n, strict=True)
+        ):
+            self._loaded_s = math.inf
+        elif math.isinf(self._loaded_s):
+            self._loaded_s = self.t_s
+        elif self.t_s - self._loaded_s >= self._ready_after_s:
+            self._loaded_s = math.inf
+            self.keep_repetitions()
+            self.bout += 1
+            self.plant.start()
+
+    def keep_repetitions(self) -> None:
+        """Take over the attempts of the running bout before the plant begins to count anew."""
+        if self.bout >= 0:
+            self.finished += [(self.bout, truth) for truth in self.plant.truth.records]
