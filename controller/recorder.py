@@ -37,6 +37,10 @@ METADATA_BEGIN: Final = "ebbset.begin"
 METADATA_END: Final = "ebbset.end"
 FLUSH_INTERVAL_S: Final = 0.2
 MAX_PENDING: Final = 20_000
+TOPICS: Final = tuple(f"input/{kind}" for kind in codec.EVENT_KINDS) + tuple(
+    f"output/{kind}" for kind in codec.OUTPUT_KINDS
+)
+"""Every channel, in the order in which a file numbers them from 1."""
 _CHUNK_BYTES: Final = 256 * 1024
 
 _log = structlog.get_logger(__name__)
@@ -88,15 +92,14 @@ class RecordingWriter:
         self._writer.start(profile=PROFILE, library=f"ebbset recording {FORMAT_VERSION}")
         self._writer.add_metadata(METADATA_BEGIN, {"format": FORMAT_VERSION, **metadata})
         self._channels: dict[str, int] = {}
-        for kinds, side in ((codec.EVENT_KINDS, "input"), (codec.OUTPUT_KINDS, "output")):
-            for kind in kinds:
-                schema = codec.json_schema(kind)
-                schema["properties"]["crc32"] = {"type": "integer", "description": "see recorder.checksum"}
-                if side == "input":
-                    schema["properties"]["outputs"] = {"type": "integer", "description": "outputs that follow"}
-                schema_id = self._writer.register_schema(f"ebbset.{kind}", "jsonschema", json.dumps(schema).encode())
-                topic = f"{side}/{kind}"
-                self._channels[topic] = self._writer.register_channel(topic, "json", schema_id)
+        for topic in TOPICS:
+            side, kind = topic.split("/")
+            schema = codec.json_schema(kind)
+            schema["properties"]["crc32"] = {"type": "integer", "description": "see recorder.checksum"}
+            if side == "input":
+                schema["properties"]["outputs"] = {"type": "integer", "description": "outputs that follow"}
+            schema_id = self._writer.register_schema(f"ebbset.{kind}", "jsonschema", json.dumps(schema).encode())
+            self._channels[topic] = self._writer.register_channel(topic, "json", schema_id)
 
     def add(self, event: Event, outputs: Iterable[Output], index: int | None = None) -> None:
         """Append one handled input and what it led to.
@@ -163,7 +166,9 @@ class Recorder:
     ) -> None:
         self.path = path
         self.failure: str | None = None
-        self.lost = 0
+        self._refused = 0
+        self._unwritten = 0
+        self._batch: list[tuple[int, Event, tuple[Output, ...]]] = []
         self._max_pending = max_pending
         self._interval_s = flush_interval_s
         self._pending: deque[tuple[int, Event, tuple[Output, ...]]] = deque()
@@ -174,15 +179,20 @@ class Recorder:
         self._thread = threading.Thread(target=self._run, name=f"recorder {path.name}", daemon=True)
         self._thread.start()
 
+    @property
+    def lost(self) -> int:
+        """Inputs handled that are not in the file."""
+        return self._refused + self._unwritten
+
     def record(self, event: Event, outputs: tuple[Output, ...]) -> None:
         """Take one handled input. When the file has failed or the queue is full it is counted as lost instead."""
         index, self._handled = self._handled, self._handled + 1
         if self.failure is None and len(self._pending) < self._max_pending:
             self._pending.append((index, event, outputs))
             return
-        if self.failure is None and self.lost == 0:
+        if self.failure is None and self._refused == 0:
             _log.error("recording_behind", path=str(self.path), pending=self._max_pending, lost_from=index)
-        self.lost += 1
+        self._refused += 1
 
     def close(self, timeout_s: float = 5.0) -> None:
         """Write what waits, end the file, stop the thread. Gives up on a disk that does not answer in time."""
@@ -197,12 +207,12 @@ class Recorder:
             while not self._closing.wait(self._interval_s):
                 self._drain(writer)
             self._drain(writer)
-            writer.finish({"lost": str(self.lost)})
+            writer.finish({"handled": str(self._handled), "lost": str(self.lost)})
             self._sync()
         except Exception as error:
             # Whatever goes wrong with a recording stays with the recording.
             self._fail(f"{type(error).__name__}: {error}")
-            self.lost += len(self._pending)
+            self._unwritten += len(self._batch) + len(self._pending)
             self._pending.clear()
         finally:
             try:
@@ -211,15 +221,16 @@ class Recorder:
                 self._fail(f"{type(error).__name__}: {error}")
 
     def _drain(self, writer: RecordingWriter) -> None:
-        if not self._pending:
-            return
         while self._pending:
-            # It stays in the queue until it is written, so that a failure counts it.
-            index, event, outputs = self._pending[0]
+            item = self._pending.popleft()
+            # Kept until it is on the disk, so that a failure counts it.
+            self._batch.append(item)
+            index, event, outputs = item
             writer.add(event, outputs, index)
-            self._pending.popleft()
-        writer.flush()
-        self._sync()
+        if self._batch:
+            writer.flush()
+            self._sync()
+            self._batch.clear()
 
     def _sync(self) -> None:
         self._stream.flush()

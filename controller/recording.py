@@ -19,14 +19,15 @@ from typing import Any, Final
 from ebbset.controller import codec
 from ebbset.controller.actions import Output
 from ebbset.controller.events import Event
-from ebbset.controller.recorder import METADATA_BEGIN, METADATA_END, checksum
+from ebbset.controller.recorder import METADATA_BEGIN, METADATA_END, TOPICS, checksum
 
 _MAGIC: Final = b"\x89MCAP0\r\n"
 # Record opcodes of the MCAP specification (mcap.dev/spec).
 _HEADER, _SCHEMA, _CHANNEL, _MESSAGE, _CHUNK, _METADATA, _DATA_END = 0x01, 0x03, 0x04, 0x05, 0x06, 0x0C, 0x0F
 _PREFIX: Final = struct.Struct("<BQ")
 _MESSAGE_HEAD: Final = struct.Struct("<HIQQ")
-_CHUNK_HEAD_BYTES: Final = 8 + 8 + 8 + 4 + 4
+# Times, size, checksum, compression (none: our chunks are plain) and length of the records.
+_CHUNK_HEAD_BYTES: Final = 8 + 8 + 8 + 4 + 4 + 8
 _SEAL: Final = re.compile(rb',"crc32":(\d{1,10})\}$')
 _COUNT: Final = re.compile(rb',"outputs":(\d{1,6})$')
 
@@ -76,7 +77,9 @@ class Recording:
 class _Found:
     """What the walk has come upon so far."""
 
-    topics: dict[int, str] = field(default_factory=dict)
+    # Channels are numbered alike in every file, so that one with its first chunk damaged can still be read; the
+    # checksum, which covers the topic, tells when they are not.
+    topics: dict[int, str] = field(default_factory=lambda: dict(enumerate(TOPICS, start=1)))
     begin: dict[str, str] = field(default_factory=dict)
     end: dict[str, str] | None = None
     problems: list[str] = field(default_factory=list)
@@ -122,8 +125,12 @@ def _records(data: bytes, found: _Found) -> Iterator[tuple[int, int, bytes]]:
             return
         opcode, length = _PREFIX.unpack_from(data, at)
         begin = at + _PREFIX.size
+        if opcode == _CHUNK:
+            length = _chunk_length(data, begin, length)
         cut = begin + length > len(data)
-        if not _plausible(opcode, data, begin, length) or (cut and _next_chunk(data, begin) is not None):
+        if not _plausible(opcode, data[begin : begin + length], length) or (
+            cut and _next_chunk(data, begin) is not None
+        ):
             found.problems.append(f"byte {at}: no record of a known kind begins here")
             following = _next_chunk(data, at + 1)
             if following is None:
@@ -133,19 +140,34 @@ def _records(data: bytes, found: _Found) -> Iterator[tuple[int, int, bytes]]:
         if opcode == _DATA_END:
             return
         if cut:
-            found.problems.append(
-                f"byte {at}: the file ends {begin + length - len(data)} bytes before the end of a record"
-            )
+            lacking = begin + length - len(data)
+            found.problems.append(f"byte {at}: the file ends {lacking} bytes before the end of a record")
         yield opcode, at, data[begin : begin + length]
         at = begin + length
 
 
-def _plausible(opcode: int, data: bytes, begin: int, length: int) -> bool:
+def _chunk_length(data: bytes, begin: int, length: int) -> int:
+    """Length of a chunk's content: it stands there twice, and the checksum tells which to believe."""
+    if begin + _CHUNK_HEAD_BYTES > len(data):
+        return length
+    crc, inner = struct.unpack_from("<I4xQ", data, begin + 24)
+    records = begin + _CHUNK_HEAD_BYTES
+    for candidate in (length, _CHUNK_HEAD_BYTES + inner):
+        if begin + candidate <= len(data) and zlib.crc32(data[records : begin + candidate]) == crc:
+            return int(candidate)
+    return length if length == _CHUNK_HEAD_BYTES + inner else 2**63
+
+
+def _plausible(opcode: int, content: bytes, length: int) -> bool:
+    """A record of this kind can be this long, going by the lengths inside it."""
     if opcode not in (_HEADER, _CHUNK, _METADATA, _DATA_END) or length > 2**31:
         return False
-    if opcode == _CHUNK and begin + _CHUNK_HEAD_BYTES + 8 <= len(data):
-        records = struct.unpack_from("<Q", data, begin + _CHUNK_HEAD_BYTES)[0]
-        return length == _CHUNK_HEAD_BYTES + 8 + int(records)
+    if opcode in (_HEADER, _METADATA) and len(content) == length:
+        try:
+            at = _text(content, 0)[1]
+            return (_text(content, at)[1] if opcode == _HEADER else at + 4 + _size(content, at)) == length
+        except (struct.error, ValueError):
+            return False
     return True
 
 
@@ -153,18 +175,19 @@ def _next_chunk(data: bytes, at: int) -> int | None:
     """Offset of the next chunk whose checksum holds, or None."""
     while (at := data.find(bytes([_CHUNK]), at)) >= 0:
         begin = at + _PREFIX.size
-        if begin + _CHUNK_HEAD_BYTES + 8 <= len(data):
+        if begin + _CHUNK_HEAD_BYTES <= len(data):
             length = _PREFIX.unpack_from(data, at)[1]
-            if begin + length <= len(data) and _plausible(_CHUNK, data, begin, length):
-                crc = struct.unpack_from("<I", data, begin + 24)[0]
-                if zlib.crc32(data[begin + _CHUNK_HEAD_BYTES + 8 : begin + length]) == crc:
-                    return at
+            crc, inner = struct.unpack_from("<I4xQ", data, begin + 24)
+            records, end = begin + _CHUNK_HEAD_BYTES, begin + length
+            framed = inner > 0 and length == _CHUNK_HEAD_BYTES + inner and end <= len(data)
+            if framed and zlib.crc32(data[records:end]) == crc:
+                return at
         at += 1
     return None
 
 
 def _read_chunk(content: bytes, offset: int, found: _Found) -> None:
-    head = _CHUNK_HEAD_BYTES + 8
+    head = _CHUNK_HEAD_BYTES
     if len(content) <= head:
         return
     crc = struct.unpack_from("<I", content, 24)[0]
@@ -185,9 +208,12 @@ def _read_chunk(content: bytes, offset: int, found: _Found) -> None:
             return
 
 
+def _size(record: bytes, at: int) -> int:
+    return int(struct.unpack_from("<I", record, at)[0])
+
+
 def _text(record: bytes, at: int) -> tuple[str, int]:
-    length = struct.unpack_from("<I", record, at)[0]
-    end = at + 4 + length
+    end = at + 4 + _size(record, at)
     if end > len(record):
         raise ValueError("text runs past its record")
     return record[at + 4 : end].decode(), end
@@ -205,8 +231,7 @@ def _read_channel(record: bytes, found: _Found) -> None:
 def _read_metadata(content: bytes, offset: int, found: _Found) -> None:
     try:
         name, at = _text(content, 0)
-        size = struct.unpack_from("<I", content, at)[0]
-        end, at, facts = at + 4 + size, at + 4, {}
+        end, at, facts = at + 4 + _size(content, at), at + 4, {}
         while at < end:
             key, at = _text(content, at)
             facts[key], at = _text(content, at)
