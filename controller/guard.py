@@ -152,20 +152,24 @@ class Guard:
         self._stopped = self._stopped or why
 
     def _see_samples(self, event: Samples) -> None:
-        """A frame is good when boot, sequence and rig time follow on and every number is finite; else it never was."""
+        """A frame is good when it follows on and has a finite value for each time and cable; else it never was."""
         rig, t_us = self._rig, event.t_us
         if rig is None or event.boot_id != rig.boot_id or event.seq <= self._frame_seq or not t_us:
             return
-        newest = self._newest_t_us
-        if (newest is not None and t_us[0] <= newest) or len(event.position_m) != rig.cables:
+        newest, n, cables = self._newest_t_us, len(t_us), rig.cables
+        if (newest is not None and t_us[0] <= newest) or t_us[-1] < t_us[0] or len(event.applied_n) != cables:
             return
-        # A sum is finite only if every term is: one test for a whole column.
+        # A sum is finite only if every term is: one test for all columns.
         total = sum(event.applied_n)
         for columns in (event.position_m, event.velocity_m_s, event.force_n):
+            if len(columns) != cables:
+                return
             for column in columns:
                 if column is not None:
+                    if len(column) != n:
+                        return
                     total += sum(column)
-        if not isfinite(total) or t_us[-1] < t_us[0]:
+        if not isfinite(total):
             return
         self._frame_seq = event.seq
         self._newest_t_us = t_us[-1]
@@ -187,7 +191,8 @@ class Guard:
         rig = self._rig
         if rig is None or event.boot_id != rig.boot_id or event.seq <= self._repetition_seq:
             return
-        if len(event.rom_m) != rig.cables:
+        figures = (*event.applied_n, *event.rom_m, *event.mean_velocity_m_s, *event.peak_velocity_m_s)
+        if len(event.rom_m) != rig.cables or not isfinite(sum(figures)):
             return
         self._repetition_seq = event.seq
         if not self._is_old(event.t_end_us):

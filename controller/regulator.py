@@ -164,7 +164,7 @@ class Regulator:
                 self._count(event)
         elif isinstance(event, RigReported):
             identity = self._desk.rig.identity
-            if identity is None or event.boot_id != identity.boot_id:
+            if identity is None or event.boot_id != identity.boot_id or self._desk.rig.is_old(event.t_us):
                 self._count(event)
             else:
                 self._desk.rig.docked = event.kind is RigEventKind.DOCKED

@@ -5,6 +5,7 @@ Plain bookkeeping: no decisions about the set, no commands.
 
 from __future__ import annotations
 
+from math import isfinite
 from typing import Final
 
 from ebbset.controller.events import Acknowledged, RepetitionSeen, RigAnnounced, Samples
@@ -56,7 +57,7 @@ class RigFacts:
     def accept_samples(self, event: Samples) -> bool:
         """Take a frame in if it is new: same boot, sequence and rig time both later. Else nothing changes."""
         identity = self.identity
-        if identity is None or event.boot_id != identity.boot_id or len(event.position_m) != identity.cables:
+        if identity is None or event.boot_id != identity.boot_id or not _is_sound(event, identity.cables):
             return False
         t_us = event.t_us
         if event.seq <= self.last_frame_seq or (self.last_t_us is not None and t_us[0] <= self.last_t_us):
@@ -74,13 +75,19 @@ class RigFacts:
         identity = self.identity
         if identity is None or event.boot_id != identity.boot_id or len(event.rom_m) != identity.cables:
             return False
-        if event.seq <= self.last_repetition_seq:
+        figures = (*event.applied_n, *event.rom_m, *event.mean_velocity_m_s, *event.peak_velocity_m_s)
+        if event.seq <= self.last_repetition_seq or not all(map(isfinite, figures)):
             return False
         self.last_repetition_seq = event.seq
-        self.docked = event.docked
-        self.applied_n = event.applied_n
         self.rig_nonce = event.nonce
+        if not self.is_old(event.t_end_us):
+            self.docked = event.docked
+            self.applied_n = event.applied_n
         return True
+
+    def is_old(self, t_us: int) -> bool:
+        """Something newer is known already."""
+        return self.last_t_us is not None and t_us < self.last_t_us
 
     def accept_ack(self, event: Acknowledged) -> bool:
         """Take an ack in. Only where the rig sends no frames does it count as a sign of life."""
@@ -88,7 +95,7 @@ class RigFacts:
         if identity is None or event.boot_id != identity.boot_id:
             return False
         if not self.by_frames:
-            if self.last_t_us is not None and event.t_us < self.last_t_us:
+            if self.is_old(event.t_us):
                 return False
             self.last_t_us = event.t_us
             self.fresh_us = event.now_us
@@ -108,3 +115,19 @@ class RigFacts:
     def unloaded(self) -> bool:
         """The rig reports no load on any cable."""
         return bool(self.applied_n) and max(self.applied_n) <= UNLOADED_N
+
+
+def _is_sound(event: Samples, cables: int) -> bool:
+    """One column for each cable, one finite value for each time. The wire promises it; an embedder may not."""
+    n = len(event.t_us)
+    if n == 0 or event.t_us[-1] < event.t_us[0] or len(event.applied_n) != cables:
+        return False
+    if not all(map(isfinite, event.applied_n)):
+        return False
+    for columns in (event.position_m, event.velocity_m_s, event.force_n):
+        if len(columns) != cables:
+            return False
+        for column in columns:
+            if column is not None and (len(column) != n or not all(map(isfinite, column))):
+                return False
+    return True
