@@ -30,6 +30,7 @@ TURN_BACK_M: Final = 0.015
 TURN_VELOCITY_M_S: Final = -0.02
 TOP_FRACTION: Final = 0.85
 TOP_REST_US: Final = 80_000
+TAKEN_UP_US: Final = 120_000
 MOVED_M: Final = 0.008
 FIRST_ROM_M: Final = 0.20
 FILTER_S: Final = 0.018
@@ -81,7 +82,9 @@ class CableTracker:
         self._anchor_m = 0.0
         self._slack_since_us: int | None = None
         self._released = False
+        self._from_dock = False
         # inside a repetition
+        self._taking_up = False
         self._start_m = 0.0
         self._start_t_us = 0
         self._start_load_n = 0.0
@@ -269,6 +272,13 @@ class CableTracker:
             away = 0.2 * rom if rom is not None else 0.06
             if low > top - max(0.04, away):
                 return signals
+        if self._from_dock and self._bottom_m is not None and low < self._bottom_m - AT_LOW_M:
+            # on the way from the dock to where ascents begin
+            if x < self._bottom_m + ONSET_M:
+                return signals
+            low, self._low_t_us = self._bottom_m, t
+        self._taking_up = self._from_dock and self._bottom_m is None
+        self._from_dock = False
         self.in_repetition = True
         self._released = False
         self._start_m = low
@@ -283,6 +293,8 @@ class CableTracker:
         self._force_count = 0
         self._stalls = 0
         self._rule.moving()
+        if self._taking_up:
+            return [*signals, RepetitionStarted(t_us=self._low_t_us)]
         if self._bottom_m is None:
             self._bottom_m = low
         elif low < self._bottom_m + 0.25 * (self.rom_reference_m or 0.4):
@@ -304,6 +316,12 @@ class CableTracker:
         if v > self._rule.threshold_m_s:
             self._up_m, self._up_t_us = x, t
             self._rule.moving()
+            return signals
+        if self._taking_up and not at_top and t - self._up_t_us >= TAKEN_UP_US:
+            # the first rest after the dock is where ascents begin; nothing was lifted yet
+            self.in_repetition = self._taking_up = False
+            self._bottom_m = x
+            self._restart_bottom(t)
             return signals
         if at_top:
             # a handle that rests at the top, or leaves it, has finished its ascent
@@ -370,8 +388,9 @@ class CableTracker:
             mean_force_n=self._force_sum / self._force_count if self._force_count else None,
             load_changed=changed,
         )
-        if outcome is RepetitionOutcome.COMPLETED:
+        if outcome is RepetitionOutcome.COMPLETED and not self._taking_up:
             self._learn_rom(travel)
+        self._taking_up = False
         self.in_repetition = False
         self._last_top_m = self._peak_m
         self._rule.moving()
@@ -394,6 +413,7 @@ class CableTracker:
             signals = self._end(t, outcome, load_n, signals)
         self._last_top_m = None
         self._slack_since_us = None
+        self._from_dock = True
         self._restart_bottom(t)
         return signals
 

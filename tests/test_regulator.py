@@ -375,6 +375,16 @@ def test_left_right_difference_stops_the_set() -> None:
     assert dict(rig.decisions("end")[-1].inputs)["rom_difference"] == pytest.approx(0.14, abs=0.03)
 
 
+def test_a_first_ascent_that_sticks_straight_out_of_the_dock_drops_after_the_patience_of_a_start() -> None:
+    """Until an ascent was seen, a rest above the dock may be where ascents begin; patience decides, not the dwell."""
+    rig = begun(order(stall={"start_patience_s": 3.0}), lifts_n=[350, 1e9])
+    rig.run(9)
+    drop = rig.decisions("drop")[0]
+    assert drop.reason is Reason.FAILED_START
+    assert dict(drop.inputs)["stalled_s"] == pytest.approx(3.0, abs=0.25)
+    assert rig.repetitions()[0].outcome is RepetitionOutcome.COMPLETED
+
+
 class Throws:
     name = "throws"
 
@@ -401,16 +411,16 @@ class ProposesMore(Throws):
 
 @pytest.mark.parametrize("policy", [Throws, ProposesNoLoad])
 def test_a_policy_that_fails_ends_the_set_safely(policy: Any) -> None:
-    rig = begun(order(drop={"policy": "mine", "parameters": {}}), lifts_n=[350], policies={**POLICIES, "mine": policy})
+    rig = begun(order(drop={"policy": "mine", "parameters": {}}), lifts_n=[1e9, 350], policies={**POLICIES, "mine": policy})
     rig.run(15)
     assert ended_by(rig) is Reason.POLICY_FAILED
 
 
 def test_a_policy_that_wants_more_load_gets_the_least_drop() -> None:
     rig = begun(
-        order(drop={"policy": "mine", "parameters": {}}), lifts_n=[350], policies={**POLICIES, "mine": ProposesMore}
+        order(drop={"policy": "mine", "parameters": {}}), lifts_n=[1e9, 350], policies={**POLICIES, "mine": ProposesMore}
     )
-    rig.run(5)
+    rig.run(9)
     drop = rig.decisions("drop")[0]
     assert drop.limited_by == (Limit.NO_RISE, Limit.LEAST_STEP)
     assert drop.to_n[0] == pytest.approx(396.0, abs=0.11)
