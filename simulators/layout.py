@@ -87,7 +87,8 @@ P_RETRY_WAIT: Final = 45
 P_REACTION: Final = 46
 P_NOISE: Final = 47
 P_NOISE_REP: Final = 48
-P_SIZE: Final = 49
+P_LEVERAGE: Final = 49
+P_SIZE: Final = 50
 
 # --- one row per cable: state that is integrated ...
 C_X: Final = 0
@@ -164,7 +165,7 @@ POSITION_GAIN_PER_S: Final = 15.0
 VELOCITY_GAIN_S_M: Final = 2.0
 """Activation per m/s of speed error in the lifter's reflex loop."""
 FELT_RATE_PER_S: Final = 4.0
-"""The lifter feels the load through a lag of 0.25 s: reflexes correct speed at once, the plan for the force follows (ours)."""
+"""The lifter feels the load through a lag of 0.25 s: reflexes correct speed at once, planned force follows (ours)."""
 ANTAGONIST_SHARE: Final = 0.4
 """Antagonists give at most this share of the prime movers' force (from memory, order of magnitude)."""
 JOINT_LIMIT_N_M: Final = 2.0e4

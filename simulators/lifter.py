@@ -16,7 +16,7 @@ GiveIn = Literal["slow_lowering", "sudden_release"]
 
 _BOUNDS: Final[dict[str, tuple[float, float]]] = {
     "f_max_n": (10.0, 10_000.0),
-    "v_max_m_s": (0.2, 8.0),
+    "v_max_m_s": (0.2, 15.0),
     "curvature": (0.05, 20.0),
     "eccentric_plateau": (1.05, 2.5),
     "limb_mass_kg": (0.2, 60.0),
@@ -27,6 +27,7 @@ _BOUNDS: Final[dict[str, tuple[float, float]]] = {
     "dip": (0.0, 3.0),
     "dip_at": (0.0, 1.0),
     "dip_width": (0.05, 2.0),
+    "leverage": (0.0, 1.0),
     "fatigue_per_s": (1e-5, 0.5),
     "recovery_per_s": (1e-6, 0.5),
     "rest_multiplier": (1.0, 100.0),
@@ -76,6 +77,8 @@ class LifterParameters:
         dip: depth of the sticking region.
         dip_at: its middle, share of the range.
         dip_width: its width, share of the range.
+        leverage: share of the strength curve that is leverage: where leverage gives force it takes speed, so that v_max
+            at a position is v_max / (1 + leverage x (strength - 1)); 1 keeps power, 0 is strength without that price.
         fatigue_model: "3cc_r" or "critical_force".
         fatigue_per_s: F of 3CC-r, 1/s.
         recovery_per_s: R, 1/s.
@@ -130,18 +133,19 @@ class LifterParameters:
     rest_multiplier: float
     critical_share: float
     reserve_s: float
-    develop_per_s: float = 25.0
+    leverage: float = 1.0
+    develop_per_s: float = 50.0
     relax_per_s: float = 25.0
     concentric_velocity_m_s: float = 99.0
-    braking_m_s2: float = 9.0
+    braking_m_s2: float = 20.0
     eccentric_velocity_m_s: float = 0.35
     handling_velocity_m_s: float = 0.3
     pause_bottom_s: float = 0.1
     pause_top_s: float = 0.2
     pause_growth: float = 2.0
     habit_cv: float = 0.1
-    grind_velocity_m_s: float = 0.02
-    grind_patience_s: float = 1.5
+    grind_velocity_m_s: float = 0.04
+    grind_patience_s: float = 1.0
     give_in: GiveIn = "slow_lowering"
     partial_tendency: float = 0.0
     jerk: float = 0.0

@@ -90,17 +90,17 @@ def rates(
         mass += p[lay.P_LIMB]
         f0 = row[lay.C_F0]
         reach = (x - p[lay.P_START]) / p[lay.P_ROM]
-        strength = (
-            f0
-            * p[lay.P_SCALE]
-            * strength_curve(reach, p[lay.P_BOTTOM], p[lay.P_TOP], p[lay.P_DIP], p[lay.P_DIP_AT], p[lay.P_DIP_WIDTH])
+        lever = p[lay.P_SCALE] * strength_curve(
+            reach, p[lay.P_BOTTOM], p[lay.P_TOP], p[lay.P_DIP], p[lay.P_DIP_AT], p[lay.P_DIP_WIDTH]
         )
+        strength = f0 * lever
+        v_max = p[lay.P_VMAX] / (1.0 + p[lay.P_LEVERAGE] * (lever - 1.0))
         plan = planned_velocity_m_s(row[lay.C_GOAL] - x, row[lay.C_V_LIMIT], p[lay.P_BRAKING])
-        at_plan = max(force_velocity(plan / p[lay.P_VMAX], p[lay.P_CURVATURE], p[lay.P_ECCENTRIC]), 0.1)
+        at_plan = max(force_velocity(plan / v_max, p[lay.P_CURVATURE], p[lay.P_ECCENTRIC]), 0.1)
         effort = felt / (strength * at_plan) + lay.VELOCITY_GAIN_S_M * (plan - v)
         target = min(max(effort, 0.0), 1.0)
         brake = min(max(-effort, 0.0), 1.0)
-        shape = force_velocity(v / p[lay.P_VMAX], p[lay.P_CURVATURE], p[lay.P_ECCENTRIC])
+        shape = force_velocity(v / v_max, p[lay.P_CURVATURE], p[lay.P_ECCENTRIC])
         force = row[lay.C_GAIN] * active * strength * shape - lay.ANTAGONIST_SHARE * f0 * antagonist
         over = x - (p[lay.P_START] + p[lay.P_ROM] + lay.JOINT_LIMIT_MARGIN_M)
         if over > 0.0:

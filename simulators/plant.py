@@ -153,6 +153,7 @@ def _pack(rig: RigParameters, lifter: LifterParameters, dt_s: float) -> FloatArr
         lifter.reaction_s,
         lifter.force_noise_cv,
         lifter.repetition_noise_cv,
+        lifter.leverage,
     )
     return p
 

@@ -94,8 +94,7 @@ def draw_lifter(
         start_m=q["start_m"],
         rom_m=q["rom_m"] * (0.92 if gender == "female" else 1.0),
         strength_bottom=fitted.strength_bottom,
-        strength_top=fitted.strength_bottom
-        + _spread(rng, 1.0, SHAPE_CV) * (fitted.strength_top - fitted.strength_bottom),
+        strength_top=fitted.strength_bottom + _spread(rng, 1.0, SHAPE_CV) * rise,
         dip=_spread(rng, fitted.dip, SHAPE_CV),
         dip_at=q["dip_at"],
         dip_width=fitted.dip_width,
@@ -124,8 +123,15 @@ def on_day(lifter: LifterParameters, rng: np.random.Generator) -> LifterParamete
     return replace(lifter, f_max_n=_spread(rng, lifter.f_max_n, DAY_CV))
 
 
-def lift_once(lifter: LifterParameters, rig: RigParameters | None, load_n: float) -> Plant:
-    """Plant after one attempt at ``load_n`` per cable, fresh and without random fluctuations; no rig = plain weight."""
+def lift_once(lifter: LifterParameters, rig: RigParameters | None, load_n: float, until_s: float = 30.0) -> Plant:
+    """Plant after one attempt at ``load_n`` per cable, fresh and without random fluctuations.
+
+    Args:
+        lifter: the person.
+        rig: the rig; None is a plain weight.
+        load_n: load per cable.
+        until_s: stop at this time even if the attempt goes on.
+    """
     steady = replace(
         lifter,
         force_noise_cv=0.0,
@@ -142,8 +148,8 @@ def lift_once(lifter: LifterParameters, rig: RigParameters | None, load_n: float
     plant.start()
     plant.advance(1200)
     plant.command((load_n,) * rig.n_cables, rig.max_ramp_n_per_s)
-    while plant.attempts_ended == 0 and not plant.done and plant.time_s < 30.0:
-        plant.advance(100)
+    while plant.attempts_ended == 0 and not plant.done and plant.time_s < until_s:
+        plant.advance(min(100, max(round((until_s - plant.time_s) * 1000.0), 1)))
     return plant
 
 

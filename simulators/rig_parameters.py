@@ -10,12 +10,12 @@ _RIG_BOUNDS: Final[dict[str, tuple[float, float]]] = {
     "torque_bandwidth_hz": (0.5, 200.0),
     "max_load_n": (10.0, 10_000.0),
     "max_ramp_n_per_s": (1.0, 1.0e6),
-    "inertia_kg": (0.2, 1000.0),
+    "inertia_kg": (0.2, 50.0),
     "coulomb_n": (0.0, 200.0),
     "viscous_n_s_m": (0.0, 500.0),
     "cable_stiffness_n_m": (1.0e3, 1.0e6),
     "cable_damping_n_s_m": (0.0, 2.0e3),
-    "handle_mass_kg": (0.1, 50.0),
+    "handle_mass_kg": (0.1, 1000.0),
 }
 
 
@@ -63,15 +63,18 @@ class RigParameters:
 
 
 def free_weight(load_n: float) -> RigParameters:
-    """A plain weight on a rope as a "rig": inertia of its own mass, no motor lag, no friction.
+    """A plain weight in the hands as a "rig": its mass moves with the handle, no motor lag, no friction.
 
-    Published load-velocity studies used barbells; their figures are compared on this, not on a motor.
+    Published load-velocity studies used barbells; their figures are compared on this, not on a motor. The load comes
+    on within a second, as when a helper hands the bar over.
     """
     return RigParameters(
         torque_bandwidth_hz=100.0,
         max_load_n=max(load_n, 10.0),
         max_ramp_n_per_s=max(load_n, 10.0),
-        inertia_kg=max(load_n / 9.80665, 0.2),
+        inertia_kg=0.3,
         coulomb_n=0.0,
         viscous_n_s_m=0.0,
+        cable_damping_n_s_m=100.0,
+        handle_mass_kg=max(load_n / 9.80665, 0.5),
     )

@@ -1,0 +1,236 @@
+"""The fit: one parameter set per exercise, found by this script and by nothing else.
+
+Run ``python -m ebbset.simulators.calibrate --write`` to fit all exercises anew and rewrite ``data/fitted.toml``
+(some minutes). Numbers refer to the checks of :mod:`ebbset.simulators.validate`.
+
+Fitted on: check 1 (velocity at loads, average lifter, plain weight), the times of the bench press's sticking region at
+1RM (part of check 5) and check 2 (mean repetitions to failure; once per fatigue model).
+Never seen by the fit: checks 3, 4, 6, 7, 8, 10 and 11, the spread of repetitions in check 2, the sticking region of the
+shoulder press.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import structlog
+from scipy.optimize import minimize
+
+from ebbset.models.strength import chart_repetitions
+from ebbset.simulators.exercises import EXERCISES, Exercise, exercise
+from ebbset.simulators.lifter import FatigueModel, LifterParameters
+from ebbset.simulators.measures import LAB_RIG, set_to_failure, sticking_region, velocity_profile
+from ebbset.simulators.population import draw_lifter, one_rm_n, person_rng
+
+FloatArray = npt.NDArray[np.float64]
+log = structlog.get_logger()
+
+LOADS: Final = (0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
+VELOCITY_TARGETS_M_S: Final[dict[str, tuple[float, ...]]] = {
+    # MPV table, from memory; measured velocity at 1RM: González-Badillo & Sánchez-Medina 2010, 10.1055/s-0030-1248333
+    "bench_press": (1.15, 0.96, 0.79, 0.62, 0.47, 0.32, 0.16),
+    # straight line through velocity at 1RM with the middle slope 0.0172 m/s per %1RM: Conceição et al. 2016
+    "leg_press": (1.24, 1.07, 0.90, 0.73, 0.55, 0.38, 0.21),
+    # straight line from 0.19 at 1RM with mean 0.695 over 40-100 %: Hernández-Belmonte et al. 2020, PMID 34079168
+    "shoulder_press": (1.20, 1.03, 0.86, 0.70, 0.53, 0.36, 0.19),
+    # prone bench pull, quadratic from memory: Sánchez-Medina et al. 2014
+    "row": (1.37, 1.19, 1.04, 0.89, 0.75, 0.63, 0.51),
+    # no profile known: the bench press's is taken, an assumption
+    "curl": (1.15, 0.96, 0.79, 0.62, 0.47, 0.32, 0.16),
+}
+STICKING_TARGETS_S: Final = (0.2, 1.1)
+"""Start of the sticking period and its end (start + 0.9 s) at 1RM: van den Tillaar & Ettema 2010, bench press."""
+REPETITION_LOADS: Final = (0.65, 0.70, 0.75, 0.80, 0.85, 0.90, 0.95)
+LEG_PRESS_REPETITIONS_80: Final = 15.2
+"""Leg press at 80 %1RM, untrained men: Hoeger et al. 1990 J Appl Sport Sci Res 4:47-54, from memory."""
+HABITUAL_VELOCITY_M_S: Final = 0.5
+"""Speed of ordinary repetitions in tests of repetitions to failure, where nobody is told to be fast; from memory."""
+
+_SHAPE: Final = ("v_max_m_s", "curvature", "dip", "dip_width", "strength_top")
+_LOW: Final = np.log([1.5, 0.2, 0.02, 0.12, 0.6])
+_HIGH: Final = np.log([9.0, 6.0, 0.70, 0.60, 2.6])
+_START: Final = np.log([5.8, 0.55, 0.28, 0.26, 1.2])
+_VELOCITY_UNIT_M_S: Final = 0.03
+_PEOPLE: Final = 24
+
+
+@dataclass(frozen=True, slots=True)
+class Fixed:
+    """What the fit holds for an exercise: the unit of its strength curve and patience."""
+
+    strength_bottom: float
+    grind_patience_s: float
+
+
+FIXED: Final = {
+    "bench_press": Fixed(1.2, 1.0),
+    "shoulder_press": Fixed(1.2, 1.0),
+    "leg_press": Fixed(1.2, 1.0),
+    "curl": Fixed(1.2, 1.0),
+    "row": Fixed(1.6, 0.6),
+}
+
+
+def _bounded(x: FloatArray) -> FloatArray:
+    return np.clip(x, _LOW, _HIGH)
+
+
+def _velocity_cost(kind: Exercise, fatigue_scale: float) -> Callable[[FloatArray], float]:
+    targets = np.array(VELOCITY_TARGETS_M_S[kind.name])
+    weights = np.ones(len(LOADS))
+    weights[-1] = 2.0
+
+    def cost(x: FloatArray) -> float:
+        outside = float(np.abs(x - _bounded(x)).sum())
+        lifter = shaped(kind, _bounded(x), fatigue_scale)
+        try:
+            best, repetitions = velocity_profile(lifter, LOADS)
+        except ValueError:
+            return 1e3
+        v = np.array([r.propulsive_velocity_m_s for r in repetitions[:-1]] + [repetitions[-1].mean_velocity_m_s])
+        total = float(np.sum(weights * ((v - targets) / _VELOCITY_UNIT_M_S) ** 2)) + 10.0 * outside
+        if kind.name == "bench_press":
+            seen = sticking_region(lifter, best)
+            if seen is None:
+                return total + 20.0
+            start, end = STICKING_TARGETS_S
+            total += ((seen.first_peak_s - start) / 0.1) ** 2 + ((seen.minimum_s - end) / 0.3) ** 2
+        return total
+
+    return cost
+
+
+def shaped(kind: Exercise, x: FloatArray, fatigue_scale: float) -> LifterParameters:
+    """The average lifter with the shape parameters exp(x) in the order of the fit."""
+    values: dict[str, Any] = dict(zip(_SHAPE, (float(v) for v in np.exp(x)), strict=True))
+    if kind.name == "row":  # strength falls towards the chest and has no known dip
+        values["dip"] = 0.0
+    fixed = FIXED[kind.name]
+    return kind.mean_lifter(
+        **values,
+        strength_bottom=fixed.strength_bottom,
+        grind_patience_s=fixed.grind_patience_s,
+        fatigue_per_s=kind.quantities["fatigue_per_s"].mean * fatigue_scale,
+    )
+
+
+def fit_shape(kind: Exercise, fatigue_scale: float, restarts: int = 3, evaluations: int = 150) -> FloatArray:
+    """Shape parameters (log) of one exercise, the best of a few simplex searches from seeded starts."""
+    cost = _velocity_cost(kind, fatigue_scale)
+    rng = np.random.default_rng(0)
+    best_x, best_cost = _START, math.inf
+    for k in range(restarts):
+        start = _START + (0.0 if k == 0 else 0.35) * rng.standard_normal(len(_SHAPE))
+        simplex = np.vstack([start, start + 0.35 * np.diag([1.0, -1.0, 1.0, -1.0, 1.0])])
+        found = minimize(cost, start, method="Nelder-Mead", options={"maxfev": evaluations, "initial_simplex": simplex})
+        log.info("shape", exercise=kind.name, start=k, cost=round(float(found.fun), 2))
+        if found.fun < best_cost:
+            best_x, best_cost = _bounded(np.asarray(found.x)), float(found.fun)
+    return best_x
+
+
+def mean_repetitions(people: list[LifterParameters], shares: tuple[float, ...]) -> FloatArray:
+    """Mean repetitions to failure of these people at shares of each one's 1RM, on the laboratory rig."""
+    counts = np.zeros((len(people), len(shares)))
+    for i, lifter in enumerate(people):
+        best = one_rm_n(lifter, LAB_RIG)
+        for k, share in enumerate(shares):
+            counts[i, k] = set_to_failure(lifter, share * best, person_rng(k, i)).truth.repetitions
+    return np.asarray(counts.mean(axis=0))
+
+
+def repetition_targets(name: str) -> tuple[tuple[float, ...], FloatArray]:
+    """Loads and repetitions that the fatigue constants are fitted to."""
+    if name == "leg_press":
+        return (0.80,), np.array([LEG_PRESS_REPETITIONS_80])
+    return REPETITION_LOADS, np.array([chart_repetitions(100.0 * share) for share in REPETITION_LOADS])
+
+
+def fit_fatigue(kind: Exercise, shape: LifterParameters, model: FatigueModel) -> float:
+    """Fatigue scale (3CC-r) or reserve in seconds (critical force) that gives the mean repetitions: a 1-D search."""
+    shares, targets = repetition_targets(kind.name)
+    allowed = np.maximum(1.0, 0.15 * targets)
+    drawn = [draw_lifter(kind, person_rng(99, i), sex="male", fatigue_model=model) for i in range(_PEOPLE)]
+    middle = kind.fitted.fatigue_scale if model == "3cc_r" else kind.fitted.reserve_s
+
+    def cost(log_value: float) -> float:
+        factor = math.exp(log_value) / middle
+        people = [
+            replace(
+                lifter,
+                v_max_m_s=lifter.v_max_m_s * shape.v_max_m_s / kind.fitted.v_max_m_s,
+                curvature=shape.curvature,
+                strength_bottom=shape.strength_bottom,
+                strength_top=shape.strength_top,
+                dip=shape.dip,
+                dip_width=shape.dip_width,
+                grind_patience_s=lifter.grind_patience_s * shape.grind_patience_s / kind.fitted.grind_patience_s,
+                concentric_velocity_m_s=HABITUAL_VELOCITY_M_S,
+                fatigue_per_s=lifter.fatigue_per_s * (factor if model == "3cc_r" else 1.0),
+                reserve_s=lifter.reserve_s * (factor if model == "critical_force" else 1.0),
+            )
+            for lifter in drawn
+        ]
+        return float(np.sum(((mean_repetitions(people, shares) - targets) / allowed) ** 2))
+
+    grid = np.log(middle) + np.linspace(-0.8, 0.8, 9)
+    for width in (0.1, 0.04):
+        costs = [cost(v) for v in grid]
+        centre = grid[int(np.argmin(costs))]
+        log.info(
+            "fatigue", exercise=kind.name, model=model, value=round(math.exp(centre), 3), cost=round(min(costs), 2)
+        )
+        grid = centre + width * np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
+    return math.exp(centre)
+
+
+def fit(name: str) -> dict[str, float]:
+    """All fitted values of one exercise, in the order of the file."""
+    kind = exercise(name)
+    scale = kind.fitted.fatigue_scale
+    for _ in range(2):  # fatigue within a repetition moves the velocity at 1RM a little, so go round twice
+        shape = shaped(kind, fit_shape(kind, scale), scale)
+        scale = fit_fatigue(kind, shape, "3cc_r")
+    values = {key: float(getattr(shape, key)) for key in ("v_max_m_s", "curvature")}
+    for key in ("strength_bottom", "strength_top", "dip", "dip_width"):
+        values[key] = float(getattr(shape, key))
+    values["fatigue_scale"] = scale
+    values["reserve_s"] = fit_fatigue(kind, shape, "critical_force")
+    values["grind_patience_s"] = FIXED[name].grind_patience_s
+    return values
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Fit and, with ``--write``, replace ``data/fitted.toml``."""
+    parser = argparse.ArgumentParser(description="Fit the average lifter of each exercise to published values.")
+    parser.add_argument("--write", action="store_true", help="replace simulators/data/fitted.toml")
+    parser.add_argument("--only", choices=EXERCISES, action="append", help="fit only this exercise")
+    options = parser.parse_args(argv)
+    names = tuple(options.only or EXERCISES)
+    lines = [
+        "# Written by `python -m ebbset.simulators.calibrate --write`; do not edit by hand.",
+        "# Fitted on checks 1, 2 (means) and, for the bench press, the times of check 5; see that module.",
+    ]
+    for name in EXERCISES:
+        kept = exercise(name).fitted
+        values = fit(name) if name in names else {k: getattr(kept, k) for k in kept.__dataclass_fields__}
+        lines += ["", f"[{name}]", *(f"{key} = {value:.4g}" for key, value in values.items())]
+        log.info("fitted", exercise=name, **{k: round(v, 4) for k, v in values.items()})
+    text = "\n".join(lines) + "\n"
+    if options.write:
+        (Path(__file__).resolve().parent / "data" / "fitted.toml").write_text(text, encoding="utf-8")
+    else:
+        sys.stdout.write(text)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
