@@ -312,7 +312,12 @@ class CableTracker:
         if v < self._min_v:
             self._min_v = v
         fraction = self._fraction(x)
-        at_top = fraction >= TOP_FRACTION if fraction is not None else x - self._start_m >= FIRST_ROM_M
+        if fraction is not None:
+            at_top = fraction >= TOP_FRACTION
+        else:
+            at_top = x - self._start_m >= (
+                TOP_FRACTION * self.rom_reference_m if self._rom_from_profile else FIRST_ROM_M
+            )
         if v > self._rule.threshold_m_s:
             self._up_m, self._up_t_us = x, t
             self._rule.moving()

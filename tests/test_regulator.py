@@ -382,7 +382,6 @@ def test_a_first_ascent_that_sticks_straight_out_of_the_dock_drops_after_the_pat
     drop = rig.decisions("drop")[0]
     assert drop.reason is Reason.FAILED_START
     assert dict(drop.inputs)["stalled_s"] == pytest.approx(3.0, abs=0.25)
-    assert rig.repetitions()[0].outcome is RepetitionOutcome.COMPLETED
 
 
 class Throws:
