@@ -296,6 +296,25 @@ class Plant:
         self._cables[:, lay.C_HAND] = float(lay.Hand.EXTERNAL)
         self._cables[:, lay.C_EXTERNAL] = force_n
 
+    def guide(self, goal_m: float, speed_m_s: float) -> None:
+        """Instead of the lifter's set, a hand takes every handle to ``goal_m`` at this speed and holds it there.
+
+        Raises:
+            ValueError: a goal or a speed that is not finite, or a speed not above 0.
+        """
+        if not (math.isfinite(goal_m) and math.isfinite(speed_m_s) and speed_m_s > 0.0):
+            raise ValueError(f"goal_m, speed_m_s are {goal_m!r}, {speed_m_s!r}; allowed: finite, speed above 0")
+        self._g[lay.G_PHASE] = float(lay.Phase.EXTERNAL)
+        self._cables[:, lay.C_HAND] = float(lay.Hand.SERVO)
+        self._cables[:, lay.C_GAIN] = 1.0
+        self._cables[:, lay.C_GOAL] = goal_m
+        self._cables[:, lay.C_V_LIMIT] = speed_m_s
+
+    def let_go(self) -> None:
+        """Nobody holds a handle any more."""
+        self._g[lay.G_PHASE] = float(lay.Phase.REST)
+        self._cables[:, lay.C_HAND] = float(lay.Hand.OFF)
+
     # -- time
 
     def advance(self, n_steps: int) -> None:
