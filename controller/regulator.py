@@ -158,7 +158,11 @@ class Regulator:
         if isinstance(event, LinkUp):
             self._link = True
         elif isinstance(event, RigAnnounced):
+            known = self._desk.rig.knows(event)
             self._desk.rig.announced(event)
+            if not known and self._desk.state is not State.ENDING:
+                text = "It announced other capabilities than it was armed with."
+                self._desk.end(Reason.RIG_DISAGREES, (), (), detail=text)
         elif isinstance(event, Acknowledged):
             if not self._desk.rig.accept_ack(event):
                 self._count(event)

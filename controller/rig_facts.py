@@ -5,6 +5,7 @@ Plain bookkeeping: no decisions about the set, no commands.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import isfinite
 from typing import Final
 
@@ -47,6 +48,10 @@ class RigFacts:
     def by_frames(self) -> bool:
         """The rig sends sample frames (else repetition summaries, and its acks are the sign of life)."""
         return self.identity is None or self.identity.telemetry == "frames"
+
+    def knows(self, event: RigAnnounced) -> bool:
+        """The announcement says nothing new."""
+        return self.identity is not None and replace(event, now_us=self.identity.now_us) == self.identity
 
     def announced(self, event: RigAnnounced) -> None:
         """The rig said who it is."""

@@ -68,6 +68,7 @@ class InvariantWitness:
         self._order: Prescription | None = None
         self._started = False
         self._stopped = True
+        self._fastest_n_per_s = math.inf
         self._held: tuple[float, ...] | None = None
         self._unloaded_us = 0
         self._bouts_begun = 0
@@ -165,6 +166,8 @@ class InvariantWitness:
         identity = self._identity
         if identity is None or max(command.ceiling_n) > min(event.prescription.load.start_n, identity.max_load_n):
             self._breach(1, f"ceiling {command.ceiling_n} above the prescription or the rig")
+        if identity is not None:
+            self._fastest_n_per_s = identity.max_ramp_n_per_s
         if min(command.floor_n) < event.prescription.load.floor_n:
             self._breach(3, f"armed floor {command.floor_n} under the prescription's")
 
@@ -216,11 +219,8 @@ class InvariantWitness:
             self._breach(2, f"load came back after {rested_s} s of rest")
 
     def _unloaded(self, command: SendUnload | SendRelease) -> None:
-        if isinstance(command, SendUnload) and not (
-            math.isfinite(command.ramp_n_per_s)
-            and command.ramp_n_per_s > 0
-            and (self._identity is None or command.ramp_n_per_s <= self._identity.max_ramp_n_per_s)
-        ):
+        # The rig narrows an unload to its own ramp; ours is judged by what the rig could do when it was armed.
+        if isinstance(command, SendUnload) and not 0 < command.ramp_n_per_s <= self._fastest_n_per_s:
             self._breach(4, f"unload at {command.ramp_n_per_s} N/s")
         if self._held is not None:
             self._held = None
