@@ -49,70 +49,92 @@ JOINTS: Final[dict[str, JointFatigue]] = {
 def three_compartment_rates(
     active: float,
     fatigued: float,
+    slow: float,
     target: float,
     fatigue_per_s: float,
     recovery_per_s: float,
     rest_multiplier: float,
+    slow_share: float,
+    slow_recovery_per_s: float,
     develop_per_s: float,
     relax_per_s: float,
-) -> tuple[float, float]:
-    """Rates of the active and the fatigued compartment (1/s); the resting one is 1 - active - fatigued.
+) -> tuple[float, float, float]:
+    """Rates (1/s) of the active, the fatigued and the slowly recovering compartment; the rest of 1 is resting.
 
     dM_A/dt = C - F M_A, dM_F/dt = F M_A - r R M_F, r = ``rest_multiplier`` at rest and 1 otherwise. C drives the active
-    compartment to the target as far as rested units are left. ``rest_multiplier`` = 1 is the original 3CC.
+    compartment to the target as far as rested units are left. ``rest_multiplier`` = 1 is the original 3CC,
+    ``slow_share`` = 0 the published 3CC-r. A slow share makes recovery the sum of two exponentials, as seen after
+    held grips (Stull & Clarke 1971, author from memory) and as the published four-compartment extension has it
+    (Front Physiol 2024, 10.3389/fphys.2024.1366172).
 
     Sources: Xia & Frey-Law 2008 J Biomech 41:3046-3052; Looft et al. 2018 J Biomech 77:16-25.
 
     Args:
         active: M_A, share of the maximum.
         fatigued: M_F.
+        slow: the part of the fatigued units that recovers slowly.
         target: TL, share of the maximum asked for.
         fatigue_per_s: F.
         recovery_per_s: R.
         rest_multiplier: r.
+        slow_share: share of the fatiguing units that goes to the slow compartment.
+        slow_recovery_per_s: its rate of recovery, at rest or not.
         develop_per_s: L_D.
         relax_per_s: L_R.
     """
     if active < target:
-        drive = develop_per_s * min(target - active, 1.0 - active - fatigued)
+        drive = develop_per_s * min(target - active, 1.0 - active - fatigued - slow)
     else:
         drive = relax_per_s * (target - active)
     recovery = recovery_per_s * fatigued
     if target <= REST_TARGET:
         recovery *= rest_multiplier
     loss = fatigue_per_s * active
-    return drive - loss, loss - recovery
+    return drive - loss, (1.0 - slow_share) * loss - recovery, slow_share * loss - slow_recovery_per_s * slow
 
 
 def reserve_rates(
     active: float,
     depleted: float,
+    slow: float,
     target: float,
     critical: float,
     reserve_s: float,
+    rest_multiplier: float,
+    slow_share: float,
+    slow_recovery_per_s: float,
     develop_per_s: float,
     relax_per_s: float,
-) -> tuple[float, float]:
-    """Rates of the active share and of the depleted share of a finite reserve (1/s).
+) -> tuple[float, float, float]:
+    """Rates (1/s) of the active share and of the quickly and the slowly refilling spent share of a finite reserve.
 
     Above the critical share of the maximal force the reserve drains linearly, below it refills towards full at
     (critical - active) / reserve (the unit-free differential form: Skiba et al. 2015; Skiba & Clarke 2021). The
     greatest force falls with the reserve, 1 at full and ``critical`` at empty (the three-parameter model: Morton RH
-    1996 Ergonomics 39:611-619, from memory).
+    1996 Ergonomics 39:611-619, from memory). ``rest_multiplier`` = 1 and ``slow_share`` = 0 is the published form.
 
     Args:
         active: force given now, share of the fresh maximum.
-        depleted: share of the reserve that is spent, 0 full, 1 empty.
+        depleted: spent share of the reserve, without the slow part.
+        slow: the spent share that comes back slowly.
         target: share of the fresh maximum asked for.
         critical: critical force, share of the fresh maximum.
         reserve_s: W', as seconds at the fresh maximum's worth of force.
+        rest_multiplier: recovery at complete rest over recovery while working.
+        slow_share: share of what is spent that comes back slowly.
+        slow_recovery_per_s: at this rate.
         develop_per_s: rate of force development.
         relax_per_s: rate of relaxation.
     """
-    reachable = min(target, 1.0 - (1.0 - critical) * depleted)
+    reachable = min(target, 1.0 - (1.0 - critical) * (depleted + slow))
     rate = develop_per_s if active < reachable else relax_per_s
     excess = (active - critical) / reserve_s
-    return rate * (reachable - active), excess if excess > 0.0 else excess * depleted
+    back = slow_recovery_per_s * slow
+    if excess > 0.0:
+        return rate * (reachable - active), (1.0 - slow_share) * excess, slow_share * excess - back
+    if target <= REST_TARGET:
+        excess *= rest_multiplier
+    return rate * (reachable - active), excess * depleted, -back
 
 
 def three_compartment_endurance_s(target: float, fatigue_per_s: float, recovery_per_s: float) -> float:

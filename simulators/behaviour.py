@@ -66,10 +66,11 @@ def normal(random: RandomState) -> float:
 
 
 @compiled
-def capacity(p: FloatArray, fatigued: float) -> float:
-    """Greatest force the muscle can give now, share of fresh."""
+def capacity(p: FloatArray, row: FloatArray) -> float:
+    """Greatest force one cable's muscle can give now, share of fresh."""
+    fatigued = row[lay.C_FATIGUED] + row[lay.C_SLOW]
     if p[lay.P_MODEL] == 0.0:
-        return 1.0 - fatigued
+        return float(1.0 - fatigued)
     return float(1.0 - (1.0 - p[lay.P_FATIGUE_A]) * fatigued)
 
 
@@ -86,7 +87,7 @@ def mean_capacity(p: FloatArray, cables: FloatArray) -> float:
     """Capacity of both arms together, share of fresh, weighted with their strength."""
     total, whole = 0.0, 0.0
     for i in range(cables.shape[0]):
-        total += capacity(p, cables[i, lay.C_FATIGUED]) * cables[i, lay.C_F0]
+        total += capacity(p, cables[i]) * cables[i, lay.C_F0]
         whole += cables[i, lay.C_F0]
     return total / whole
 

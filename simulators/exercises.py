@@ -59,6 +59,7 @@ class Fitted:
         dip: depth of the sticking region.
         dip_width: its width, share of the range.
         fatigue_scale: factor on the published F of 3CC-r (published for held efforts, used here for moving ones).
+        critical_scale: factor on the published critical share.
         reserve_s: reserve above critical force, seconds at maximal force.
         grind_patience_s: how long people push at a load that does not move.
     """
@@ -70,8 +71,24 @@ class Fitted:
     dip: float
     dip_width: float
     fatigue_scale: float
+    critical_scale: float
     reserve_s: float
     grind_patience_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Recovery:
+    """Recovery between sets, the same for all exercises; fitted to the second set after rest (check 7).
+
+    Attributes:
+        slow_share: share of fatigue that recovers slowly.
+        slow_recovery_per_s: at this rate, 1/s; assumed, not fitted (minutes, from memory).
+        reserve_rest_multiplier: recovery of the reserve at complete rest over that at work.
+    """
+
+    slow_share: float
+    slow_recovery_per_s: float
+    reserve_rest_multiplier: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +102,7 @@ class Exercise:
         women_share: women's mean strength over men's.
         quantities: by name, the published or assumed quantities.
         fitted: the fitted ones.
+        recovery: recovery between sets.
     """
 
     name: str
@@ -93,14 +111,18 @@ class Exercise:
     women_share: float
     quantities: dict[str, Quantity]
     fitted: Fitted
+    recovery: Recovery
 
     def mean_lifter(self, fatigue_model: FatigueModel = "3cc_r", **changes: Any) -> LifterParameters:
         """The average trained man, every quantity at its mean; ``changes`` replace single parameters."""
         values: dict[str, Any] = {name: q.mean for name, q in self.quantities.items()}
         values["fatigue_per_s"] *= self.fitted.fatigue_scale
+        values["critical_share"] *= self.fitted.critical_scale
         for name in Fitted.__dataclass_fields__:
-            if name != "fatigue_scale":
+            if not name.endswith("_scale"):
                 values[name] = getattr(self.fitted, name)
+        for name in Recovery.__dataclass_fields__:
+            values[name] = getattr(self.recovery, name)
         values.update(exercise=self.name, fatigue_model=fatigue_model)
         values.update(changes)
         return LifterParameters(**values)
@@ -120,7 +142,7 @@ def exercise(name: str) -> Exercise:
     """
     if name not in EXERCISES:
         raise ValueError(f"exercise is {name!r}; allowed: {', '.join(EXERCISES)}")
-    data = _read(name)
+    data, fitted = _read(name), _read("fitted")
     quantities = {
         key: Quantity(float(data[key]["mean"]), float(data[key]["cv"]), str(data[key]["source"])) for key in _QUANTITIES
     }
@@ -130,5 +152,6 @@ def exercise(name: str) -> Exercise:
         joint=str(data["joint"]),
         women_share=float(data["f_max_n"]["women_share"]),
         quantities=quantities,
-        fitted=Fitted(**{key: float(value) for key, value in _read("fitted")[name].items()}),
+        fitted=Fitted(**{key: float(value) for key, value in fitted[name].items()}),
+        recovery=Recovery(**{key: float(value) for key, value in fitted["recovery"].items()}),
     )

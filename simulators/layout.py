@@ -88,7 +88,9 @@ P_REACTION: Final = 46
 P_NOISE: Final = 47
 P_NOISE_REP: Final = 48
 P_LEVERAGE: Final = 49
-P_SIZE: Final = 50
+P_SLOW_SHARE: Final = 50
+P_SLOW_RATE: Final = 51
+P_SIZE: Final = 52
 
 # --- one row per cable: state that is integrated ...
 C_X: Final = 0
@@ -100,16 +102,17 @@ C_ACTIVE: Final = 5
 C_FATIGUED: Final = 6
 C_ANTAGONIST: Final = 7
 C_FELT: Final = 8
+C_SLOW: Final = 9
 # ... and what is held between behaviour decisions
-C_COMMAND: Final = 9
-C_TARGET: Final = 10
-C_F0: Final = 11
-C_HAND: Final = 12
-C_GOAL: Final = 13
-C_V_LIMIT: Final = 14
-C_GAIN: Final = 15
-C_EXTERNAL: Final = 16
-C_SIZE: Final = 17
+C_COMMAND: Final = 10
+C_TARGET: Final = 11
+C_F0: Final = 12
+C_HAND: Final = 13
+C_GOAL: Final = 14
+C_V_LIMIT: Final = 15
+C_GAIN: Final = 16
+C_EXTERNAL: Final = 17
+C_SIZE: Final = 18
 
 # --- the lifter as a whole
 G_STEP: Final = 0

@@ -33,6 +33,9 @@ _BOUNDS: Final[dict[str, tuple[float, float]]] = {
     "rest_multiplier": (1.0, 100.0),
     "critical_share": (0.01, 0.95),
     "reserve_s": (0.5, 1000.0),
+    "reserve_rest_multiplier": (1.0, 100.0),
+    "slow_share": (0.0, 0.9),
+    "slow_recovery_per_s": (0.0, 0.1),
     "develop_per_s": (2.0, 100.0),
     "relax_per_s": (2.0, 100.0),
     "concentric_velocity_m_s": (0.05, 99.0),
@@ -85,6 +88,9 @@ class LifterParameters:
         rest_multiplier: r.
         critical_share: critical force over maximal force (critical_force).
         reserve_s: reserve above it, seconds at maximal force (critical_force).
+        reserve_rest_multiplier: recovery of the reserve at complete rest over that at work (critical_force).
+        slow_share: share of fatigue that recovers slowly (both models).
+        slow_recovery_per_s: at this rate, 1/s.
         develop_per_s: rate of force development, 1/s.
         relax_per_s: rate of relaxation, 1/s.
         concentric_velocity_m_s: speed the lifter wants on the way up; 99 = as fast as possible.
@@ -133,6 +139,9 @@ class LifterParameters:
     rest_multiplier: float
     critical_share: float
     reserve_s: float
+    reserve_rest_multiplier: float
+    slow_share: float
+    slow_recovery_per_s: float
     leverage: float = 1.0
     develop_per_s: float = 50.0
     relax_per_s: float = 25.0

@@ -20,7 +20,7 @@ from ebbset.simulators.behaviour import decide
 from ebbset.simulators.compiled import compiled
 
 FloatArray = npt.NDArray[np.float64]
-Rates = tuple[float, float, float, float, float, float, float, float, float]
+Rates = tuple[float, float, float, float, float, float, float, float, float, float]
 
 force_velocity = compiled(_muscle.force_velocity)
 strength_curve = compiled(_muscle.strength_curve)
@@ -64,9 +64,10 @@ def rates(
     fatigued: float,
     antagonist: float,
     felt: float,
+    slow: float,
     command: float,
 ) -> Rates:
-    """Time derivatives of the nine integrated states of one cable, in the order of ``C_X`` … ``C_FELT``.
+    """Time derivatives of the ten integrated states of one cable, in the order of ``C_X`` … ``C_SLOW``.
 
     Args:
         p: parameter vector (``P_*``).
@@ -80,6 +81,7 @@ def rates(
         fatigued: fatigued share (3CC-r) or depleted share of the reserve.
         antagonist: activation of the antagonists.
         felt: load as the lifter feels it, N.
+        slow: slowly recovering part of fatigue.
         command: slewed motor command, N.
     """
     tension = cable_tension_n(p, x, v, y, w)
@@ -111,14 +113,15 @@ def rates(
         force += max(-lay.DOCK_N_M * x - lay.DOCK_N_S_M * v, 0.0)
     friction = p[lay.P_COULOMB] * math.tanh(w / lay.FRICTION_KNEE_M_S) + p[lay.P_VISCOUS] * w
     if p[lay.P_MODEL] == 0.0:
-        d_active, d_fatigued = three_compartment_rates(
-            active, fatigued, target, p[lay.P_FATIGUE_A], p[lay.P_FATIGUE_B], p[lay.P_FATIGUE_C],
-            p[lay.P_DEVELOP], p[lay.P_RELAX],
+        d_active, d_fatigued, d_slow = three_compartment_rates(
+            active, fatigued, slow, target, p[lay.P_FATIGUE_A], p[lay.P_FATIGUE_B], p[lay.P_FATIGUE_C],
+            p[lay.P_SLOW_SHARE], p[lay.P_SLOW_RATE], p[lay.P_DEVELOP], p[lay.P_RELAX],
         )  # fmt: skip
     else:
-        d_active, d_fatigued = reserve_rates(
-            active, fatigued, target, p[lay.P_FATIGUE_A], p[lay.P_FATIGUE_B], p[lay.P_DEVELOP], p[lay.P_RELAX]
-        )
+        d_active, d_fatigued, d_slow = reserve_rates(
+            active, fatigued, slow, target, p[lay.P_FATIGUE_A], p[lay.P_FATIGUE_B], p[lay.P_FATIGUE_C],
+            p[lay.P_SLOW_SHARE], p[lay.P_SLOW_RATE], p[lay.P_DEVELOP], p[lay.P_RELAX],
+        )  # fmt: skip
     return (
         v,
         (force - tension) / mass,
@@ -129,6 +132,7 @@ def rates(
         d_fatigued,
         p[lay.P_RELAX] * (brake - antagonist),
         lay.FELT_RATE_PER_S * (tension - felt),
+        d_slow,
     )
 
 
@@ -140,7 +144,7 @@ def step_cable(p: FloatArray, row: FloatArray, ramp_n_per_s: float) -> None:
     most = min(ramp_n_per_s, p[lay.P_MAX_RAMP]) * dt
     change = min(max(row[lay.C_TARGET] - row[lay.C_COMMAND], -most), most)
     command = row[lay.C_COMMAND]
-    a = rates(p, row, row[0], row[1], row[2], row[3], row[4], row[5], row[6], row[7], row[8], command)
+    a = rates(p, row, row[0], row[1], row[2], row[3], row[4], row[5], row[6], row[7], row[8], row[9], command)
     b = rates(
         p,
         row,
@@ -153,6 +157,7 @@ def step_cable(p: FloatArray, row: FloatArray, ramp_n_per_s: float) -> None:
         row[6] + half * a[6],
         row[7] + half * a[7],
         row[8] + half * a[8],
+        row[9] + half * a[9],
         command + 0.5 * change,
     )
     row[0] += dt * b[0]
@@ -164,6 +169,7 @@ def step_cable(p: FloatArray, row: FloatArray, ramp_n_per_s: float) -> None:
     row[6] = min(max(row[6] + dt * b[6], 0.0), 1.0)
     row[7] += dt * b[7]
     row[8] += dt * b[8]
+    row[9] = min(max(row[9] + dt * b[9], 0.0), 1.0)
     row[lay.C_COMMAND] = command + change
 
 

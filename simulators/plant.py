@@ -129,7 +129,7 @@ def _pack(rig: RigParameters, lifter: LifterParameters, dt_s: float) -> FloatArr
         1.0 if reserve else 0.0,
         lifter.critical_share if reserve else lifter.fatigue_per_s,
         lifter.reserve_s if reserve else lifter.recovery_per_s,
-        lifter.rest_multiplier,
+        lifter.reserve_rest_multiplier if reserve else lifter.rest_multiplier,
         lifter.develop_per_s,
         lifter.relax_per_s,
         lifter.concentric_velocity_m_s,
@@ -154,6 +154,8 @@ def _pack(rig: RigParameters, lifter: LifterParameters, dt_s: float) -> FloatArr
         lifter.force_noise_cv,
         lifter.repetition_noise_cv,
         lifter.leverage,
+        lifter.slow_share,
+        lifter.slow_recovery_per_s,
     )
     return p
 
@@ -277,8 +279,9 @@ class Plant:
         if self.lifter.fatigue_model == "3cc_r":
             rate = self.lifter.rest_multiplier * self.lifter.recovery_per_s
         else:
-            rate = self.lifter.critical_share / self.lifter.reserve_s
+            rate = self.lifter.reserve_rest_multiplier * self.lifter.critical_share / self.lifter.reserve_s
         self._cables[:, lay.C_FATIGUED] *= math.exp(-rate * left_s)
+        self._cables[:, lay.C_SLOW] *= math.exp(-self.lifter.slow_recovery_per_s * left_s)
         self._cables[:, lay.C_ACTIVE] *= math.exp(-self.lifter.relax_per_s * left_s)
         self._g[lay.G_STEP] += steps - shown
 
@@ -378,8 +381,8 @@ class Plant:
             repetitions=int(g[lay.G_REPS]),
             attempts=int(g[lay.G_ATTEMPTS]),
             capacity=float(mean_capacity(p, rows)),
-            isometric_n=tuple(float(r[lay.C_F0] * capacity(p, r[lay.C_FATIGUED])) for r in rows),
-            fatigued=tuple(float(r[lay.C_FATIGUED]) for r in rows),
+            isometric_n=tuple(float(r[lay.C_F0] * capacity(p, r)) for r in rows),
+            fatigued=tuple(float(r[lay.C_FATIGUED] + r[lay.C_SLOW]) for r in rows),
             active=tuple(float(r[lay.C_ACTIVE]) for r in rows),
             records=records,
             done=self.done,
