@@ -315,9 +315,8 @@ class CableTracker:
         if fraction is not None:
             at_top = fraction >= TOP_FRACTION
         else:
-            at_top = x - self._start_m >= (
-                TOP_FRACTION * self.rom_reference_m if self._rom_from_profile else FIRST_ROM_M
-            )
+            rom = self.rom_reference_m
+            at_top = x - self._start_m >= (FIRST_ROM_M if rom is None else TOP_FRACTION * rom)
         if v > self._rule.threshold_m_s:
             self._up_m, self._up_t_us = x, t
             self._rule.moving()
