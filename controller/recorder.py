@@ -166,6 +166,7 @@ class Recorder:
     ) -> None:
         self.path = path
         self.failure: str | None = None
+        self.size_bytes = 0
         self._refused = 0
         self._unwritten = 0
         self._batch: list[tuple[int, Event, tuple[Output, ...]]] = []
@@ -230,6 +231,7 @@ class Recorder:
         if self._batch:
             writer.flush()
             self._sync()
+            self.size_bytes = self._stream.tell()
             self._batch.clear()
 
     def _sync(self) -> None:

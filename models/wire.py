@@ -460,7 +460,8 @@ def decode(topic: Topic, payload: bytes | bytearray | str) -> Any:
             f"payload of {len(payload)} bytes; allowed: at most {MAX_PAYLOAD_BYTES}",
         )
     try:
-        return _ADAPTERS[topic].validate_json(payload)
+        # Strict, since a text or number where a truth value belongs shows a rig that means something else.
+        return _ADAPTERS[topic].validate_json(payload, strict=True)
     except ValidationError as error:
         raise _explain(topic, error) from None
     except (ValueError, RecursionError) as error:
