@@ -8,8 +8,9 @@ and is recorded as the defect that it is. Pure, like both its parts.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
-from ebbset.controller.actions import Output, SendArm, SendLoad, SendRelease, SendUnload
+from ebbset.controller.actions import Answer, Decision, Output, SendArm, SendLoad, SendRelease, SendUnload
 from ebbset.controller.events import Event, GuardRefused
 from ebbset.controller.guard import Guard
 from ebbset.controller.policy import PolicyFactory
@@ -51,8 +52,21 @@ class SetController:
                     # Commands that this event also led to rest on the refused one and go no further; records stay.
                     refusal = GuardRefused(now_us=event.now_us, rule=refused.rule, detail=refused.detail)
                     self._guard.observe(refusal)
-                    records = [later for later in pending if not isinstance(later, _COMMANDS)]
-                    pending = [*self._regulator.handle(refusal), *records]
+                    records: list[Output] = [later for later in pending if not isinstance(later, _COMMANDS)]
+                    ended = self._regulator.handle(refusal)
+                    if isinstance(output, SendArm):
+                        records = self._not_armed(records, refused.detail)
+                    pending = [*ended, *records]
                     continue
             passed.append(output)
         return tuple(passed)
+
+    def _not_armed(self, records: list[Output], detail: str) -> list[Output]:
+        """Nothing was armed, so no record may say so, and the answer says why."""
+        return [
+            replace(record, accepted=False, code="guard_refused", message=detail[:400], state=self.state)
+            if isinstance(record, Answer)
+            else record
+            for record in records
+            if not isinstance(record, Decision)
+        ]

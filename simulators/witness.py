@@ -68,7 +68,7 @@ class InvariantWitness:
         self._order: Prescription | None = None
         self._started = False
         self._stopped = True
-        self._fastest_n_per_s = math.inf
+        self._fastest_n_per_s = 0.0
         self._held: tuple[float, ...] | None = None
         self._unloaded_us = 0
         self._bouts_begun = 0
@@ -106,6 +106,7 @@ class InvariantWitness:
                 self._last_seq = -1
                 self._stopped = True
             self._identity = event
+            self._fastest_n_per_s = max(self._fastest_n_per_s, event.max_ramp_n_per_s)
         elif isinstance(event, Requested):
             if event.action in (RequestAction.STOP, RequestAction.RELEASE):
                 self._stopped = True
@@ -166,8 +167,6 @@ class InvariantWitness:
         identity = self._identity
         if identity is None or max(command.ceiling_n) > min(event.prescription.load.start_n, identity.max_load_n):
             self._breach(1, f"ceiling {command.ceiling_n} above the prescription or the rig")
-        if identity is not None:
-            self._fastest_n_per_s = identity.max_ramp_n_per_s
         if min(command.floor_n) < event.prescription.load.floor_n:
             self._breach(3, f"armed floor {command.floor_n} under the prescription's")
 
@@ -219,7 +218,7 @@ class InvariantWitness:
             self._breach(2, f"load came back after {rested_s} s of rest")
 
     def _unloaded(self, command: SendUnload | SendRelease) -> None:
-        # The rig narrows an unload to its own ramp; ours is judged by what the rig could do when it was armed.
+        # The rig narrows an unload to its own ramp; ours is judged by the most that it ever announced.
         if isinstance(command, SendUnload) and not 0 < command.ramp_n_per_s <= self._fastest_n_per_s:
             self._breach(4, f"unload at {command.ramp_n_per_s} N/s")
         if self._held is not None:

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from ebbset.controller import guard as guard_module
-from ebbset.controller.actions import Command, SendArm, SendLoad, SendRelease, SendUnload
+from ebbset.controller.actions import Answer, Command, Decision, SendArm, SendLoad, SendRelease, SendUnload
 from ebbset.controller.events import (
     Acknowledged,
     BadInput,
@@ -28,6 +28,9 @@ from ebbset.controller.events import (
     Tick,
 )
 from ebbset.controller.guard import Guard
+from ebbset.controller.policies import FixedFraction
+from ebbset.controller.reasons import Reason
+from ebbset.controller.set_controller import SetController
 from ebbset.models.prescription import Prescription, example
 from ebbset.models.wire import RepetitionOutcome, RequestAction, RigEventKind
 
@@ -668,3 +671,26 @@ def test_nothing_that_the_guard_keeps_grows_with_the_number_of_sets() -> None:
         assert bench.rule(SendRelease(nonce=nonce, seq=2)) == ""
     held = [getattr(bench.guard, name) for name in Guard.__slots__]
     assert max(len(value) for value in held if hasattr(value, "__len__")) <= guard_module.NONCES_REMEMBERED
+
+
+def test_an_arming_that_the_guard_refuses_is_answered_as_refused() -> None:
+    controller = SetController({"fixed_fraction": FixedFraction})
+    bench = Bench()
+    bench.now_us = 10_000_000
+    controller.handle(LinkUp(now_us=bench.now_us))
+    controller.handle(dataclasses.replace(bench.rig, now_us=bench.now_us))
+    controller.handle(bench.frame())
+    request = Requested(
+        now_us=1_000_000,
+        correlation_id="c" * 8,
+        action=RequestAction.ARM,
+        operator="op",
+        cautions_shown=True,
+        fresh_nonce=NONCE,
+        prescription=ORDER,
+    )
+    outputs = controller.handle(request)
+    answers = [output for output in outputs if isinstance(output, Answer)]
+    assert [(answer.accepted, answer.code) for answer in answers] == [(False, "guard_refused")]
+    assert not any(isinstance(output, SendArm) for output in outputs)
+    assert [d.reason for d in outputs if isinstance(d, Decision)] == [Reason.GUARD_REFUSED]

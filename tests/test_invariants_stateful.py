@@ -12,7 +12,7 @@ import math
 from collections.abc import Callable
 from typing import Any
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 from kinematic_rig import POLICIES, KinematicRig
@@ -484,6 +484,7 @@ class GuardMachine(RuleBasedStateMachine):
 _SETTINGS = settings(
     deadline=None,
     stateful_step_count=40,
+    phases=[Phase.reuse, Phase.generate, Phase.shrink],
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much],
 )
 TestController = ControllerMachine.TestCase
