@@ -251,7 +251,8 @@ class _Loop:
         self._probe = probe
         self._log: list[tuple[Event, tuple[Output, ...]]] | None = [] if settings.check_replay else None
         self._pending: deque[tuple[float, Command]] = deque()
-        self._now_us = 0
+        self._began_s = plant.time_s
+        self._now_us = round(plant.time_s * 1e6)
         self._frame_seq = 0
         self._event_seq = 0
         self._loading_s: float | None = None
@@ -269,14 +270,14 @@ class _Loop:
         self._frame()
         self._request(RequestAction.START)
         limit_s = self._limit_s()
-        while outcome.result is None and rig.t_s < limit_s:
+        while outcome.result is None and rig.t_s - self._began_s < limit_s:
             self._frame()
         rig.keep_repetitions()
         outcome.true_repetitions = [TrueRepetition(bout, truth) for bout, truth in rig.finished]
         outcome.violations += [*self.witness.breaches, *self.watch.breaches]
         outcome.state = self.controller.state
         outcome.capacity_after = rig.plant.truth.capacity
-        outcome.simulated_s = rig.t_s
+        outcome.simulated_s = rig.t_s - self._began_s
         outcome.duration_s = rig.t_s - (self._loading_s if self._loading_s is not None else rig.t_s)
         return outcome
 

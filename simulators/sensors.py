@@ -141,7 +141,7 @@ def _measure(truth: FloatArray, noise: FloatArray, p: FloatArray, t_us: IntArray
     n, cables = truth.shape[0], truth.shape[1]
     for k in range(n):
         t_s = truth[k, 0, 0]
-        stamp = round((p[8] + t_s * (1.0 + p[7] * 1e-6)) * 1e6)
+        stamp = round((p[8] + (t_s - p[11]) * (1.0 + p[7] * 1e-6)) * 1e6)
         last_us = max(stamp, last_us + 1)
         t_us[k] = last_us
         jitter_s = p[9] * noise[k, 0]
@@ -195,6 +195,7 @@ class Sensors:
         self._used = _BLOCK
         self._last_us = -1
         self._held: FloatArray | None = None
+        self._booted_s = 0.0
         s = parameters
         self._p = np.array(
             [
@@ -209,18 +210,25 @@ class Sensors:
                 s.clock_start_s,
                 s.sampling_jitter_sd_s,
                 s.force_step_n,
+                0.0,
             ]
         )
 
     def clock_us(self, t_s: float) -> int:
         """What the rig clock shows at a true time."""
         s = self.parameters
-        return round((s.clock_start_s + t_s * (1.0 + s.clock_drift_ppm * 1e-6)) * 1e6)
+        return round((s.clock_start_s + (t_s - self._booted_s) * (1.0 + s.clock_drift_ppm * 1e-6)) * 1e6)
 
     def true_s(self, t_us: int) -> float:
         """The true time at which the rig clock shows this."""
         s = self.parameters
-        return (t_us * 1e-6 - s.clock_start_s) / (1.0 + s.clock_drift_ppm * 1e-6)
+        return self._booted_s + (t_us * 1e-6 - s.clock_start_s) / (1.0 + s.clock_drift_ppm * 1e-6)
+
+    def reboot(self, t_s: float) -> None:
+        """Start the clock anew at this true time."""
+        self._booted_s = t_s
+        self._p[11] = t_s
+        self._last_us = -1
 
     def read(self, truth: FloatArray) -> Reading | None:
         """Measure a frame of true samples.

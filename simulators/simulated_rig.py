@@ -53,8 +53,7 @@ class SimulatedRig:
         self.firmware = firmware
         self.steps_per_sample = max(round(1.0 / (sensors.parameters.sample_rate_hz * STEP_S)), 1)
         self.sample_s = self.steps_per_sample * STEP_S
-        self.t_s = 0.0
-        self.samples = 0
+        self.t_s = plant.time_s
         self.docked = plant.docked
         self.applied_n = plant.applied_n
         self.bout = -1
@@ -73,8 +72,7 @@ class SimulatedRig:
         """Advance the truth from sample ``first`` to before sample ``last`` of the running frame."""
         if last > first:
             self.plant.run_frame(last - first, self.steps_per_sample, self.truth[first:])
-            self.samples += last - first
-            self.t_s = self.samples * self.sample_s
+            self.t_s = self.plant.time_s
             self.applied_n = self.plant.applied_n
 
     def clock_us(self, t_s: float | None = None) -> int:
