@@ -15,8 +15,8 @@ FLOORS = {"models": 1, "controller": 2, "simulators": 3, "console": 4}
 SHELL = {
     "contract.py",
     "codec.py",
+    "inbox.py",
     "link.py",
-    "mailbox.py",
     "recorder.py",
     "recording.py",
     "registry.py",
