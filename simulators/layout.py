@@ -176,5 +176,7 @@ JOINT_LIMIT_N_S_M: Final = 200.0
 JOINT_LIMIT_MARGIN_M: Final = 0.02
 DOCK_N_M: Final = 2.0e4
 DOCK_N_S_M: Final = 300.0
+CRADLE_M: Final = 0.005
+CRADLE_M_S: Final = 0.05
 FRICTION_KNEE_M_S: Final = 0.01
 """Below this speed Coulomb friction is smoothed (tanh); the rig creeps there instead of sticking."""

@@ -27,6 +27,7 @@ strength_curve = compiled(_muscle.strength_curve)
 three_compartment_rates = compiled(_fatigue.three_compartment_rates)
 reserve_rates = compiled(_fatigue.reserve_rates)
 
+_OFF = int(lay.Hand.OFF)
 _SERVO = int(lay.Hand.SERVO)
 _EXTERNAL = int(lay.Hand.EXTERNAL)
 
@@ -111,6 +112,9 @@ def rates(
         force = row[lay.C_EXTERNAL]
     if x < 0.0:
         force += max(-lay.DOCK_N_M * x - lay.DOCK_N_S_M * v, 0.0)
+    elif hand == _OFF and x < lay.CRADLE_M and abs(v) < lay.CRADLE_M_S:
+        # A handle put down lies in its cradle; without this an unloaded one floats away on the last bit of speed.
+        force -= lay.DOCK_N_S_M * v
     friction = p[lay.P_COULOMB] * math.tanh(w / lay.FRICTION_KNEE_M_S) + p[lay.P_VISCOUS] * w
     if p[lay.P_MODEL] == 0.0:
         d_active, d_fatigued, d_slow = three_compartment_rates(
