@@ -45,6 +45,6 @@ def compiled(function: _F) -> _F:
     previous = _config.CACHE_DIR
     _config.CACHE_DIR = folder or ""
     try:
-        return cast("_F", numba.njit(cache=folder is not None, nogil=True)(function))
+        return cast("_F", numba.njit(cache=folder is not None, nogil=True, error_model="numpy")(function))
     finally:
         _config.CACHE_DIR = previous

@@ -179,4 +179,4 @@ DOCK_N_S_M: Final = 300.0
 CRADLE_M: Final = 0.005
 CRADLE_M_S: Final = 0.05
 FRICTION_KNEE_M_S: Final = 0.01
-"""Below this speed Coulomb friction is smoothed (tanh); the rig creeps there instead of sticking."""
+"""Below this speed Coulomb friction is smoothed, w / sqrt(w^2 + knee^2); the rig creeps there instead of sticking."""

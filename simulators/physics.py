@@ -115,7 +115,7 @@ def rates(
     elif hand == _OFF and x < lay.CRADLE_M and abs(v) < lay.CRADLE_M_S:
         # A handle put down lies in its cradle; without this an unloaded one floats away on the last bit of speed.
         force -= lay.DOCK_N_S_M * v
-    friction = p[lay.P_COULOMB] * math.tanh(w / lay.FRICTION_KNEE_M_S) + p[lay.P_VISCOUS] * w
+    friction = (p[lay.P_COULOMB] / math.sqrt(w * w + lay.FRICTION_KNEE_M_S**2) + p[lay.P_VISCOUS]) * w
     if p[lay.P_MODEL] == 0.0:
         d_active, d_fatigued, d_slow = three_compartment_rates(
             active, fatigued, slow, target, p[lay.P_FATIGUE_A], p[lay.P_FATIGUE_B], p[lay.P_FATIGUE_C],

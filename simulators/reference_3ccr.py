@@ -86,7 +86,7 @@ def reference_trace(module: ModuleType) -> tuple[FloatArray, FloatArray]:
     """Run the foreign class through the schedule.
 
     Returns:
-        constants, shape (rows, 3): F, R, r; and states, shape (seconds, rows, 2): active and fatigued share, each second.
+        constants, shape (rows, 3): F, R, r; states, shape (seconds, rows, 2): active and fatigued share each second.
     """
     import mujoco
 
