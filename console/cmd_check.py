@@ -42,8 +42,8 @@ def command(files: tuple[Path, ...], as_json: bool) -> int:
     documents = [document for _, document, _ in rows if document is not None]
     remarks = [remark for order in documents for remark in _remarks(order, documents)]
     if as_json:
-        files = [_as_json(*row) for row in rows]
-        click.echo(json.dumps({"files": files, "notes": remarks}, ensure_ascii=False, indent=2))
+        told = [_as_json(*row) for row in rows]
+        click.echo(json.dumps({"files": told, "notes": remarks}, ensure_ascii=False, indent=2))
     else:
         for path, document, problems in rows:
             _tell(path, document, problems)

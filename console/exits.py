@@ -41,7 +41,12 @@ class CommandError(click.ClickException):
 
     def __init__(self, message: str, code: Exit) -> None:
         super().__init__(message)
-        self.exit_code = int(code)
+        self.code = code
+
+    @property
+    def exit_code(self) -> int:  # type: ignore[override]
+        """What click's own handling would exit with."""
+        return int(self.code)
 
 
 def table_text() -> str:

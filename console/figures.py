@@ -77,12 +77,12 @@ def trace(item: RecordedSet, width: float, key: str) -> Drawing:
 def velocities(item: RecordedSet, width: float, key: str) -> Drawing:
     """Mean velocity of each repetition in order, grouped by load, with the velocity at 1RM where it is known."""
     unit, records = item.prescription.units, item.repetitions
-    order = _order(records)
+    order = order_of(records)
     count = max(order, default=0) + 1
     high = max([0.3, *(r.mean_velocity_m_s for r in records)]) * 1.12
     drawing = Drawing(width, 290.0, "Mean velocity of each repetition", _velocities_in_words(item), key)
     panel = Panel(46.0, 40.0, width - 60.0, 196.0, 0.0, count + 1.0, 0.0, high)
-    _load_groups(drawing, panel, records, order, unit)
+    load_groups(drawing, panel, records, order, unit)
     drawing.axis_y(panel, "mean concentric velocity, m/s", wanted=4)
     if item.profile is not None:
         v1 = item.profile.velocity_at_1rm_m_s
@@ -112,7 +112,7 @@ def capacity(item: RecordedSet, width: float, key: str) -> Drawing:
     limit = item.prescription.budget.capacity_loss
     drawing = Drawing(width, 410.0, "Estimated capacity and loss of capacity", _capacity_in_words(item), key)
     records = [r for r in item.repetitions if r.capacity_n is not None]
-    order = _order(item.repetitions)
+    order = order_of(item.repetitions)
     positions = [p for p, r in zip(order, item.repetitions, strict=True) if r.capacity_n is not None]
     count = max(order, default=0) + 1
     highest = max([from_newtons(_upper(r), unit) for r in records], default=1.0)
@@ -224,7 +224,7 @@ def _moments(drawing: Drawing, panels: Sequence[Panel], item: RecordedSet, unit:
         )
 
 
-def _load_groups(
+def load_groups(
     drawing: Drawing, panel: Panel, records: Sequence[RepetitionRecord], order: Sequence[int], unit: LoadUnit
 ) -> None:
     """Shade every other stretch of equal load and write the load over it."""
@@ -256,7 +256,7 @@ def _label_lines(
     drawing.text(x, panel.y(from_newtons(first.load_n, unit)) + 15, "load", "note")
 
 
-def _order(records: Sequence[RepetitionRecord]) -> list[int]:
+def order_of(records: Sequence[RepetitionRecord]) -> list[int]:
     """Place of each repetition on a horizontal axis: both sides of one repetition share a place."""
     places: list[int] = []
     seen: dict[tuple[int, int], int] = {}

@@ -23,7 +23,7 @@ LONGEST_ADVISED_S: Final = 300.0
 """Second sets at 75 % of 1RM did 0.81, 0.87 and 1.00 of the work after 1, 3 and 5 min (Richmond & Godard 2004), so
 five minutes is the upper end whatever the compartments say."""
 FITTING_PART: Final = 0.8
-"""Common practice, no source: a set that is to begin with several repetitions begins near 80 % of the 1RM of the day."""
+"""Common practice, no source: a set that begins with several repetitions begins near 80 % of the 1RM of the day."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,13 +52,21 @@ def loss_after(loss: float, rest_s: float) -> tuple[float, float]:
     return low, high
 
 
+def advised_rest_s(item: RecordedSet) -> float:
+    """The rest that the advice names, seconds; 0 when nothing could be estimated."""
+    last = item.last_known()
+    if last is None or last.budget_spent is None:
+        return 0.0
+    return _to_half_minutes(sum(rest_range_s(last.budget_spent)) / 2.0)
+
+
 def advice(item: RecordedSet) -> list[Advice]:
-    """Rest and start load for a next set like this one; empty when nothing could be estimated."""
+    """Rest and start load for a next set like this one, or that nothing can be said."""
     last, fresh_n = item.last_known(), item.fresh_n()
     if last is None or last.budget_spent is None or fresh_n is None:
         return [Advice("Next set", "cannot be said", "No repetition came with an estimate of capacity.")]
     low_s, high_s = rest_range_s(last.budget_spent)
-    rest_s = _to_half_minutes((low_s + high_s) / 2.0)
+    rest_s = advised_rest_s(item)
     found = [_rest(last.budget_spent, low_s, high_s, rest_s), _start_load(item, fresh_n, last.budget_spent, rest_s)]
     fit = _fit_of_start(item, fresh_n)
     return [*found, fit] if fit is not None else found
@@ -98,8 +106,8 @@ def _fit_of_start(item: RecordedSet, fresh_n: float) -> Advice | None:
     return Advice(
         "Was the start load right?",
         "it was heavy",
-        f"{words.plural(done, 'repetition')} at {words.load(start_n, unit)}. {words.part(FITTING_PART)} of the estimated "
-        f"1RM of the day is {words.load(FITTING_PART * fresh_n, unit)}; the handbook chart gives "
+        f"{words.plural(done, 'repetition')} at {words.load(start_n, unit)}. {words.part(FITTING_PART)} of the "
+        f"estimated 1RM of the day is {words.load(FITTING_PART * fresh_n, unit)}; the handbook chart gives "
         f"{chart_repetitions(100 * FITTING_PART):.0f} repetitions there.",
     )
 

@@ -8,7 +8,7 @@ from the core's own outputs.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -213,10 +213,11 @@ def _arranged(item: _Open, *, source: str, rig: str, clock_zero: datetime.dateti
     )
 
 
-def _steps(item: _Open, seconds: Any) -> tuple[LoadStep, ...]:
+def _steps(item: _Open, seconds: Callable[[int, int | None], float]) -> tuple[LoadStep, ...]:
     steps: list[LoadStep] = []
     cables = next((len(out.target_n) for _, _, out in item.outputs if isinstance(out, SendLoad)), 1)
     for now, rig_us, out in item.outputs:
+        at: int | None
         if isinstance(out, SendLoad):
             target, at = out.target_n, out.cites_t_us
         elif isinstance(out, SendUnload):

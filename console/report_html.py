@@ -16,11 +16,11 @@ from typing import Any, Final
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from ebbset.console import course, figures, words
+from ebbset.console import course, figures, words, worth_section
 from ebbset.console.cmd_check import in_words
-from ebbset.console.next_set import advice
 from ebbset.console.report_data import Moment, RecordedSet
 from ebbset.console.svg import Drawing
+from ebbset.console.terminal_report import all_advice
 from ebbset.controller.actions import RepetitionRecord
 from ebbset.models.cautions import CAUTIONS
 
@@ -31,8 +31,8 @@ READING: Final = (
     "still under the load and the handle no longer rose. Capacity is the load that could just be lifted once at that "
     "moment, estimated from load and velocity and from stalls; the loss of capacity is its fall from fresh. Both are "
     "estimates with a range, and the shaded band holds the value four times out of five if the estimate is sound.",
-    "Filled circles are completed repetitions, open circles partial ones, crosses failed ones. With two cables, squares "
-    "and dashed lines are the second side.",
+    "Filled circles are completed repetitions, open circles partial ones, crosses failed ones. With two cables, "
+    "squares and dashed lines are the second side.",
     "Each decision names the rule it came from, what was measured, and what it was held against. The recording holds "
     "every input in order: `ebbset replay` runs it through the controller again and says whether each decision is the "
     "same to the last bit.",
@@ -96,6 +96,7 @@ def _set(item: RecordedSet, source: Source, key: str) -> dict[str, Any]:
     unit = item.prescription.units
     result = item.result
     has_capacity = item.last_known() is not None
+    worth = worth_section.estimated(item)
     return {
         "key": key,
         "nav": f"{_day(item)}, {item.prescription.name}",
@@ -103,17 +104,17 @@ def _set(item: RecordedSet, source: Source, key: str) -> dict[str, Any]:
         "lead": _lead(item),
         "why": result.text if result is not None else "The recording ends before the set did.",
         "facts": _facts(item),
-        "next": [(a.about, a.answer, a.because) for a in advice(item)],
+        "next": [(a.about, a.answer, a.because) for a in all_advice(item)],
         "trace": _both(figures.trace, item, f"{key}-t"),
-        "trace_caption": "Shaded: concentric phases. Diamonds: stalls. The filled area is the load that the rig reports, "
-        "the line the load that was ordered.",
+        "trace_caption": "Shaded: concentric phases. Diamonds: stalls. The filled area is the load that the rig "
+        "reports, the line the load that was ordered.",
         "velocities": _both(figures.velocities, item, f"{key}-v"),
-        "velocities_caption": "Each mark is one repetition; the stem reaches down to its slowest instant. Shading parts "
-        "one load from the next.",
+        "velocities_caption": "Each mark is one repetition; the stem reaches down to its slowest instant. Shading "
+        "parts one load from the next.",
         "capacity": _both(figures.capacity, item, f"{key}-c") if has_capacity else None,
         "capacity_caption": "Where capacity meets the load, the next repetition is the last at that load. The range of "
         "the loss is that of capacity, the wider of the two.",
-        "stimulus": None,
+        "stimulus": None if worth is None else worth_section.section(item, worth, f"{key}-s"),
         "decisions": [_decision(moment, item) for moment in item.moments],
         "repetitions": _repetition_table(item),
         "order": in_words(item.prescription),

@@ -5,6 +5,7 @@ Colours are CSS classes of the page, so that one drawing serves light, dark and 
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -119,17 +120,19 @@ class Drawing:
         self.add(f'<text class="{style}" x="{_c(x)}" y="{_c(y)}" text-anchor="{anchor}"{turn}>{escape(content)}</text>')
 
     def mark(self, shape: str, x: float, y: float, size: float, style: str, tip: str = "") -> None:
-        """A point mark. Shapes: ``dot``, ``ring``, ``cross``, ``diamond``, ``square``, ``dash``."""
+        """A point mark. Shapes: ``dot``, ``ring``, ``halo``, ``cross``, ``diamond``, ``square``, ``dash``."""
         s = size
-        if shape in ("dot", "ring"):
+        if shape in ("dot", "ring", "halo"):
             body = f'<circle class="{style} {shape}" cx="{_c(x)}" cy="{_c(y)}" r="{_c(s)}"'
         elif shape == "square":
-            body = f'<rect class="{style} {shape}" x="{_c(x - s)}" y="{_c(y - s)}" width="{_c(2 * s)}" height="{_c(2 * s)}"'
+            extent = f'width="{_c(2 * s)}" height="{_c(2 * s)}"'
+            body = f'<rect class="{style} {shape}" x="{_c(x - s)}" y="{_c(y - s)}" {extent}'
         else:
+            west, east, north, south, middle, centre = (_c(v) for v in (x - s, x + s, y - s, y + s, x, y))
             d = {
-                "cross": f"M{_c(x - s)} {_c(y - s)}L{_c(x + s)} {_c(y + s)}M{_c(x - s)} {_c(y + s)}L{_c(x + s)} {_c(y - s)}",
-                "diamond": f"M{_c(x)} {_c(y - s)}L{_c(x + s)} {_c(y)}L{_c(x)} {_c(y + s)}L{_c(x - s)} {_c(y)}Z",
-                "dash": f"M{_c(x - s)} {_c(y)}L{_c(x + s)} {_c(y)}",
+                "cross": f"M{west} {north}L{east} {south}M{west} {south}L{east} {north}",
+                "diamond": f"M{middle} {north}L{east} {centre}L{middle} {south}L{west} {centre}Z",
+                "dash": f"M{west} {centre}L{east} {centre}",
             }[shape]
             body = f'<path class="{style} {shape}" d="{d}"'
         self.add(f"{body}>{_tip(tip)}</{body[1:].split(' ', 1)[0]}>" if tip else body + "/>")
@@ -162,9 +165,8 @@ class Drawing:
         return (
             f'<svg viewBox="0 0 {_c(self.width)} {_c(self.height)}" role="img" '
             f'aria-labelledby="{title} {description}">'
-            f'<title id="{title}">{escape(self.title)}</title><desc id="{description}">{escape(self.description)}</desc>'
-            + "".join(self.marks)
-            + "</svg>"
+            f'<title id="{title}">{escape(self.title)}</title>'
+            f'<desc id="{description}">{escape(self.description)}</desc>' + "".join(self.marks) + "</svg>"
         )
 
 
@@ -184,7 +186,7 @@ def thin_out(t: FloatArray, y: FloatArray, buckets: int) -> tuple[FloatArray, Fl
         return t, y
     edges = np.linspace(0, n, buckets + 1).astype(int)
     keep: list[int] = []
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in itertools.pairwise(edges.tolist()):
         piece = y[a:b]
         if np.isnan(piece).all():
             keep.append(a)

@@ -7,40 +7,32 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
 from ebbset.console import words
 from ebbset.controller.actions import Decision, RepetitionRecord, SetResult
 from ebbset.models.units import LoadUnit
+from ebbset.models.wire import RepetitionOutcome
 
 _SIDES = ("left", "right")
 
 
 def repetition_table(repetitions: Sequence[RepetitionRecord], unit: LoadUnit) -> Table:
-    """A row a repetition; the cable is shown when there are two, capacity and fatigue when they are known."""
+    """A row a repetition; the cable is shown when there are two, capacity and fatigue when they are known.
+
+    Velocities are m/s, ROM is metres, time seconds; ``1.2`` is bout 1, second load. Fits 80 columns.
+    """
     two = any(record.cable > 0 for record in repetitions)
     known = any(record.capacity_n is not None for record in repetitions)
-    table = Table(box=None, pad_edge=False, header_style="dim", row_styles=("",))
-    table.add_column("rep", justify="right")
-    if two:
-        table.add_column("side")
-    table.add_column("bout.step", justify="right")
-    table.add_column(f"load {unit}", justify="right")
-    table.add_column("mean m/s", justify="right")
-    table.add_column("peak", justify="right")
-    table.add_column("slowest", justify="right")
-    table.add_column("ROM m", justify="right")
-    table.add_column("s", justify="right")
-    if known:
-        table.add_column(f"capacity {unit}", justify="right")
-        table.add_column("capacity lost", justify="right")
-    table.add_column("")
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    heads = ["rep", *(["side"] if two else []), "step", unit, "mean", "peak", "slow", "ROM", "s"]
+    heads += [f"capacity {unit}", "lost"] if known else []
+    for head in heads:
+        table.add_column(head, justify="left" if head == "side" else "right", no_wrap=True)
+    table.add_column("", no_wrap=True)
     for record in repetitions:
-        row = [str(record.index)]
-        if two:
-            row.append(_SIDES[record.cable])
+        row = [str(record.index), *([_SIDES[record.cable]] if two else [])]
         row += [
             f"{record.bout + 1}.{record.step + 1}",
             words.bare_load(record.load_n, unit),
@@ -52,8 +44,8 @@ def repetition_table(repetitions: Sequence[RepetitionRecord], unit: LoadUnit) ->
         ]
         if known:
             row += [capacity(record, unit), words.part(record.budget_spent)]
-        row.append(words.OUTCOMES[record.outcome])
-        table.add_row(*row, style="" if record.outcome.value == "completed" else "italic")
+        completed = record.outcome is RepetitionOutcome.COMPLETED
+        table.add_row(*row, words.OUTCOMES[record.outcome], style="" if completed else "italic")
     return table
 
 
@@ -65,27 +57,32 @@ def capacity(record: RepetitionRecord, unit: LoadUnit) -> str:
     return words.bare_load(record.capacity_n, unit) + spread
 
 
-def decision_lines(decisions: Sequence[Decision], unit: LoadUnit, *, begun_us: int | None = None) -> Group:
+def decision_lines(
+    decisions: Sequence[Decision], unit: LoadUnit, *, begun_us: int | None = None, details: bool = True
+) -> Table:
     """A line a decision: when, what, the load, why; and under it the numbers that it rested on.
 
     Args:
         decisions: in order.
         unit: unit that loads are shown in.
         begun_us: controller clock at which the set's time starts; the first decision's when left out.
+        details: show the numbers too.
     """
     start_us = begun_us if begun_us is not None else (decisions[0].now_us if decisions else 0)
-    lines = []
+    table = Table(box=None, pad_edge=False, show_header=False)
+    table.add_column(justify="right", style="dim", no_wrap=True)
+    table.add_column(style="bold", no_wrap=True)
+    table.add_column(no_wrap=True)
+    table.add_column()
     for decision in decisions:
-        line = Text()
-        line.append(f"{(decision.now_us - start_us) / 1e6:7.2f} s  ", style="dim")
-        line.append(f"{words.ACTIONS.get(decision.action, decision.action):<8}", style="bold")
-        line.append(f"{words.decision_change(decision, unit):<18}  ")
-        line.append(decision.text)
-        lines.append(line)
-        detail = decision_detail(decision, unit)
-        if detail:
-            lines.append(Text(f"{'':11}{detail}", style="dim"))
-    return Group(*lines)
+        detail = decision_detail(decision, unit) if details else ""
+        table.add_row(
+            f"{max((decision.now_us - start_us) / 1e6, 0.0):.2f} s",
+            words.ACTIONS.get(decision.action, decision.action),
+            words.decision_change(decision, unit),
+            Text.assemble(decision.text, ("\n" + detail if detail else "", "dim")),
+        )
+    return table
 
 
 def decision_detail(decision: Decision, unit: LoadUnit) -> str:

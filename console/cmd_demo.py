@@ -1,0 +1,70 @@
+"""``ebbset demo``: everything at once, on this machine, in about a minute."""
+
+from __future__ import annotations
+
+import asyncio
+import datetime
+from pathlib import Path
+
+import click
+
+from ebbset.console.exits import CommandError, Exit
+
+
+@click.command(name="demo")
+@click.option(
+    "--folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("recordings/demo"),
+    show_default=True,
+    help="Where the recording, the page and the logs of the processes go.",
+)
+def command(folder: Path) -> int:
+    """Run one whole set: MQTT broker, virtual rig, controller and operator, over real TCP on this machine.
+
+    Takes about 75 seconds, since a set takes its time. You see the set while it happens; then each repetition, each
+    decision with its reason, why the set ended, and where the recording and the page lie. At the end the recording is
+    run through the controller again, and every decision must come out the same.
+
+    The rig and the lifter are simulated. So is everything that is shown.
+    """
+    from rich.console import Console
+
+    from ebbset.console import demo, logs
+    from ebbset.console.cmd_check import in_words
+    from ebbset.console.report_html import render
+    from ebbset.console.sources import open_recording, read_sources
+    from ebbset.console.terminal_report import show
+    from ebbset.controller.registry import load_policies
+    from ebbset.controller.replay import replay
+    from ebbset.models.cautions import as_text
+    from ebbset.models.prescription import Prescription
+    from ebbset.models.profile import LifterProfile
+
+    logs.configure(quiet=True)
+    console = Console(highlight=False)
+    order_text, profile_text = demo.demo_files()
+    order, profile = Prescription.from_toml(order_text), LifterProfile.from_toml(profile_text)
+    console.print("Simulated throughout: rig, lifter, scenario and every figure. Nobody lifts.", style="italic")
+    console.print("Broker, rig and controller are separate; they speak MQTT 3.1.1 over TCP on this machine.\n")
+    for line in in_words(order):
+        console.print(f"  {line}", style="dim")
+    console.print(f"\n{as_text(width=min(console.width, 100))}\n")
+    console.print("The cautions stand here because they stand before every arming, and the recording says so.\n")
+    outcome = asyncio.run(demo.run(folder, console, prescription=order, profile=profile))
+
+    sources = read_sources([outcome.recording])
+    for source in sources:
+        for item in source.sets:
+            show(item, console, simulated=source.simulated)
+    page = outcome.recording.with_suffix(".html")
+    page.write_text(render(sources, made_at=datetime.datetime.now()), encoding="utf-8")
+    console.print()
+    console.print(f"Recording  {outcome.recording}")
+    console.print(f"Page       {page}")
+    report = replay(open_recording(outcome.recording), load_policies())
+    if not report.reproduced:
+        raise CommandError(f"the recording replays to something else: {report.difference}", Exit.NO)
+    console.print(f"Replayed   {report.inputs} inputs led to the same {report.outputs} outputs again, to the last bit.")
+    console.print(f"\nAgain: ebbset replay {outcome.recording}; ebbset report {outcome.recording}", style="dim")
+    return int(Exit.OK)

@@ -1,0 +1,63 @@
+"""``ebbset replay``: does a recording lead to the same decisions again, bit for bit?"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from pathlib import Path
+
+import click
+
+from ebbset.console import words
+from ebbset.console.exits import Exit
+
+
+@click.command(name="replay")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE…")
+@click.option("--json", "as_json", is_flag=True, help="JSON instead of text: one object per file.")
+def command(files: tuple[Path, ...], as_json: bool) -> int:
+    """Run recordings through the controller again and compare every output to the last bit.
+
+    The recording holds every input in the order in which it was handled; nothing else decides. A difference means that
+    the controller is not the one that recorded (another version, another drop policy), or that the file was changed;
+    the first difference is shown with what stood in the recording and what came out now.
+
+    \b
+    Exit code 0 when every file led to the same outputs, 1 when one did not, 3 when one could not be read.
+    A recording cut short by a crash is compared as far as it goes, and that is said.
+    """
+    from ebbset.console.sources import open_recording
+    from ebbset.controller.registry import load_policies
+    from ebbset.controller.replay import Verdict, replay
+
+    policies = load_policies()
+    reports = [(path, replay(open_recording(path), policies)) for path in files]
+    if as_json:
+        told = [
+            {
+                "file": str(path),
+                "verdict": report.verdict.value,
+                "reproduced": report.reproduced,
+                "inputs": report.inputs,
+                "outputs": report.outputs,
+                "difference": None if report.difference is None else dataclasses.asdict(report.difference),
+                "notes": list(report.notes),
+            }
+            for path, report in reports
+        ]
+        click.echo(json.dumps(told, ensure_ascii=False, indent=2))
+    else:
+        sentences = {
+            Verdict.SAME: "the same, every output of every input",
+            Verdict.SAME_AS_FAR_AS_RECORDED: "the same as far as the recording goes",
+            Verdict.DIFFERENT: "different",
+            Verdict.NOTHING_TO_REPLAY: "nothing to replay: no input can be read",
+        }
+        for path, report in reports:
+            counted = f"{words.plural(report.inputs, 'input')}, {words.plural(report.outputs, 'output')}"
+            click.echo(f"{path}: {sentences[report.verdict]} ({counted})")
+            if report.difference is not None:
+                click.echo(f"  first difference: {report.difference}")
+            for note in report.notes:
+                click.echo(f"  {note}")
+    return int(Exit.OK if all(report.reproduced for _, report in reports) else Exit.NO)

@@ -1,0 +1,109 @@
+"""``ebbset rig``: a virtual rig with a simulated lifter, as a process of its own on MQTT."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any
+
+import click
+
+from ebbset.console.broker_options import CREDENTIALS_HELP, broker_options, broker_settings
+from ebbset.console.exits import CommandError, Exit
+
+EXERCISES = ("bench_press", "curl", "leg_press", "row", "shoulder_press")
+
+
+@click.command(name="rig", epilog=CREDENTIALS_HELP)
+@broker_options
+@click.option("--exercise", type=click.Choice(EXERCISES), default="row", show_default=True, help="What is lifted.")
+@click.option(
+    "--person",
+    type=click.IntRange(0),
+    help="Draw this person of the simulated population (with --seed); left out, the average trained man.",
+)
+@click.option("--cables", type=click.IntRange(1, 2), default=1, show_default=True, help="One cable or two.")
+@click.option(
+    "--sample-rate", type=click.IntRange(20, 1000), default=100, show_default=True, help="Samples per second."
+)
+@click.option(
+    "--telemetry",
+    type=click.Choice(["frames", "repetitions"]),
+    default="frames",
+    show_default=True,
+    help="Sample frames, or only summaries of repetitions that the rig finds by itself.",
+)
+@click.option("--no-force", is_flag=True, help="A rig without a force cell.")
+@click.option(
+    "--ready-after",
+    type=click.FloatRange(0, 60),
+    default=0.8,
+    show_default=True,
+    help="Seconds that the person waits with the load standing at the dock before lifting.",
+)
+@click.option("--nobody", is_flag=True, help="Nobody is at the rig; for trying out rigs and the network.")
+@click.option("--defect", help="One named thing that the rig's software does wrong; `--defect list` names them.")
+@click.option("--hands", is_flag=True, help="Obey the bench topic by which a test acts as the person at the rig.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of everything random in it.")
+def command(
+    rig: str,
+    exercise: str,
+    person: int | None,
+    cables: int,
+    sample_rate: int,
+    telemetry: Any,
+    no_force: bool,
+    ready_after: float,
+    nobody: bool,
+    defect: str | None,
+    hands: bool,
+    seed: int,
+    **values: Any,
+) -> int:
+    """Run a virtual rig: motor, cable, sensors and firmware, and a lifter who tires and fails for physical reasons.
+
+    It speaks the same contract as a real rig, in real time, with its own lease watchdog and its own stop. Nothing about
+    when the lifter stalls is scripted. What it tells is simulated and must be called so.
+
+    \b
+    Examples:
+      ebbset rig --rig north
+      ebbset rig --exercise bench_press --person 12 --cables 2
+      ebbset rig --nobody --defect accepts_repeated_sequence
+    """
+    from ebbset.simulators.defects import Defect
+
+    if defect == "list":
+        click.echo("\n".join(item.value for item in Defect))
+        return int(Exit.OK)
+    if defect is not None and defect not in set(Defect):
+        raise click.BadParameter(f"{defect!r}; allowed: one of those that --defect list names", param_hint="--defect")
+
+    from ebbset.console import logs
+    from ebbset.simulators.exercises import exercise as exercise_of
+    from ebbset.simulators.population import draw_lifter, person_rng
+    from ebbset.simulators.rig_parameters import RigParameters
+    from ebbset.simulators.sensors import SensorParameters
+    from ebbset.simulators.virtual_rig import VirtualRigSettings, run_virtual_rig
+
+    logs.configure()
+    broker = broker_settings(**values)
+    kind = exercise_of(exercise)
+    lifter = kind.mean_lifter() if person is None else draw_lifter(kind, person_rng(seed, person))
+    try:
+        settings = VirtualRigSettings(
+            rig=rig,
+            lifter=lifter,
+            broker=broker,
+            parameters=RigParameters(n_cables=cables),
+            sensors=SensorParameters(sample_rate_hz=float(sample_rate), has_force=not no_force),
+            telemetry=telemetry,
+            frame_samples=max(sample_rate // 20, 1),
+            ready_after_s=None if nobody else ready_after,
+            defect=None if defect is None else Defect(defect),
+            seed=seed,
+            hands=hands,
+        )
+    except ValueError as error:
+        raise CommandError(str(error), Exit.USAGE) from None
+    asyncio.run(run_virtual_rig(settings))
+    return int(Exit.OK)

@@ -1,0 +1,204 @@
+"""The demonstration: broker, virtual rig, controller and operator on this machine, over real TCP, one whole set.
+
+The broker is embedded (amqtt, MQTT 3.1.1) on a free port of the loopback interface; rig and controller are processes
+of their own, started exactly as a person would start them; the operator and the live view are clients like any other.
+Nothing here knows how a set is regulated.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import signal
+import socket
+import sys
+from collections.abc import AsyncIterator
+from dataclasses import dataclass, field
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, Final
+
+from amqtt.broker import Broker
+from rich.console import Console
+from rich.live import Live
+
+from ebbset.console.exits import CommandError, Exit
+from ebbset.console.live import LiveState, follow, picture
+from ebbset.console.operator import Operator
+from ebbset.controller.settings import BrokerSettings
+from ebbset.models.prescription import Prescription
+from ebbset.models.profile import LifterProfile
+from ebbset.models.wire import OperatorAnswer, RequestAction
+
+RIG: Final = "demo"
+READY_S: Final = 20.0
+SET_S: Final = 150.0
+STOP_S: Final = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What the demonstration left behind."""
+
+    recording: Path
+    state: LiveState
+
+
+@dataclass(frozen=True, slots=True)
+class _Parts:
+    """The processes under way and where their logs lie."""
+
+    folder: Path
+    processes: dict[str, asyncio.subprocess.Process] = field(default_factory=dict)
+
+
+def demo_files() -> tuple[str, str]:
+    """Text of the demonstration's prescription and profile."""
+    folder = files("ebbset.console") / "data"
+    prescription, profile = folder / "demo_prescription.toml", folder / "demo_profile.toml"
+    return prescription.read_text(encoding="utf-8"), profile.read_text(encoding="utf-8")
+
+
+async def run(folder: Path, console: Console, *, prescription: Prescription, profile: LifterProfile) -> Outcome:
+    """Run one set from start to end.
+
+    Args:
+        folder: where recording and logs go; made when missing.
+        console: where the live view is drawn.
+        prescription: what is armed.
+        profile: of the simulated lifter.
+
+    Raises:
+        CommandError: a part did not start, or a request was refused.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    before = set(folder.glob("*.mcap"))
+    async with _broker() as broker, _parts(broker, folder) as parts:
+        state = LiveState(unit=prescription.units, start_n=prescription.load.start_n, floor_n=prescription.load.floor_n)
+        await _until_ready(broker, parts)
+        operator = Operator(broker, RIG, "demonstration")
+        await _insist(operator, RequestAction.ARM, prescription=prescription, profile=profile, cautions_shown=True)
+        with Live(picture(state), console=console, refresh_per_second=12, transient=True) as live:
+            following = asyncio.create_task(follow(broker, RIG, state, live=live))
+            try:
+                await _insist(operator, RequestAction.START)
+                await _unless_died(following, parts, SET_S, "the set did not end")
+            finally:
+                following.cancel()
+                await asyncio.gather(following, return_exceptions=True)
+    made = sorted(set(folder.glob("*.mcap")) - before)
+    if not made:
+        raise CommandError(f"no recording was written to {folder}; see the logs there", Exit.DEFECT)
+    return Outcome(recording=made[-1], state=state)
+
+
+async def _insist(operator: Operator, action: RequestAction, **more: object) -> OperatorAnswer:
+    """Ask until it is accepted: right after the start the controller may not have seen a sample yet."""
+    answer: OperatorAnswer | None = None
+    for _ in range(10):
+        answer = await operator.ask(action, **more)  # type: ignore[arg-type]
+        if answer.accepted:
+            return answer
+        await asyncio.sleep(0.3)
+    raise CommandError(f"{action.value} was refused: {answer.message if answer else 'no answer'}", Exit.NO)
+
+
+async def _until_ready(broker: BrokerSettings, parts: _Parts) -> None:
+    """Wait until the controller says that it sees the rig."""
+    seen = LiveState()
+    waiting = asyncio.create_task(
+        follow(broker, RIG, seen, until=lambda state: state.report is not None and state.report.state == "idle")
+    )
+    try:
+        await _unless_died(waiting, parts, READY_S, "controller and rig did not find each other")
+    finally:
+        waiting.cancel()
+        await asyncio.gather(waiting, return_exceptions=True)
+
+
+async def _unless_died(wanted: asyncio.Task[None], parts: _Parts, timeout_s: float, what: str) -> None:
+    """Wait for a task, but no longer than the processes live.
+
+    Raises:
+        CommandError: a process ended early, or the time ran out.
+    """
+    watches: dict[asyncio.Task[Any], str] = {
+        asyncio.create_task(part.wait()): name for name, part in parts.processes.items()
+    }
+    try:
+        waited: set[asyncio.Task[Any]] = {wanted, *watches}
+        done, _ = await asyncio.wait(waited, timeout=timeout_s, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for watch in watches:
+            watch.cancel()
+        await asyncio.gather(*watches, return_exceptions=True)
+    if wanted in done:
+        wanted.result()
+        return
+    died = next((watches[task] for task in done if task in watches), None)
+    if died is not None:
+        raise CommandError(f"the process of the {died} ended early; see {parts.folder / died}.log", Exit.DEFECT)
+    raise CommandError(f"{what} within {timeout_s:g} s; see the logs in {parts.folder}", Exit.UNREACHABLE)
+
+
+@contextlib.asynccontextmanager
+async def _broker() -> AsyncIterator[BrokerSettings]:
+    """An embedded broker on a free port of the loopback interface."""
+    logging.getLogger("amqtt").setLevel(logging.CRITICAL)
+    logging.getLogger("transitions").setLevel(logging.CRITICAL)
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    broker = Broker(
+        {
+            "listeners": {"default": {"type": "tcp", "bind": f"127.0.0.1:{port}"}},
+            "plugins": {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}},
+        }
+    )
+    await broker.start()
+    try:
+        yield BrokerSettings(host="127.0.0.1", port=port, protocol="3.1.1")
+    finally:
+        await broker.shutdown()
+
+
+@contextlib.asynccontextmanager
+async def _parts(broker: BrokerSettings, folder: Path) -> AsyncIterator[_Parts]:
+    """Rig and controller as processes; ended in order, the controller first so that it closes its recording."""
+    where = ["--rig", RIG, "--host", broker.host, "--port", str(broker.resolved_port)]
+    commands = {
+        "rig": ["rig", *where, "--exercise", "row", "--ready-after", "0.8"],
+        "controller": ["serve", *where, "--recordings", str(folder), "--fact", "simulated=true"],
+    }
+    parts = _Parts(folder)
+    with contextlib.ExitStack() as logs:
+        try:
+            for name, arguments in commands.items():
+                log = logs.enter_context((folder / f"{name}.log").open("wb"))
+                parts.processes[name] = await asyncio.create_subprocess_exec(
+                    sys.executable,
+                    "-c",
+                    "import sys; from ebbset.console.entry import main; sys.exit(main())",
+                    *arguments,
+                    stdin=asyncio.subprocess.DEVNULL,
+                    stdout=log,
+                    stderr=log,
+                    start_new_session=True,
+                )
+            yield parts
+        finally:
+            for name in ("controller", "rig"):
+                if name in parts.processes:
+                    await _end(parts.processes[name])
+
+
+async def _end(part: asyncio.subprocess.Process) -> None:
+    if part.returncode is None:
+        with contextlib.suppress(ProcessLookupError):
+            part.send_signal(signal.SIGTERM)
+        try:
+            await asyncio.wait_for(part.wait(), STOP_S)
+        except TimeoutError:
+            part.kill()
+            await part.wait()

@@ -1,0 +1,200 @@
+"""A set while it happens: load, velocity, repetitions, loss of capacity, the last decision. A pure observer.
+
+`LiveState` folds wire messages into what is shown, `picture` draws it, `follow` listens over MQTT until the set ends.
+The observer commands nothing and the set does not depend on it.
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import aiomqtt
+from rich.console import Group, RenderableType
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
+
+from ebbset.console import words
+from ebbset.console.operator import no_broker, payload_of
+from ebbset.controller.link import new_client
+from ebbset.controller.settings import BrokerSettings
+from ebbset.models.units import LoadUnit
+from ebbset.models.wire import (
+    BadMessageError,
+    DecisionReport,
+    RepetitionOutcome,
+    RepetitionReport,
+    SampleFrame,
+    SetReport,
+    StateReport,
+    Topic,
+    decode,
+)
+
+HEARD: Final = (Topic.STATE, Topic.FRAME, Topic.REPETITION_REPORT, Topic.DECISION, Topic.RESULT)
+BAR_CELLS: Final = 44
+HISTORY: Final = 44
+_LEVELS: Final = " ▁▂▃▄▅▆▇█"
+_STEEPEST_M_S: Final = 1.0
+
+
+@dataclass(slots=True)
+class LiveState:
+    """What an observer knows, from messages alone.
+
+    Attributes:
+        unit: unit that loads are shown in.
+        start_n: load that a full bar stands for; the highest seen when left at 0.
+        floor_n: floor load, marked in the bar; 0 marks none.
+        hidden: rows that are not shown, for a blinded set: ``load``, ``velocity``, ``repetitions``, ``budget``,
+            ``decisions``.
+    """
+
+    unit: LoadUnit = "kg"
+    start_n: float = 0.0
+    floor_n: float = 0.0
+    hidden: frozenset[str] = frozenset()
+    report: StateReport | None = None
+    applied_n: tuple[float, ...] = ()
+    velocity_m_s: float = 0.0
+    velocities: deque[float] = field(default_factory=lambda: deque(maxlen=HISTORY))
+    repetitions: list[RepetitionReport] = field(default_factory=list)
+    decisions: list[DecisionReport] = field(default_factory=list)
+    result: SetReport | None = None
+
+    def take(self, topic: Topic, payload: bytes) -> None:
+        """Fold one message in; what is none is passed over, since an observer judges nobody."""
+        try:
+            message: Any = decode(topic, payload)
+        except BadMessageError:
+            return
+        if isinstance(message, StateReport):
+            self.report = message
+        elif isinstance(message, SampleFrame):
+            self._take_frame(message)
+        elif isinstance(message, RepetitionReport):
+            self.repetitions.append(message)
+        elif isinstance(message, DecisionReport):
+            self.decisions.append(message)
+        elif isinstance(message, SetReport):
+            self.result = message
+
+    def _take_frame(self, frame: SampleFrame) -> None:
+        self.applied_n = frame.applied_n
+        self.start_n = max(self.start_n, *frame.applied_n)
+        measured = frame.cables[0].velocity_m_s
+        if measured:
+            self.velocity_m_s = measured[-1]
+            self.velocities.append(max(measured, key=abs))
+
+
+def picture(state: LiveState) -> RenderableType:
+    """The live view as it stands."""
+    report = state.report
+    head = Text()
+    head.append(report.prescription if report is not None and report.prescription else "no set armed", style="bold")
+    head.append(f"   {report.state if report is not None else 'no word from the controller yet'}", style="dim")
+    rows = Table.grid(padding=(0, 2))
+    rows.add_column(style="dim", no_wrap=True)
+    rows.add_column(justify="right", no_wrap=True, min_width=10)
+    rows.add_column(no_wrap=True)
+    for name, cells in (
+        ("load", _load_row),
+        ("velocity", _velocity_row),
+        ("repetitions", _repetition_row),
+        ("budget", _capacity_row),
+    ):
+        if name not in state.hidden:
+            rows.add_row(*cells(state))
+    parts: list[RenderableType] = [head, Text(), rows, Text()]
+    if "decisions" not in state.hidden:
+        parts.append(_last_decision(state))
+    return Group(*parts)
+
+
+def _load_row(state: LiveState) -> tuple[str, str, Text]:
+    now_n = max(state.applied_n, default=0.0)
+    full_n = max(state.start_n, 1.0)
+    bar = Text("█" * round(now_n / full_n * BAR_CELLS), style="bright_blue")
+    bar.append("·" * (BAR_CELLS - len(bar)), style="dim")
+    if state.floor_n:
+        at = min(round(state.floor_n / full_n * BAR_CELLS), BAR_CELLS - 1)
+        bar = Text.assemble(bar[:at], ("┊", "bold"), bar[at + 1 :])
+    return "load", words.loads(state.applied_n, state.unit) if state.applied_n else words.NONE, bar
+
+
+def _velocity_row(state: LiveState) -> tuple[str, str, Text]:
+    line = "".join(_level(max(value, 0.0) / _STEEPEST_M_S) for value in state.velocities)
+    return "velocity", f"{state.velocity_m_s:+.2f} m/s".replace("-", "−"), Text(line, style="yellow")
+
+
+def _repetition_row(state: LiveState) -> tuple[str, str, Text]:
+    done = [r for r in state.repetitions if (r.cable or 0) == 0]
+    fastest = max((r.mean_velocity_m_s for r in done), default=1.0) or 1.0
+    marks = Text()
+    for record in done[-HISTORY:]:
+        completed = record.outcome is RepetitionOutcome.COMPLETED
+        marks.append(
+            _level(record.mean_velocity_m_s / fastest) if completed else "×", style="" if completed else "bold"
+        )
+    counted = sum(record.outcome is RepetitionOutcome.COMPLETED for record in done)
+    return "repetitions", str(counted), marks
+
+
+def _capacity_row(state: LiveState) -> tuple[str, str, Text]:
+    report = state.report
+    spent = report.budget_spent if report is not None else None
+    limit = report.budget_limit if report is not None else None
+    if spent is None:
+        return "capacity lost", words.NONE, Text()
+    full = limit if limit else 1.0
+    filled = min(round(max(spent, 0.0) / full * BAR_CELLS), BAR_CELLS)
+    bar = Text("━" * filled, style="magenta")
+    bar.append("─" * (BAR_CELLS - filled), style="dim")
+    bar.append(f" budget {words.part(limit)}" if limit else " no budget", style="dim")
+    return "capacity lost", words.part(spent), bar
+
+
+def _last_decision(state: LiveState) -> Text:
+    if not state.decisions:
+        return Text("No decision yet.", style="dim")
+    last = state.decisions[-1]
+    return Text.assemble((f"{words.ACTIONS.get(last.action, last.action)}. ", "bold"), last.text)
+
+
+def _level(part: float) -> str:
+    return _LEVELS[min(max(round(part * (len(_LEVELS) - 1)), 0), len(_LEVELS) - 1)]
+
+
+async def follow(
+    broker: BrokerSettings,
+    rig: str,
+    state: LiveState,
+    *,
+    live: Live | None = None,
+    until: Callable[[LiveState], bool] = lambda state: state.result is not None,
+) -> None:
+    """Listen until the set ends (or ``until`` says so), drawing into ``live`` as messages come.
+
+    Raises:
+        CommandError: no broker there, or the connection was lost.
+    """
+    topics = {topic.path(rig): topic for topic in HEARD}
+    try:
+        async with new_client(broker, f"ebbset-observer-{secrets.token_hex(4)}") as client:
+            await client.subscribe([(path, 0 if topic is Topic.FRAME else 1) for path, topic in topics.items()])
+            async for message in client.messages:
+                topic = topics.get(message.topic.value)
+                if topic is None:
+                    continue
+                state.take(topic, payload_of(message))
+                if live is not None:
+                    live.update(picture(state))
+                if until(state):
+                    return
+    except aiomqtt.MqttError as error:
+        raise no_broker(broker, error) from None

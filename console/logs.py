@@ -1,0 +1,26 @@
+"""Where log lines of the console's own processes go: standard error, for people at a terminal, as JSON elsewhere."""
+
+from __future__ import annotations
+
+import logging
+import sys
+
+import structlog
+
+
+def configure(*, quiet: bool = False) -> None:
+    """Set structlog up for this process.
+
+    Args:
+        quiet: only warnings and worse.
+    """
+    people = sys.stderr.isatty()
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="%H:%M:%S" if people else "iso", utc=not people),
+            structlog.dev.ConsoleRenderer() if people else structlog.processors.JSONRenderer(),
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.WARNING if quiet else logging.INFO),
+        logger_factory=structlog.WriteLoggerFactory(file=sys.stderr),
+    )
