@@ -12,8 +12,9 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -41,9 +42,9 @@ from ebbset.controller.events import (
     Samples,
     Tick,
 )
-from ebbset.controller.policies import FixedFraction, FixedStep, ForceAtStall
 from ebbset.controller.policy import PolicyFactory
 from ebbset.controller.reasons import State
+from ebbset.controller.registry import load_policies
 from ebbset.controller.set_controller import SetController
 from ebbset.models.prescription import Prescription
 from ebbset.models.profile import LifterProfile
@@ -63,11 +64,6 @@ TICK_US: Final = 50_000
 MOST_OUTPUTS: Final = 64
 _LONGEST_SET_S: Final = 600.0
 _LIMIT_MARGIN_S: Final = 60.0
-BUILT_IN_POLICIES: Final[Mapping[str, PolicyFactory]] = {
-    "fixed_fraction": FixedFraction,
-    "fixed_step": FixedStep,
-    "force_at_stall": ForceAtStall,
-}
 _COMMANDS = (SendArm, SendLoad, SendUnload, SendRelease)
 _HOLDING: Final = frozenset({Phase.BOTTOM, Phase.CONCENTRIC, Phase.TOP, Phase.ECCENTRIC, Phase.GAVE_IN, Phase.TALKING})
 
@@ -145,9 +141,14 @@ class SimulatedSet:
         return sum(repetition.truth.completed for repetition in self.true_repetitions)
 
 
-def built_in_controller() -> SetController:
-    """A controller with the policies that come with the package."""
-    return SetController(BUILT_IN_POLICIES)
+@lru_cache(maxsize=1)
+def _installed_policies() -> dict[str, PolicyFactory]:
+    return load_policies()
+
+
+def installed_controller() -> SetController:
+    """A controller with every installed drop policy; the search for them is done once in a process."""
+    return SetController(_installed_policies())
 
 
 def run_set(
@@ -160,7 +161,7 @@ def run_set(
     sensors: SensorParameters | None = None,
     faults: tuple[SensorFault, ...] = (),
     link: LinkModel | None = None,
-    controller_factory: Callable[[], SetController] = built_in_controller,
+    controller_factory: Callable[[], SetController] = installed_controller,
     settings: LoopSettings | None = None,
     plant: Plant | None = None,
     recorder: Callable[[Event, tuple[Output, ...]], None] | None = None,

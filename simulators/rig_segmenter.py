@@ -19,7 +19,7 @@ _STILL_M_S: Final = 0.03
 _REST_US: Final = 200_000
 _STUCK_US: Final = 700_000
 _NOT_STARTED_US: Final = 4_000_000
-_FULL_SHARE: Final = 0.9
+_FULL_SHARE: Final = 0.93
 _LOADED_N: Final = 10.0
 
 

@@ -137,12 +137,12 @@ class VirtualRig:
         self._command_topic = Topic.COMMAND.path(settings.rig)
         self._log = log.bind(rig=settings.rig)
         self._late_acks: set[asyncio.Task[None]] = set()
+        self._compile()
 
     # --- the process ---------------------------------------------------------------------------------------------
 
     async def run(self, stop: asyncio.Event) -> None:
         """Simulate and stay connected until ``stop`` is set; then say goodbye."""
-        self._compile()
         self._began_s = asyncio.get_running_loop().time() - self.rig.t_s
         async with asyncio.TaskGroup() as tasks:
             moving = tasks.create_task(self._move())
