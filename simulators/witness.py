@@ -137,8 +137,13 @@ class InvariantWitness:
     def _take_samples(self, event: Samples) -> None:
         if not self._is_own(event.boot_id) or event.seq <= self._last_seq or not event.t_us:
             return
-        columns = [*event.position_m, *event.velocity_m_s, *event.force_n, event.applied_n]
-        if not all(math.isfinite(value) for column in columns if column is not None for value in column):
+        n, cables = len(event.t_us), self._identity.cables if self._identity is not None else 0
+        for columns in (event.position_m, event.velocity_m_s, event.force_n):
+            if len(columns) != cables or any(column is not None and len(column) != n for column in columns):
+                return
+        readings = [event.applied_n, *event.position_m, *event.velocity_m_s, *event.force_n]
+        finite = all(math.isfinite(value) for reading in readings if reading is not None for value in reading)
+        if len(event.applied_n) != cables or not finite:
             return
         if self._newest is not None and event.t_us[0] <= self._newest.t_us:
             return

@@ -317,7 +317,8 @@ class ControllerMachine(RuleBasedStateMachine):
         if hasattr(self, "rig"):
             # A clock of ours that goes far back is a defect in itself: the guard may, and must, refuse by it.
             excused = "clock: now_us went back" if self.clock_went_back else "never"
-            assert [breach for breach in self.rig.witness.breaches if excused not in breach.detail] == []
+            breaches = [breach for breach in self.rig.witness.breaches if excused not in breach.detail]
+            assert not breaches, breaches
 
     def teardown(self) -> None:
         """Invariant 8: the same inputs give the same outputs, to the bit."""
