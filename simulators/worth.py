@@ -7,6 +7,7 @@ draws of the assumptions. Nothing is decided about a set here and nothing is sho
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby, pairwise
@@ -15,12 +16,13 @@ from typing import Final
 
 import numpy as np
 
-from ebbset.controller.actions import RepetitionRecord
-from ebbset.controller.capacity import LOSS_PER_REPETITION
+from ebbset.controller.actions import Decision, RepetitionRecord
 from ebbset.models.stimulus import Done, Draws, FloatArray, moved_by, worth
 from ebbset.models.wire import RepetitionOutcome
 
 COVERAGE: Final = 0.80
+TYPICAL_COST: Final = 0.03
+"""Part of the capacity that a repetition takes, where a set shows nothing better; judgement for 70 to 80 % of 1RM."""
 UNKNOWN_FATIGUE: Final = (0.30, 0.20)
 UNKNOWN_RESERVE: Final = (5.0, 4.0)
 """Mean and SD where nothing was estimated; wide by judgement."""
@@ -101,14 +103,15 @@ _SAME_SPEED_M_S: Final = 0.03
 _FATIGUE_APART: Final = 0.10
 
 
-def set_worth(records: Sequence[RepetitionRecord], draws: Draws) -> SetWorth:
+def set_worth(records: Sequence[RepetitionRecord], draws: Draws, decisions: Sequence[Decision] = ()) -> SetWorth:
     """Worth of the repetitions of one set.
 
     Args:
         records: what the controller recorded, all cables, in order.
         draws: draws of the assumptions, e.g. `assumptions.report_draws`.
+        decisions: the set's decisions; a repetition in which the load dropped was at failure when it did.
     """
-    done = done_of(records)
+    done = done_of(records, decisions)
     cables = len({record.cable for record in records}) or 1
     each = worth(draws, done)
     totals = each.sum(axis=1) / cables
@@ -134,12 +137,13 @@ def set_worth(records: Sequence[RepetitionRecord], draws: Draws) -> SetWorth:
         total_draws=totals,
         hard_repetitions=float(hard.sum()) / cables,
         moved_by=moved_by(draws, total),
-        slow_pair=_slow_pair(records, done, each),
+        slow_pair=_slow_pair(records, done, each, [_dropped_within(record, decisions) for record in records]),
     )
 
 
-def done_of(records: Sequence[RepetitionRecord]) -> Done:
+def done_of(records: Sequence[RepetitionRecord], decisions: Sequence[Decision] = ()) -> Done:
     """Reserve and fatigue of every record, in the order given."""
+    helped = [_dropped_within(record, decisions) for record in records]
     found: dict[int, tuple[float, float, float, float]] = {}
     for cable in sorted({record.cable for record in records}):
         numbered = [(k, record) for k, record in enumerate(records) if record.cable == cable]
@@ -147,11 +151,14 @@ def done_of(records: Sequence[RepetitionRecord]) -> Done:
         fatigue = _fatigue_at_start([record for _, record in numbered], lost)
         reserve: list[tuple[float, float]] = []
         steps = [list(group) for _, group in groupby((r for _, r in numbered), key=lambda r: (r.bout, r.step))]
+        stalls_us = [d.t_rig_us for d in decisions if d.cable == cable and d.t_rig_us is not None and _is_stall(d)]
         for step, after in zip(steps, [*steps[1:], None], strict=True):
             dropped = after is not None and after[0].bout == step[0].bout
-            reserve += _reserve(step, dropped, cost)
+            until_us = math.inf if after is None else after[0].t_end_us
+            stalled = any(step[-1].t_start_us <= t_us < until_us for t_us in stalls_us)
+            reserve += _reserve(step, dropped or stalled, cost)
         for (k, _), (left, left_sd), (tired, tired_sd) in zip(numbered, reserve, fatigue, strict=True):
-            found[k] = (left, left_sd, tired, tired_sd)
+            found[k] = (0.0, 0.0, tired, tired_sd) if helped[k] else (left, left_sd, tired, tired_sd)
     table = np.array([found[k] for k in range(len(records))], dtype=np.float64).reshape(len(records), 4)
     return Done(
         reserve=table[:, 0],
@@ -159,6 +166,20 @@ def done_of(records: Sequence[RepetitionRecord]) -> Done:
         fatigue=table[:, 2],
         fatigue_sd=table[:, 3],
         completed=np.array([record.outcome is RepetitionOutcome.COMPLETED for record in records], dtype=np.bool_),
+    )
+
+
+def _is_stall(decision: Decision) -> bool:
+    """A stall led to it, whatever was then decided."""
+    return any(name == "stalled_s" for name, _ in decision.inputs)
+
+
+def _dropped_within(record: RepetitionRecord, decisions: Sequence[Decision]) -> bool:
+    return any(
+        decision.action == "drop"
+        and decision.t_rig_us is not None
+        and record.t_start_us < decision.t_rig_us < record.t_end_us
+        for decision in decisions
     )
 
 
@@ -175,8 +196,8 @@ def _cost_per_repetition(records: Sequence[RepetitionRecord]) -> tuple[float, fl
             parts.append(1.0 - after.capacity_n / before.capacity_n)
         if before.bout == after.bout and before.budget_spent is not None and after.budget_spent is not None:
             losses.append(max(after.budget_spent - before.budget_spent, 0.0))
-    part = max(median(parts), 0.005) if parts else LOSS_PER_REPETITION
-    return part, median(losses) if losses else LOSS_PER_REPETITION
+    part = max(median(parts), 0.005) if parts else TYPICAL_COST
+    return part, median(losses) if losses else TYPICAL_COST
 
 
 def _fatigue_at_start(records: Sequence[RepetitionRecord], lost: float) -> list[tuple[float, float]]:
@@ -197,10 +218,10 @@ def _fatigue_at_start(records: Sequence[RepetitionRecord], lost: float) -> list[
     return found
 
 
-def _reserve(step: Sequence[RepetitionRecord], dropped: bool, cost: float) -> list[tuple[float, float]]:
+def _reserve(step: Sequence[RepetitionRecord], failed: bool, cost: float) -> list[tuple[float, float]]:
     """Repetitions left in reserve after each repetition at one load: counted back from a stall, else estimated."""
     last = step[-1]
-    if dropped or last.outcome in _FAILURES:
+    if failed or last.outcome in _FAILURES:
         end, sd = 0.0, 0.0
     elif last.capacity_n is None or last.load_n <= 0.0:
         end, sd = UNKNOWN_RESERVE
@@ -218,10 +239,12 @@ def _reserve(step: Sequence[RepetitionRecord], dropped: bool, cost: float) -> li
     return found[::-1]
 
 
-def _slow_pair(records: Sequence[RepetitionRecord], done: Done, each: FloatArray) -> SlowPair | None:
-    """The slow pair at equal speed that lies furthest apart in fatigue."""
+def _slow_pair(
+    records: Sequence[RepetitionRecord], done: Done, each: FloatArray, helped: Sequence[bool]
+) -> SlowPair | None:
+    """The slow pair at equal speed, each at one load, that lies furthest apart in fatigue."""
     speeds = np.array([record.mean_velocity_m_s for record in records])
-    whole = np.flatnonzero(done.completed)
+    whole = np.flatnonzero(done.completed & ~np.array(helped, dtype=np.bool_))
     if whole.size < 2:
         return None
     slow = [int(k) for k in whole if speeds[k] <= np.median(speeds[whole])]
@@ -243,7 +266,9 @@ def _slow_pair(records: Sequence[RepetitionRecord], done: Done, each: FloatArray
     )
 
 
-def worth_again(records: Sequence[RepetitionRecord], left: float, draws: Draws) -> Range:
+def worth_again(
+    records: Sequence[RepetitionRecord], left: float, draws: Draws, decisions: Sequence[Decision] = ()
+) -> Range:
     """Worth of the same set again over that of this one, when it begins with fatigue left over; on paper.
 
     What is left is added to the fatigue of every repetition, and the repetitions that it costs are taken off the front
@@ -253,13 +278,14 @@ def worth_again(records: Sequence[RepetitionRecord], left: float, draws: Draws) 
         records: the set that was done.
         left: loss of capacity that is left when the next one begins, 0 to 1.
         draws: draws of the assumptions.
+        decisions: its decisions, as for `set_worth`.
 
     Raises:
         ValueError: no records, or ``left`` outside 0 to 1.
     """
     if not records or not 0.0 <= left <= 1.0:
         raise ValueError(f"records, left are {len(records)} records, {left!r}; allowed: one or more, 0 to 1")
-    done = done_of(records)
+    done = done_of(records, decisions)
     cables = len({record.cable for record in records})
     lost = _cost_per_repetition(records)[1]
     fewer = min(round(left / max(lost, 0.005)) * cables, len(records) - 1)
