@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -40,23 +41,29 @@ class LinkModel:
                 raise ValueError(f"outages_s holds ({start_s}, {end_s}); allowed: the start no later than the end")
 
 
+_BLOCK: Final = 1024
+
+
 class Way:
     """One direction of a link."""
 
-    __slots__ = ("_last_s", "_model", "_rng")
+    __slots__ = ("_jitter_s", "_last_s", "_model", "_rng")
 
     def __init__(self, model: LinkModel, rng: np.random.Generator) -> None:
         self._model = model
         self._rng = rng
         self._last_s = 0.0
+        self._jitter_s: list[float] = []
 
     def arrival_s(self, sent_s: float, *, may_be_lost: bool = False) -> float | None:
         """True time at which a message sent then arrives, or None if it never does."""
         model = self._model
-        if any(start_s <= sent_s < end_s for start_s, end_s in model.outages_s):
+        if model.outages_s and any(start_s <= sent_s < end_s for start_s, end_s in model.outages_s):
             return None
         if may_be_lost and model.frame_loss > 0.0 and self._rng.random() < model.frame_loss:
             return None
-        jitter_s = self._rng.exponential(model.jitter_s) if model.jitter_s > 0.0 else 0.0
-        self._last_s = max(self._last_s, sent_s + model.delay_s + jitter_s)
+        if not self._jitter_s:
+            # Drawn in blocks, since one call a message is a noticeable part of a run.
+            self._jitter_s = self._rng.exponential(model.jitter_s, _BLOCK).tolist()
+        self._last_s = max(self._last_s, sent_s + model.delay_s + self._jitter_s.pop())
         return self._last_s

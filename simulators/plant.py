@@ -26,6 +26,7 @@ __all__ = ["Plant", "RepetitionTruth", "RigParameters", "Truth", "free_weight"]
 FloatArray = npt.NDArray[np.float64]
 
 _DOCKED_M: Final = 0.005
+_OFF: Final = float(lay.Hand.OFF)
 _STABLE: Final = 0.7
 _DOCK_STABLE_S: Final = 0.05
 
@@ -238,9 +239,7 @@ class Plant:
     @property
     def docked(self) -> bool:
         """Every handle is in its dock (within 5 mm) and nobody holds it."""
-        return bool(
-            np.all(self._cables[:, lay.C_X] < _DOCKED_M) and np.all(self._cables[:, lay.C_HAND] == float(lay.Hand.OFF))
-        )
+        return all([row[lay.C_X] < _DOCKED_M and row[lay.C_HAND] == _OFF for row in self._cables.tolist()])
 
     @property
     def applied_n(self) -> tuple[float, ...]:

@@ -161,12 +161,16 @@ def _measure(truth: FloatArray, noise: FloatArray, p: FloatArray, t_us: IntArray
 
 @dataclass(slots=True)
 class Reading:
-    """One frame as the rig's software gets it; columns per cable, None where there is no such sensor."""
+    """One frame as the rig's software gets it; columns per cable, None where there is no such sensor.
+
+    ``finite`` is false when a fault made a value that is not a number.
+    """
 
     t_us: tuple[int, ...]
     position_m: tuple[tuple[float, ...], ...]
     velocity_m_s: tuple[tuple[float, ...], ...]
     force_n: tuple[tuple[float, ...] | None, ...]
+    finite: bool = True
 
 
 class Sensors:
@@ -248,14 +252,18 @@ class Sensors:
         noise = self._noise[self._used : self._used + n]
         self._used += n
         self._last_us = _measure(truth, noise, self._p, t_us, out, self._last_us)
-        if self.faults and not self._apply_faults(truth[:, 0, 0], out):
-            return None
+        finite = True
+        if self.faults:
+            if not self._apply_faults(truth[:, 0, 0], out):
+                return None
+            finite = bool(np.isfinite(out).all())
         position, velocity, force = out.tolist()
         return Reading(
             t_us=tuple(t_us.tolist()),
             position_m=tuple(map(tuple, position)),
             velocity_m_s=tuple(map(tuple, velocity)),
             force_n=tuple(map(tuple, force)) if self.parameters.has_force else (None,) * self._cables,
+            finite=finite,
         )
 
     def _apply_faults(self, t_s: FloatArray, out: FloatArray) -> bool:

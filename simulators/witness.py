@@ -142,7 +142,8 @@ class InvariantWitness:
             if len(columns) != cables or any(column is not None and len(column) != n for column in columns):
                 return
         readings = [event.applied_n, *event.position_m, *event.velocity_m_s, *event.force_n]
-        finite = all(math.isfinite(value) for reading in readings if reading is not None for value in reading)
+        # A sum of readings is finite only if every one of them is.
+        finite = math.isfinite(sum([sum(reading) for reading in readings if reading is not None]))
         if len(event.applied_n) != cables or not finite:
             return
         if self._newest is not None and event.t_us[0] <= self._newest.t_us:
