@@ -28,8 +28,6 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "report": ("cmd_report", "Read recordings: tables here, a page for the browser."),
     "replay": ("cmd_replay", "Run a recording through the controller again; every decision must be the same."),
     "simulate": ("cmd_simulate", "Run a prescription on simulated lifters, faster than real time."),
-    "validate": ("cmd_validate", "Hold the simulator against published figures."),
-    "evaluate": ("cmd_evaluate", "Hold the controller's judgement against the simulator's truth."),
 }
 """Name -> (module in this package, the line shown in the list). Static, so that the list costs no import."""
 

@@ -44,7 +44,7 @@ def command(files: tuple[Path, ...], page: Path | None, no_page: bool, as_json: 
     sources = read_sources(files)
     if as_json:
         click.echo(
-            json.dumps([_plain(item) for source in sources for item in source.sets], ensure_ascii=False, indent=2)
+            json.dumps([plain_set(item) for source in sources for item in source.sets], ensure_ascii=False, indent=2)
         )
     else:
         _show(sources)
@@ -72,7 +72,8 @@ def _show(sources: Any) -> None:
             show(item, console, simulated=source.simulated)
 
 
-def _plain(item: Any) -> dict[str, Any]:
+def plain_set(item: Any) -> dict[str, Any]:
+    """A recorded set as plain JSON data, for scripts."""
     from ebbset.console.next_set import advice
     from ebbset.console.worth_section import estimated
     from ebbset.controller.recording import as_plain

@@ -56,7 +56,7 @@ def _figure(items: Sequence[RecordedSet], width: float, key: str) -> Drawing:
     spreads = [_spread_n(item) for item in items]
     top = max([from_newtons(f + s, unit) for f, s in zip(fresh, spreads, strict=True) if f is not None], default=1.0)
     most = max(_completed(item) for item in items)
-    lost = [_lost(item) for item in items]
+    lost = [item.loss_at_end() for item in items]
     left, inner = 46.0, width - 60.0
     scale = (-0.06 * span, 1.06 * span)
     panels = (
@@ -118,7 +118,7 @@ def _table(items: Sequence[RecordedSet]) -> dict[str, Any]:
                     f"{words.bare_load(fresh_n, unit)} ± {words.bare_load(_spread_n(item), unit)}"
                     if fresh_n
                     else words.NONE,
-                    words.part(_lost(item)),
+                    words.part(item.loss_at_end()),
                 ],
             )
         )
@@ -137,11 +137,6 @@ def _in_words(items: Sequence[RecordedSet]) -> str:
 
 def _completed(item: RecordedSet) -> int:
     return sum(r.outcome.value == "completed" and r.cable == 0 for r in item.repetitions)
-
-
-def _lost(item: RecordedSet) -> float | None:
-    last = item.last_known()
-    return None if last is None else last.budget_spent
 
 
 def _spread_n(item: RecordedSet) -> float:

@@ -54,20 +54,18 @@ def loss_after(loss: float, rest_s: float) -> tuple[float, float]:
 
 def advised_rest_s(item: RecordedSet) -> float:
     """The rest that the advice names, seconds; 0 when nothing could be estimated."""
-    last = item.last_known()
-    if last is None or last.budget_spent is None:
-        return 0.0
-    return _to_half_minutes(sum(rest_range_s(last.budget_spent)) / 2.0)
+    loss = item.loss_at_end()
+    return 0.0 if loss is None else _to_half_minutes(sum(rest_range_s(loss)) / 2.0)
 
 
 def advice(item: RecordedSet) -> list[Advice]:
     """Rest and start load for a next set like this one, or that nothing can be said."""
-    last, fresh_n = item.last_known(), item.fresh_n()
-    if last is None or last.budget_spent is None or fresh_n is None:
+    loss, fresh_n = item.loss_at_end(), item.fresh_n()
+    if loss is None or fresh_n is None:
         return [Advice("Next set", "cannot be said", "No repetition came with an estimate of capacity.")]
-    low_s, high_s = rest_range_s(last.budget_spent)
+    low_s, high_s = rest_range_s(loss)
     rest_s = advised_rest_s(item)
-    found = [_rest(last.budget_spent, low_s, high_s, rest_s), _start_load(item, fresh_n, last.budget_spent, rest_s)]
+    found = [_rest(loss, low_s, high_s, rest_s), _start_load(item, fresh_n, loss, rest_s)]
     fit = _fit_of_start(item, fresh_n)
     return [*found, fit] if fit is not None else found
 

@@ -111,6 +111,13 @@ class RecordedSet:
                 return record.capacity_n / (1.0 - record.budget_spent) if record.budget_spent < 1.0 else None
         return None
 
+    def loss_at_end(self) -> float | None:
+        """Estimated loss of capacity when the set ended: the result's, else that of the last repetition known."""
+        if self.result is not None and self.result.budget_spent is not None:
+            return self.result.budget_spent
+        last = self.last_known()
+        return None if last is None else last.budget_spent
+
     def last_known(self, cable: int = 0) -> RepetitionRecord | None:
         """Last repetition of a cable that came with an estimate."""
         known = [r for r in self.repetitions if r.cable == cable and r.capacity_n is not None]

@@ -170,7 +170,7 @@ def _facts(item: RecordedSet) -> list[tuple[str, str, str]]:
         facts.append(
             (
                 "Capacity lost",
-                words.part(last.budget_spent),
+                words.part(item.loss_at_end()),
                 f"estimated; budget {words.part(limit)}" if limit is not None else "estimated; no budget ordered",
             )
         )

@@ -127,10 +127,8 @@ def labelled(name: str, value: float | None, unit: LoadUnit) -> tuple[str, str]:
 def decision_change(decision: Decision, unit: LoadUnit) -> str:
     """What happened to the load: ``40.0 → 32.0 kg``, or the load it stayed at."""
     before, after = loads(decision.from_n, unit), loads(decision.to_n, unit)
-    if not decision.from_n or before == after:
+    if not any(decision.from_n) or before == after:
         return after
-    if not any(decision.from_n):
-        return f"to {after}"
     return f"{before.removesuffix(f' {unit}')} → {after}" if after.endswith(unit) else f"{before} → {after}"
 
 

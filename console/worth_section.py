@@ -44,11 +44,11 @@ def section(item: RecordedSet, found: SetWorth, key: str) -> dict[str, Any]:
 
 def another_set(item: RecordedSet, rest_s: float) -> Advice | None:
     """What another set like this one would probably add after the advised rest, and what it costs."""
-    last = item.last_known()
-    if last is None or last.budget_spent is None or not item.repetitions:
+    loss = item.loss_at_end()
+    if loss is None or not item.repetitions:
         return None
     draws, decisions = report_draws(), [moment.decision for moment in item.moments]
-    least, most = loss_after(last.budget_spent, rest_s)
+    least, most = loss_after(loss, rest_s)
     middle = worth_again(item.repetitions, (least + most) / 2.0, draws, decisions).middle
     low = worth_again(item.repetitions, most, draws, decisions).low
     high = worth_again(item.repetitions, least, draws, decisions).high
