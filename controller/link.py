@@ -262,6 +262,9 @@ class Link:
                 raise
             finally:
                 self._client = None
+                if not self._broken.cancel():
+                    # Told above or overtaken by another end; marked as seen either way.
+                    self._broken.exception()
                 self._inbox.link(LinkDown(now_us=self._now_us()))
                 for task in (sender, watcher):
                     task.cancel()

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import pytest
+from brokers import Mosquitto, mosquitto
 from sessions import Pair, auto_drop_order, auto_drop_session
 
 from ebbset.models.prescription import Prescription
@@ -18,3 +21,10 @@ def session() -> list[Pair]:
 def auto_drop() -> Prescription:
     """An invented auto-drop prescription."""
     return auto_drop_order()
+
+
+@pytest.fixture(scope="session")
+def broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mosquitto]:
+    """A Mosquitto for tests that leave it as it is; each uses a rig name of its own."""
+    with mosquitto(tmp_path_factory.mktemp("broker")) as running:
+        yield running
