@@ -62,6 +62,7 @@ from ebbset.simulators.witness import Breach, InvariantWitness
 
 TICK_US: Final = 20_000
 MOST_OUTPUTS: Final = 64
+_ASK_FRAMES: Final = 20
 _LONGEST_SET_S: Final = 600.0
 _LIMIT_MARGIN_S: Final = 60.0
 _COMMANDS = (SendArm, SendLoad, SendUnload, SendRelease)
@@ -256,6 +257,7 @@ class _Loop:
         self._overdue_us = round(1.25e6 * settings.frame_samples * self.rig.sample_s)
         self._began_s = plant.time_s
         self._now_us = round(plant.time_s * 1e6)
+        self._timely_us = self._now_us
         self._frame_seq = 0
         self._event_seq = 0
         self._loading_s: float | None = None
@@ -268,10 +270,8 @@ class _Loop:
         outcome.capacity_before = rig.plant.truth.capacity
         self._feed(LinkUp(now_us=self._now_us))
         self._announce()
-        self._frame()
-        self._request(RequestAction.ARM)
-        self._frame()
-        self._request(RequestAction.START)
+        self._ask(RequestAction.ARM)
+        self._ask(RequestAction.START)
         limit_s = self._limit_s()
         while outcome.result is None and rig.t_s - self._began_s < limit_s:
             self._frame()
@@ -309,7 +309,20 @@ class _Loop:
             )
         )
 
-    def _request(self, action: RequestAction) -> None:
+    def _ask(self, action: RequestAction) -> None:
+        """Ask as a person does: again, for a while, when telemetry has not come yet."""
+        answer: Answer | None = None
+        for _ in range(_ASK_FRAMES):
+            self._frame()
+            answer = self._request(action)
+            if answer is None or answer.accepted:
+                return
+            if answer.code != "no_telemetry":
+                break
+        if answer is not None:
+            raise SetNotRunError(f"{action.value} refused: {answer.code}: {answer.message}")
+
+    def _request(self, action: RequestAction) -> Answer | None:
         arming = action is RequestAction.ARM
         before = len(self.outcome.answers)
         self._feed(
@@ -324,18 +337,17 @@ class _Loop:
                 profile=self.profile if arming else None,
             )
         )
-        for answer in self.outcome.answers[before:]:
-            if not answer.accepted:
-                raise SetNotRunError(f"{action.value} refused: {answer.code}: {answer.message}")
+        return self.outcome.answers[-1] if len(self.outcome.answers) > before else None
 
     # --- the controller's side -----------------------------------------------------------------------------------
 
     def _tick_until(self, arrival_s: float) -> int:
-        """Controller time of an arrival, after the ticks before it where nothing else came."""
+        """Controller time of an arrival, after the ticks before it where no frame came."""
         now_us = max(round(arrival_s * 1e6), self._now_us)
-        if now_us - self._now_us > self._overdue_us:
-            while now_us - self._now_us > TICK_US:
-                self._feed(Tick(now_us=self._now_us + TICK_US))
+        if now_us - self._timely_us > self._overdue_us:
+            while self._timely_us + TICK_US < now_us:
+                self._timely_us = max(self._timely_us + TICK_US, self._now_us)
+                self._feed(Tick(now_us=self._timely_us))
         return now_us
 
     def _feed(self, event: Event) -> None:
@@ -472,7 +484,10 @@ class _Loop:
             # Nothing arrives, and the controller's clock goes on.
             self._tick_until(rig.t_s)
             return
-        self._feed(self._message(self._tick_until(arrival_s), reading))
+        message = self._message(self._tick_until(arrival_s), reading)
+        if isinstance(message, Samples):
+            self._timely_us = message.now_us
+        self._feed(message)
 
     def _message(self, now_us: int, reading: Reading) -> Samples | BadInput:
         """The frame as the link would hand it to the core: what the wire cannot carry arrives as bad input."""
