@@ -191,6 +191,8 @@ class Guard:
         rig = self._rig
         if rig is None or event.boot_id != rig.boot_id or event.seq <= self._repetition_seq:
             return
+        if rig.telemetry != "repetitions":
+            return
         figures = (*event.applied_n, *event.rom_m, *event.mean_velocity_m_s, *event.peak_velocity_m_s)
         if len(event.rom_m) != rig.cables or not isfinite(sum(figures)):
             return

@@ -166,6 +166,9 @@ class Regulator:
         elif isinstance(event, Acknowledged):
             if not self._desk.rig.accept_ack(event):
                 self._count(event)
+        elif isinstance(event, RepetitionSeen):
+            if self._desk.rig.by_frames or not self._desk.rig.accept_repetition(event):
+                self._count(event)
         elif isinstance(event, RigReported):
             identity = self._desk.rig.identity
             if identity is None or event.boot_id != identity.boot_id or self._desk.rig.is_old(event.t_us):

@@ -67,7 +67,7 @@ class Response(StrEnum):
 
 _BEFORE_ARMING: Final[dict[Trigger, Response]] = {
     Trigger.SAMPLES: Response.WATCH,
-    Trigger.REPETITION: Response.COUNT,
+    Trigger.REPETITION: Response.NOTE,
     Trigger.ANNOUNCED: Response.ONLINE,
     Trigger.REBOOTED: Response.ONLINE,
     Trigger.RIG_LOST: Response.OFFLINE,
@@ -90,7 +90,7 @@ _BEFORE_ARMING: Final[dict[Trigger, Response]] = {
 _ARMED: Final[dict[Trigger, Response]] = {
     **dict.fromkeys(Trigger, Response.END),
     Trigger.SAMPLES: Response.REST,
-    Trigger.REPETITION: Response.COUNT,
+    Trigger.REPETITION: Response.NOTE,
     Trigger.ANNOUNCED: Response.NOTE,
     Trigger.DOCK_CHANGED: Response.NOTE,
     Trigger.ACK: Response.NOTE,

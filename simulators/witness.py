@@ -125,6 +125,8 @@ class InvariantWitness:
                 self._newest.docked = event.kind is RigEventKind.DOCKED
         elif (
             isinstance(event, RepetitionSeen)
+            and self._identity is not None
+            and self._identity.telemetry == "repetitions"
             and self._newest is not None
             and self._is_own(event.boot_id)
             and event.t_end_us >= self._newest.t_us
