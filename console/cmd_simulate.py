@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import datetime
 import json
 import os
-from collections import Counter
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -32,10 +31,13 @@ from ebbset.console.exits import CommandError, Exit
 @click.option(
     "--as-written",
     is_flag=True,
-    help="Loads as the file has them; left out, scaled to each person's 1RM, taking them as written for the average.",
+    help="Loads as the file has them; left out, scaled with each person's strength from the average lifter's.",
 )
 @click.option(
-    "--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for sets.csv and repetitions.csv."
+    "--profile", type=click.Path(path_type=Path), help="One set only: the profile that the controller is given."
+)
+@click.option(
+    "--table", type=click.Path(path_type=Path, dir_okay=False), help="With --persons: CSV file, one row a set."
 )
 @click.option("--record", type=click.Path(path_type=Path, dir_okay=False), help="One set only: write a recording.")
 @click.option("--json", "as_json", is_flag=True, help="Summary as JSON.")
@@ -45,152 +47,108 @@ def command(
     seed: int,
     workers: int,
     as_written: bool,
-    out: Path | None,
+    profile: Path | None,
+    table: Path | None,
     record: Path | None,
     as_json: bool,
 ) -> int:
     """Run a prescription on simulated lifters, with the same controller that runs live.
 
     Results are simulated. What the simulator was held against, and with what error, is shown by `ebbset validate`.
+    In the table, columns that begin with true_ hold what nobody could measure on people; the others hold what the
+    controller saw and decided.
+
+    \b
+    Exit code 0 when every set ran and kept every invariant, 1 when one did not.
 
     \b
     Examples:
       ebbset simulate row.toml
       ebbset simulate row.toml --record row.mcap && ebbset report row.mcap
-      ebbset simulate row.toml --persons 10000 --out population/
+      ebbset simulate row.toml --persons 10000 --table population.csv
     """
-    from ebbset.console.documents import read_prescription
+    from ebbset.console.documents import read_prescription, read_profile
     from ebbset.console.simulation import known_exercise
     from ebbset.simulators.closed_loop import SetNotRunError
 
     order = read_prescription(prescription)
     known_exercise(order)
-    if persons is not None and record is not None:
-        raise click.UsageError("--record goes with one set, not with --persons.")
+    if persons is not None:
+        if record is not None or profile is not None:
+            raise click.UsageError("--record and --profile go with one set, not with --persons.")
+        return _many(order, persons, seed, workers, as_written, table, as_json)
+    if table is not None:
+        raise click.UsageError("--table goes with --persons; for one set use --json or --record.")
     try:
-        if persons is None:
-            return _one(order, seed, out, record, as_json)
-        return _many(order, persons, seed, workers, as_written, out, as_json)
+        return _one(order, seed, None if profile is None else read_profile(profile), record, as_json)
     except SetNotRunError as error:
         raise CommandError(f"the simulated rig cannot run this prescription: {error}", Exit.NO) from None
 
 
-def _one(order: Any, seed: int, out: Path | None, record: Path | None, as_json: bool) -> int:
+def _one(order: Any, seed: int, profile: Any, record: Path | None, as_json: bool) -> int:
     from rich.console import Console
 
     from ebbset.console.cmd_report import plain_set
     from ebbset.console.report_data import recorded_sets
-    from ebbset.console.simulation import RecordedRun, run_average
+    from ebbset.console.simulation import run_average
+    from ebbset.console.sources import SIMULATED
+    from ebbset.console.terminal_report import show
 
-    run: RecordedRun = run_average(order, seed=seed, record=record)
-    items = recorded_sets(run.handled, source=str(record or "simulation"), clock_zero=datetime.datetime.now())
-    if out is not None:
-        run.write(out)
+    done, handled = run_average(order, seed=seed, record=record, profile=profile)
+    items = recorded_sets(handled, source=str(record or "simulation"))
     if as_json:
         click.echo(json.dumps([plain_set(item) for item in items], ensure_ascii=False, indent=2))
     else:
-        from ebbset.console.sources import SIMULATED
-        from ebbset.console.terminal_report import show
-
         console = Console(highlight=False)
         for item in items:
             show(item, console, simulated=SIMULATED)
-    _say_where(out, record, quiet=as_json)
-    return int(Exit.OK if not run.done.violations else Exit.NO)
+    if record is not None:
+        click.echo(f"The recording is in {record}", err=as_json)
+    return int(Exit.OK if not done.violations else Exit.NO)
 
 
-def _many(order: Any, persons: int, seed: int, workers: int, as_written: bool, out: Path | None, as_json: bool) -> int:
+def _many(
+    order: Any, persons: int, seed: int, workers: int, as_written: bool, table: Path | None, as_json: bool
+) -> int:
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-    from ebbset.console.simulation import TidyFiles, reference_one_rm_n, simulate_population
+    from ebbset.console.simulation import Table, Tally, cases
+    from ebbset.simulators.population_run import run_cases
 
-    reference_n = None if as_written else reference_one_rm_n(order)
-    files = None if out is None else TidyFiles(out)
-    counted = _Tally()
+    tally = Tally()
     columns = (TextColumn("simulated sets"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    try:
-        with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
-            task = progress.add_task("sets", total=persons)
-            rows = simulate_population(order, persons=persons, seed=seed, workers=workers, reference_n=reference_n)
-            for found, repetitions in rows:
-                counted.add(found)
-                if files is not None:
-                    files.add(found, repetitions)
-                progress.advance(task)
-    finally:
-        if files is not None:
-            files.close()
-    told = counted.summary(order, seed)
+    with ExitStack() as stack:
+        written = None if table is None else stack.enter_context(Table(table))
+        progress = stack.enter_context(Progress(*columns, console=Console(stderr=True), transient=True))
+        task = progress.add_task("sets", total=persons)
+        people = cases(order, persons=persons, seed=seed, relative=not as_written)
+        for row in run_cases(people, seed=seed, workers=workers):
+            tally.add(row)
+            if written is not None:
+                written.add(row)
+            progress.advance(task)
+    told = tally.summary(order, seed)
     if as_json:
         click.echo(json.dumps(told, ensure_ascii=False, indent=2))
     else:
         _show_summary(told, Console(highlight=False))
-    _say_where(out, None, quiet=as_json)
-    return int(Exit.OK if not counted.broken else Exit.NO)
-
-
-class _Tally:
-    """Running sums, so that memory does not grow with the number of sets."""
-
-    def __init__(self) -> None:
-        self.sets = 0
-        self.broken = 0
-        self.reasons: Counter[str] = Counter()
-        self._sums: dict[str, tuple[float, float]] = {}
-
-    def add(self, row: Any) -> None:
-        """Take one set in."""
-        self.sets += 1
-        self.broken += row.broken_invariants
-        self.reasons[row.reason] += 1
-        for name in ("true_repetitions", "drops", "duration_s", "true_capacity_lost"):
-            total, squares = self._sums.get(name, (0.0, 0.0))
-            value = float(getattr(row, name))
-            self._sums[name] = (total + value, squares + value * value)
-
-    def summary(self, order: Any, seed: int) -> dict[str, Any]:
-        """Means, standard deviations between people, reasons."""
-        means = {}
-        for name, (total, squares) in self._sums.items():
-            mean = total / self.sets
-            variance = max(squares / self.sets - mean * mean, 0.0) * self.sets / max(self.sets - 1, 1)
-            means[name] = {"mean": mean, "sd": variance**0.5}
-        return {
-            "simulated": True,
-            "prescription": order.name,
-            "prescription_hash": order.digest(),
-            "seed": seed,
-            "sets": self.sets,
-            "measures": means,
-            "ended_by": dict(self.reasons.most_common()),
-            "broken_invariants": self.broken,
-        }
+    if table is not None:
+        click.echo(f"The table is in {table}", err=as_json)
+    return int(Exit.OK if not tally.broken and not tally.not_run else Exit.NO)
 
 
 def _show_summary(told: dict[str, Any], console: Any) -> None:
     from rich.table import Table
 
+    from ebbset.console.simulation import MEASURES
+
     console.print(f"{told['prescription']}: {told['sets']} simulated sets, seed {told['seed']}. Nobody lifted.")
     table = Table(box=None, pad_edge=False, header_style="dim")
     for head in ("", "mean", "SD between people"):
         table.add_column(head, justify="left" if not head else "right")
-    labels = {
-        "true_repetitions": "completed repetitions",
-        "drops": "drops",
-        "duration_s": "duration, s",
-        "true_capacity_lost": "capacity lost, part of fresh (true)",
-    }
-    for name, label in labels.items():
-        measure = told["measures"][name]
-        table.add_row(label, f"{measure['mean']:.2f}", f"{measure['sd']:.2f}")
+    for name, measure in told["measures"].items():
+        table.add_row(MEASURES[name], f"{measure['mean']:.2f}", f"{measure['sd']:.2f}")
     console.print(table)
     ended = ", ".join(f"{reason.replace('_', ' ')} {count}" for reason, count in told["ended_by"].items())
-    console.print(f"Ended by: {ended}. Broken invariants: {told['broken_invariants']}.")
-
-
-def _say_where(out: Path | None, record: Path | None, *, quiet: bool) -> None:
-    if out is not None:
-        click.echo(f"Tables are in {out}", err=quiet)
-    if record is not None:
-        click.echo(f"The recording is in {record}", err=quiet)
+    console.print(f"Ended by: {ended}. Broken invariants: {told['broken_invariants']}. Not run: {told['not_run']}.")

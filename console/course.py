@@ -54,13 +54,16 @@ def _figure(items: Sequence[RecordedSet], width: float, key: str) -> Drawing:
     span = max(days[-1], 1.0)
     fresh = [item.fresh_n() for item in items]
     spreads = [_spread_n(item) for item in items]
-    top = max([from_newtons(f + s, unit) for f, s in zip(fresh, spreads, strict=True) if f is not None], default=1.0)
+    known = [(f, s) for f, s in zip(fresh, spreads, strict=True) if f is not None]
+    top = from_newtons(max((f + s for f, s in known), default=10.0), unit)
+    low = from_newtons(min((f - s for f, s in known), default=0.0), unit)
+    room = 0.25 * max(top - low, 0.1 * top)
     most = max(_completed(item) for item in items)
     lost = [item.loss_at_end() for item in items]
     left, inner = 46.0, width - 60.0
     scale = (-0.06 * span, 1.06 * span)
     panels = (
-        Panel(left, 30.0, inner, 140.0, *scale, 0.0, top * 1.08),
+        Panel(left, 30.0, inner, 140.0, *scale, max(low - room, 0.0), top + room),
         Panel(left, 218.0, inner, 80.0, *scale, 0.0, max(most, 1) * 1.2),
         Panel(left, 344.0, inner, 80.0, *scale, 0.0, max([0.1, *(v for v in lost if v is not None)]) * 120.0),
     )

@@ -98,8 +98,7 @@ def velocities(item: RecordedSet, width: float, key: str) -> Drawing:
     for position, record in zip(order, records, strict=True):
         x = panel.x(position + 1.0) + (0 if record.cable == 0 else 3.5)
         y = panel.y(max(record.mean_velocity_m_s, 0.0))
-        slowest = panel.y(max(record.min_velocity_m_s, 0.0))
-        drawing.line(x, y, x, max(slowest, y), "stem")
+        drawing.line(x, y, x, panel.bottom, "stem")
         shape = "square" if record.cable == 1 and _SHAPES[record.outcome] == "dot" else _SHAPES[record.outcome]
         drawing.mark(shape, x, y, 4.0 if width > 600 else 3.2, "point-velocity", _tip(record, unit))
     drawing.axis_x(panel, "repetition", wanted=5 if width < 600 else 12, counted_to=count)
@@ -116,7 +115,11 @@ def capacity(item: RecordedSet, width: float, key: str) -> Drawing:
     positions = [p for p, r in zip(order, item.repetitions, strict=True) if r.capacity_n is not None]
     count = max(order, default=0) + 1
     highest = max([from_newtons(_upper(r), unit) for r in records], default=1.0)
-    upper = Panel(46.0, 34.0, width - 60.0, 170.0, 0.0, count + 1.0, 0.0, max(highest, _load_high(item, unit)) * 1.06)
+    lowest = min([from_newtons(min(_lower(r), r.load_n), unit) for r in records], default=0.0)
+    span = max(highest, from_newtons(max((r.load_n for r in records), default=1.0), unit)) - lowest
+    upper = Panel(
+        46.0, 34.0, width - 60.0, 170.0, 0.0, count + 1.0, max(lowest - 0.15 * span, 0.0), highest + 0.22 * span
+    )
     lost_high = max([0.1, *(r.budget_spent or 0.0 for r in records), limit or 0.0]) * 1.25
     lower = Panel(46.0, 250.0, width - 60.0, 110.0, 0.0, count + 1.0, 0.0, lost_high * 100.0)
     drawing.axis_y(upper, f"capacity and load, {unit} per cable")

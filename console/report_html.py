@@ -109,8 +109,7 @@ def _set(item: RecordedSet, source: Source, key: str) -> dict[str, Any]:
         "trace_caption": "Shaded: concentric phases. Diamonds: stalls. The filled area is the load that the rig "
         "reports, the line the load that was ordered.",
         "velocities": _both(figures.velocities, item, f"{key}-v"),
-        "velocities_caption": "Each mark is one repetition; the stem reaches down to its slowest instant. Shading "
-        "parts one load from the next.",
+        "velocities_caption": "Each mark is one repetition. Shading parts one load from the next.",
         "capacity": _both(figures.capacity, item, f"{key}-c") if has_capacity else None,
         "capacity_caption": "Where capacity meets the load, the next repetition is the last at that load. The range of "
         "the loss is that of capacity, the wider of the two.",
@@ -208,7 +207,7 @@ def _decision(moment: Moment, item: RecordedSet) -> dict[str, Any]:
 def _repetition_table(item: RecordedSet) -> dict[str, Any]:
     unit = item.prescription.units
     two = any(r.cable > 0 for r in item.repetitions)
-    head = ["rep", *(["side"] if two else []), f"load, {unit}", "mean, m/s", "peak, m/s", "slowest, m/s", "ROM, m"]
+    head = ["rep", *(["side"] if two else []), f"load, {unit}", "mean, m/s", "peak, m/s", "ROM, m"]
     head += ["seconds", f"capacity, {unit}", "lost", "outcome"]
     rows = []
     before: tuple[int, int] | None = None
@@ -238,7 +237,6 @@ def _row(record: RepetitionRecord, item: RecordedSet, *, two: bool) -> list[str]
         words.bare_load(record.load_n, unit),
         words.number(record.mean_velocity_m_s),
         words.number(record.peak_velocity_m_s),
-        words.number(record.min_velocity_m_s),
         words.number(record.rom_m),
         words.number((record.t_end_us - record.t_start_us) / 1e6, 1),
         known,

@@ -1,102 +1,41 @@
-"""A prescription on simulated lifters: one row a set, one row a repetition, tidy, the same for the same seed.
+"""What `ebbset simulate` does: people drawn, loads fitted to them, rows written, one average set recorded.
 
-Everything here is simulated. True values, which nobody could measure on people, stand in columns that begin with
-``true_``; all others are what the controller saw and decided.
+Everything here is simulated. Running sets is the simulators' business; here are the cases and where results go.
 """
 
 from __future__ import annotations
 
 import csv
-import dataclasses
 import datetime
+from collections import Counter
 from collections.abc import Iterator
-from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib.metadata import version
 from pathlib import Path
-from typing import IO, Any, Final
-
-import numpy as np
+from types import TracebackType
+from typing import IO, Any, Final, Self
 
 from ebbset.console.exits import CommandError, Exit
-from ebbset.console.parallel import ordered_map
 from ebbset.controller.actions import Output
 from ebbset.controller.events import Event
 from ebbset.controller.recorder import RecordingWriter
 from ebbset.models.prescription import Prescription
-from ebbset.simulators.closed_loop import LoopSettings, SimulatedSet, run_set
+from ebbset.models.profile import LifterProfile
+from ebbset.simulators.closed_loop import SimulatedSet, run_set
 from ebbset.simulators.exercises import EXERCISES, exercise
-from ebbset.simulators.population import draw_lifter, one_rm_n, person_rng
+from ebbset.simulators.population import draw_lifter, person_rng
+from ebbset.simulators.population_run import Row, SetCase
 from ebbset.simulators.relative import scaled
 from ebbset.simulators.rig_parameters import RigParameters
 
-_WEAKEST_RIG_N: Final = 10_000.0
-_OWN_STREAM: Final = 2
-
-
-@dataclass(frozen=True, slots=True)
-class SetRow:
-    """One simulated set. Loads are newtons per cable."""
-
-    person: int
-    seed: int
-    exercise: str
-    fatigue_model: str
-    true_one_rm_n: float
-    start_n: float
-    floor_n: float
-    state: str
-    reason: str
-    repetitions: int
-    true_repetitions: int
-    drops: int
-    bouts: int
-    duration_s: float
-    final_load_n: float
-    capacity_lost: float | None
-    true_capacity_lost: float
-    broken_invariants: int
-
-
-@dataclass(frozen=True, slots=True)
-class RepetitionRow:
-    """One repetition of one cable as the controller saw it."""
-
-    person: int
-    cable: int
-    index: int
-    bout: int
-    step: int
-    outcome: str
-    load_n: float
-    rom_m: float
-    mean_velocity_m_s: float
-    peak_velocity_m_s: float
-    min_velocity_m_s: float
-    duration_s: float
-    capacity_n: float | None
-    capacity_sd_n: float | None
-    capacity_lost: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Task:
-    """One person's set. ``reference_n`` is the 1RM that the prescription's loads are written for; None: as written."""
-
-    prescription: Prescription
-    person: int
-    seed: int
-    reference_n: float | None
-
-
-def reference_one_rm_n(prescription: Prescription) -> float:
-    """1RM of the average lifter in the prescription's exercise, newtons per cable.
-
-    Raises:
-        CommandError: an exercise that the simulator does not know.
-    """
-    known_exercise(prescription)
-    return one_rm_n(exercise(prescription.exercise).mean_lifter(), RigParameters(max_load_n=_WEAKEST_RIG_N))
+_ROOM: Final = 1.2
+MEASURES: Final[dict[str, str]] = {
+    "true_repetitions": "completed repetitions",
+    "drops": "drops",
+    "duration_s": "duration, s",
+    "true_capacity_after": "capacity left, part of fresh (true)",
+}
+"""Columns that the summary averages, and what people read for them."""
 
 
 def known_exercise(prescription: Prescription) -> None:
@@ -112,84 +51,123 @@ def known_exercise(prescription: Prescription) -> None:
         )
 
 
-def simulate_person(task: Task) -> tuple[SetRow, list[RepetitionRow]]:
-    """One drawn person's set; runs in any process."""
-    kind = exercise(task.prescription.exercise)
-    lifter = draw_lifter(kind, person_rng(task.seed, task.person))
-    true_n = one_rm_n(lifter, RigParameters(max_load_n=_WEAKEST_RIG_N))
-    order = task.prescription if task.reference_n is None else scaled(task.prescription, true_n / task.reference_n)
-    rig = RigParameters(max_load_n=max(1500.0, 1.2 * order.load.start_n))
-    stream = np.random.SeedSequence(task.seed, spawn_key=(task.person, _OWN_STREAM))
-    done = run_set(order, lifter, rig, seed=stream, settings=LoopSettings())
-    return _set_row(task, order, lifter.fatigue_model, true_n, done), _repetition_rows(task.person, done)
+def cases(prescription: Prescription, *, persons: int, seed: int, relative: bool) -> Iterator[SetCase]:
+    """Persons 0 to ``persons`` - 1 of a seed with this prescription.
 
-
-def simulate_population(
-    prescription: Prescription, *, persons: int, seed: int, workers: int, reference_n: float | None
-) -> Iterator[tuple[SetRow, list[RepetitionRow]]]:
-    """Sets of persons 0 to ``persons`` - 1 of a seed, in order."""
-    tasks = (Task(prescription, person, seed, reference_n) for person in range(persons))
-    return ordered_map(simulate_person, tasks, workers=workers)
-
-
-class TidyFiles:
-    """``sets.csv`` and ``repetitions.csv`` in a folder, written as results come.
-
-    Raises:
-        OSError: the folder or a file cannot be written.
+    Args:
+        prescription: what is ordered.
+        persons: how many.
+        seed: of the people.
+        relative: loads are taken as written for the average lifter and scaled with each person's strength, the
+            greatest isometric force at the weakest point of the range; a 1RM would have to be searched for, at the
+            cost of the set itself.
     """
-
-    def __init__(self, folder: Path) -> None:
-        folder.mkdir(parents=True, exist_ok=True)
-        self._stack = ExitStack()
-        self._sets = self._open(folder / "sets.csv", SetRow)
-        self._repetitions = self._open(folder / "repetitions.csv", RepetitionRow)
-
-    def _open(self, path: Path, row: type[Any]) -> csv.DictWriter[str]:
-        stream: IO[str] = self._stack.enter_context(path.open("w", encoding="utf-8", newline=""))
-        writer = csv.DictWriter(stream, [column.name for column in dataclasses.fields(row)])
-        writer.writeheader()
-        return writer
-
-    def add(self, found: SetRow, repetitions: list[RepetitionRow]) -> None:
-        """Append one set."""
-        self._sets.writerow(dataclasses.asdict(found))
-        self._repetitions.writerows(dataclasses.asdict(row) for row in repetitions)
-
-    def close(self) -> None:
-        """Finish both files."""
-        self._stack.close()
+    kind = exercise(prescription.exercise)
+    average_n = kind.mean_lifter().f_max_n
+    for person in range(persons):
+        lifter = draw_lifter(kind, person_rng(seed, person))
+        order = scaled(prescription, lifter.f_max_n / average_n) if relative else prescription
+        yield SetCase(
+            prescription=order,
+            lifter=lifter,
+            rig=RigParameters(max_load_n=max(RigParameters().max_load_n, _ROOM * order.load.start_n)),
+            labels=(("person", person), ("seed", seed), ("true_strength_n", round(lifter.f_max_n, 1))),
+        )
 
 
-@dataclass(slots=True)
-class RecordedRun:
-    """One set of the average lifter with every input and what it led to."""
-
-    done: SimulatedSet
-    handled: list[tuple[Event, tuple[Output, ...]]]
-    row: SetRow
-
-    def write(self, folder: Path) -> None:
-        """Both tables of this one set."""
-        tidy = TidyFiles(folder)
-        tidy.add(self.row, _repetition_rows(self.row.person, self.done))
-        tidy.close()
-
-
-def run_average(order: Prescription, *, seed: int, record: Path | None) -> RecordedRun:
-    """One set of the average trained man, recorded to a file when one is named.
+class Table:
+    """A CSV file that takes rows as they come.
 
     Raises:
         CommandError: the file cannot be written.
     """
-    lifter = exercise(order.exercise).mean_lifter()
-    true_n = one_rm_n(lifter, RigParameters(max_load_n=_WEAKEST_RIG_N))
+
+    def __init__(self, path: Path) -> None:
+        try:
+            self._stream: IO[str] = path.open("w", encoding="utf-8", newline="")
+        except OSError as error:
+            raise CommandError(f"{path}: {error.strerror}", Exit.BAD_INPUT) from None
+        self._writer: csv.DictWriter[str] | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._stream.close()
+
+    def add(self, row: Row) -> None:
+        """Append one row; the first one names the columns."""
+        if self._writer is None:
+            self._writer = csv.DictWriter(self._stream, list(row))
+            self._writer.writeheader()
+        self._writer.writerow(row)
+
+
+@dataclass(slots=True)
+class Tally:
+    """Running sums over rows, so that memory does not grow with the number of sets."""
+
+    sets: int = 0
+    not_run: int = 0
+    broken: int = 0
+    reasons: Counter[str] = field(default_factory=Counter)
+    _sums: dict[str, tuple[float, float]] = field(default_factory=dict)
+
+    def add(self, row: Row) -> None:
+        """Take one set in."""
+        if row["error"] is not None:
+            self.not_run += 1
+            return
+        self.sets += 1
+        self.broken += int(row["violations"] or 0)
+        self.reasons[str(row["reason"] or "time limit of the simulation")] += 1
+        for name in MEASURES:
+            total, squares = self._sums.get(name, (0.0, 0.0))
+            value = float(row[name] or 0.0)
+            self._sums[name] = (total + value, squares + value * value)
+
+    def summary(self, order: Prescription, seed: int) -> dict[str, Any]:
+        """Means, standard deviations between people, reasons."""
+        measures = {}
+        for name, (total, squares) in self._sums.items():
+            mean = total / self.sets
+            variance = max(squares / self.sets - mean * mean, 0.0) * self.sets / max(self.sets - 1, 1)
+            measures[name] = {"mean": mean, "sd": variance**0.5}
+        return {
+            "simulated": True,
+            "prescription": order.name,
+            "prescription_hash": order.digest(),
+            "seed": seed,
+            "sets": self.sets,
+            "not_run": self.not_run,
+            "measures": measures,
+            "ended_by": dict(self.reasons.most_common()),
+            "broken_invariants": self.broken,
+        }
+
+
+def run_average(
+    order: Prescription, *, seed: int, record: Path | None, profile: LifterProfile | None = None
+) -> tuple[SimulatedSet, list[tuple[Event, tuple[Output, ...]]]]:
+    """One set of the average trained man, recorded to a file when one is named.
+
+    Returns:
+        the set, and every input of the controller with what it led to.
+
+    Raises:
+        CommandError: the file cannot be written.
+        SetNotRunError: the controller refused to arm or start.
+    """
     handled: list[tuple[Event, tuple[Output, ...]]] = []
-    done = run_set(order, lifter, seed=seed, recorder=lambda event, outputs: handled.append((event, outputs)))
+    lifter = exercise(order.exercise).mean_lifter()
+    done = run_set(
+        order, lifter, seed=seed, profile=profile, recorder=lambda event, outputs: handled.append((event, outputs))
+    )
     if record is not None:
         _record(record, handled)
-    task = Task(order, 0, seed, None)
-    return RecordedRun(done, handled, _set_row(task, order, lifter.fatigue_model, true_n, done))
+    return done, handled
 
 
 def _record(path: Path, handled: list[tuple[Event, tuple[Output, ...]]]) -> None:
@@ -206,50 +184,3 @@ def _record(path: Path, handled: list[tuple[Event, tuple[Output, ...]]]) -> None
             writer.finish({})
     except OSError as error:
         raise CommandError(f"{path}: {error.strerror}", Exit.BAD_INPUT) from None
-
-
-def _set_row(task: Task, order: Prescription, fatigue_model: str, true_n: float, done: SimulatedSet) -> SetRow:
-    result = done.result
-    return SetRow(
-        person=task.person,
-        seed=task.seed,
-        exercise=order.exercise,
-        fatigue_model=fatigue_model,
-        true_one_rm_n=round(true_n, 1),
-        start_n=order.load.start_n,
-        floor_n=order.load.floor_n,
-        state=done.state.value,
-        reason=result.reason.value if result is not None else "time_limit",
-        repetitions=result.repetitions if result is not None else 0,
-        true_repetitions=done.completed,
-        drops=result.drops if result is not None else 0,
-        bouts=result.bouts if result is not None else 0,
-        duration_s=round(done.duration_s, 3),
-        final_load_n=max(result.final_load_n, default=0.0) if result is not None else 0.0,
-        capacity_lost=result.budget_spent if result is not None else None,
-        true_capacity_lost=done.capacity_before - done.capacity_after,
-        broken_invariants=len(done.violations),
-    )
-
-
-def _repetition_rows(person: int, done: SimulatedSet) -> list[RepetitionRow]:
-    return [
-        RepetitionRow(
-            person=person,
-            cable=record.cable,
-            index=record.index,
-            bout=record.bout,
-            step=record.step,
-            outcome=record.outcome.value,
-            load_n=record.load_n,
-            rom_m=record.rom_m,
-            mean_velocity_m_s=record.mean_velocity_m_s,
-            peak_velocity_m_s=record.peak_velocity_m_s,
-            min_velocity_m_s=record.min_velocity_m_s,
-            duration_s=(record.t_end_us - record.t_start_us) / 1e6,
-            capacity_n=record.capacity_n,
-            capacity_sd_n=record.capacity_sd_n,
-            capacity_lost=record.budget_spent,
-        )
-        for record in done.repetitions
-    ]

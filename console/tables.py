@@ -26,7 +26,7 @@ def repetition_table(repetitions: Sequence[RepetitionRecord], unit: LoadUnit) ->
     two = any(record.cable > 0 for record in repetitions)
     known = any(record.capacity_n is not None for record in repetitions)
     table = Table(box=None, pad_edge=False, header_style="dim")
-    heads = ["rep", *(["side"] if two else []), "step", unit, "mean", "peak", "slow", "ROM", "s"]
+    heads = ["rep", *(["side"] if two else []), "step", unit, "mean", "peak", "ROM", "s"]
     heads += [f"capacity {unit}", "lost"] if known else []
     for head in heads:
         table.add_column(head, justify="left" if head == "side" else "right", no_wrap=True)
@@ -38,7 +38,6 @@ def repetition_table(repetitions: Sequence[RepetitionRecord], unit: LoadUnit) ->
             words.bare_load(record.load_n, unit),
             words.number(record.mean_velocity_m_s),
             words.number(record.peak_velocity_m_s),
-            words.number(record.min_velocity_m_s),
             words.number(record.rom_m),
             words.number((record.t_end_us - record.t_start_us) / 1e6, 1),
         ]

@@ -11,13 +11,13 @@ import sys
 from pathlib import Path
 
 import click
+import pandas
 import pytest
 from rich.console import Console
 
 from ebbset.console import app, words
 from ebbset.console.exits import MEANINGS, CommandError, Exit
 from ebbset.console.live import LiveState, picture
-from ebbset.console.parallel import ordered_map
 from ebbset.models.prescription import Prescription
 from ebbset.models.units import to_newtons
 from ebbset.models.wire import Topic
@@ -307,31 +307,24 @@ def test_the_live_view_shows_what_messages_say_and_survives_those_that_say_nothi
 # --- simulate and workers ---------------------------------------------------------------------------------------
 
 
-def test_work_comes_back_in_order_from_any_number_of_workers() -> None:
-    items = [9, 1, 16, 4, 25, 0, 36, 49, 64, 81, 100]
-    assert list(ordered_map(abs, (-i for i in items), workers=1)) == items
-    assert list(ordered_map(abs, (-i for i in items), workers=2)) == items
-    with pytest.raises(ValueError, match="workers is 0; allowed: 1 or more"):
-        list(ordered_map(abs, items, workers=0))
-
-
 def test_simulation_gives_the_same_bytes_for_any_number_of_workers(
     row: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     row.write_text(ROW.replace("40 kg", "66 kg") + "[stop]\nmax_duration_s = 30.0\n", encoding="utf-8")
     common = ["simulate", str(row), "--persons", "3", "--seed", "7", "--json"]
-    code, first, _ = _run(capsys, *common, "--workers", "1", "--out", str(tmp_path / "one"))
+    code, first, _ = _run(capsys, *common, "--workers", "1", "--table", str(tmp_path / "one.csv"))
     assert code == Exit.OK
-    _, second, _ = _run(capsys, *common, "--workers", "2", "--out", str(tmp_path / "two"))
+    _, second, _ = _run(capsys, *common, "--workers", "2", "--table", str(tmp_path / "two.csv"))
     assert first == second
-    for name in ("sets.csv", "repetitions.csv"):
-        assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
+    assert (tmp_path / "one.csv").read_bytes() == (tmp_path / "two.csv").read_bytes()
     told = json.loads(first)
     assert told["simulated"] is True
     assert sum(told["ended_by"].values()) == told["sets"] == 3
-    rows = (tmp_path / "one" / "sets.csv").read_text(encoding="utf-8").splitlines()[1:]
-    mean = sum(float(line.split(",")[10]) for line in rows) / 3
-    assert told["measures"]["true_repetitions"]["mean"] == pytest.approx(mean)
+    # A second, plain computation on the table.
+    rows = pandas.read_csv(tmp_path / "one.csv")
+    assert told["measures"]["true_repetitions"]["mean"] == pytest.approx(rows["true_repetitions"].mean())
+    assert told["measures"]["duration_s"]["sd"] == pytest.approx(rows["duration_s"].std())
+    assert rows["start_n"].nunique() == 3
 
 
 def test_an_exercise_that_the_simulator_does_not_know_is_refused(row: Path, capsys: pytest.CaptureFixture[str]) -> None:
