@@ -21,6 +21,8 @@ from ebbset.controller.events import BadInput, Event, LinkDown, LinkUp, Requeste
 from ebbset.models.wire import TOPIC_ROOT, BadMessageError, RequestAction, RigEventKind, Topic
 
 MAX_WAIT_US: Final = 100_000
+SLOW_US: Final = 2_000
+MAX_CATCH_UP: Final = 512
 REPORT_EVERY_US: Final = 5_000_000
 _log = structlog.get_logger(__name__)
 
@@ -81,6 +83,8 @@ class Inbox:
         self._tick_due = False
         self._tick_waited = False
         self._something = asyncio.Event()
+        self._arrived = 0
+        self._given_us = now_us()
         self.dropped: Counter[str] = Counter()
         self._told: Counter[str] = Counter()
         self._told_us = 0
@@ -90,6 +94,7 @@ class Inbox:
     def message(self, topic: str, payload: bytes, *, retained: bool) -> None:
         """A message arrived. Raises nothing, whatever it holds."""
         now_us = self._now_us()
+        self._arrived += 1
         kind = self._topics.get(topic)
         if kind is None:
             self._bad(topic, "unknown_topic", f"topic is {topic!r}; allowed: those heard for rig {self._rig!r}", now_us)
@@ -133,10 +138,24 @@ class Inbox:
 
     async def get(self) -> Event:
         """The next event: link, stops, requests, reports and acks before telemetry; a tick lets one frame pass."""
+        if self._now_us() - self._given_us > SLOW_US:
+            await self._catch_up()
         while (event := self._next()) is None:
             self._something.clear()
             await self._something.wait()
+        self._given_us = self._now_us()
         return event
+
+    async def _catch_up(self) -> None:
+        """After a slow event let the socket be read out first, since a stop may wait there behind telemetry."""
+        quiet = 0
+        for _ in range(MAX_CATCH_UP):
+            before = self._arrived
+            await asyncio.sleep(0)
+            # The loop reads one packet a turn, and may read it after this task's turn; hence two quiet turns.
+            quiet = quiet + 1 if self._arrived == before else 0
+            if quiet == 2:
+                return
 
     def report(self) -> None:
         """Log what was given up since the last time, at most every few seconds."""

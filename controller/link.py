@@ -129,6 +129,7 @@ class Link:
         now_us: the controller's monotonic clock, microseconds.
         rng: draws client identifiers and the jitter of the backoff.
         offline: payload of the state topic that says this controller is gone.
+        last_words: gives the payload of a command to send when a defect of ours ends the link, or None.
     """
 
     def __init__(
@@ -140,6 +141,7 @@ class Link:
         now_us: Callable[[], int],
         rng: np.random.Generator,
         offline: bytes,
+        last_words: Callable[[], bytes | None] = lambda: None,
     ) -> None:
         self._broker = broker
         self._rig = rig
@@ -147,6 +149,7 @@ class Link:
         self._now_us = now_us
         self._rng = rng
         self._offline = offline
+        self._last_words = last_words
         self._client: aiomqtt.Client | None = None
         self._broken: asyncio.Future[None] | None = None
         self._reports: deque[_Report] = deque()
@@ -256,8 +259,12 @@ class Link:
                 done, _ = await asyncio.wait({sender, watcher, self._broken}, return_when=asyncio.FIRST_COMPLETED)
                 for finished in done:
                     finished.result()
-            except asyncio.CancelledError:
+            except aiomqtt.MqttError:
+                raise
+            except BaseException as end:
                 with contextlib.suppress(aiomqtt.MqttError):
+                    if isinstance(end, Exception) and (words := self._last_words()) is not None:
+                        await client.publish(self._command_topic, words, qos=0, timeout=COMMAND_TIMEOUT_S)
                     await client.publish(Topic.STATE.path(self._rig), self._offline, qos=1, retain=True)
                 raise
             finally:

@@ -109,6 +109,7 @@ class Served:
             now_us=self.now_us,
             rng=np.random.default_rng() if rng is None else rng,
             offline=codec.to_wire(offline_state(0))[1],
+            last_words=self._unload_payload,
         )
         self.controller = SetController(self.policies)
         self.recorder = self._begin_recording()
@@ -172,12 +173,18 @@ class Served:
 
     async def _unload_now(self) -> None:
         """Tell the rig to unload, past the core, because a part of us died. The lease does it where this can't."""
+        last, payload = self._last_command, self._unload_payload()
+        if last is not None and payload is not None and self.link.up:
+            await self.link.command(payload, nonce=last.nonce, lease_ms=last.lease_ms)
+
+    def _unload_payload(self) -> bytes | None:
+        """The unload command for the set that the rig is bound to, or None when it is bound to none of ours."""
         last = self._last_command
-        if last is None or not self.link.up:
-            return
+        if last is None:
+            return None
         ramp_n_per_s = last.max_ramp_n_per_s if isinstance(last, SendArm) else last.ramp_n_per_s
         message = UnloadCommand(nonce=last.nonce, seq=last.seq + 1, ramp_n_per_s=ramp_n_per_s)
-        await self.link.command(message.model_dump_json().encode(), nonce=last.nonce, lease_ms=last.lease_ms)
+        return message.model_dump_json().encode()
 
     async def _stop_in_order(self) -> None:
         """End a set under way as a stop request would, wait for it, send what is left to say."""

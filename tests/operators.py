@@ -62,6 +62,7 @@ class Operator:
 async def operator(port: int, rig: str) -> AsyncIterator[Operator]:
     """An operator connected to a broker on this machine."""
     async with aiomqtt.Client("127.0.0.1", port) as client:
+        client.pending_calls_threshold = 1_000
         await client.subscribe(f"ebbset/v1/{rig}/#", qos=1)
         person = Operator(client, rig)
         listening = asyncio.create_task(person.listen())
