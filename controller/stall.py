@@ -1,29 +1,46 @@
-"""Whether a slowing ascent will come through: the stall rule of one cable.
+"""Whether a slowing ascent is a stall: the rule of one cable.
 
-What lives here: the judgement of one concentric, sample by sample, once it is slow. What never does: finding
-repetitions (`tracker`), strength (`capacity`), loads (policies). Plain arithmetic in a fixed order, so that a replay
-gives the same bits on any machine.
+What lives here: the decision, from how long the handle has been still and from the evidence of the ascent. What never
+does: finding repetitions (`tracker`), gathering evidence (`foresight`), strength (`capacity`), loads (policies).
 """
 
 from __future__ import annotations
 
+from typing import Final
+
+from ebbset.controller.foresight_trees import score_of
 from ebbset.models.prescription import StallSection
+
+FILTER_LAG_US: Final = 22_000
+"""The filtered velocity falls below a threshold this much later than the true one; measured on simulated stalls."""
 
 
 class StallRule:
-    """Decides when a handle that does not move counts as stalled.
+    """Decides when an ascent counts as stalled.
 
-    Motion has ended at the last instant at which the handle was faster than ``velocity_m_s``; the handle counts as
-    stalled when it has stayed below for ``dwell_s`` and the ``grind_s`` that the prescription adds. Both are counted
-    from the end of motion, so a longer filter does not make a longer dwell.
+    Motion has ended at the last instant at which the handle was faster than ``velocity_m_s``; ``grind_s`` counts from
+    there. With the rule "dwell" the handle must have been slower for ``dwell_s``; with the rule "evidence" the ascent
+    is called as soon as it is certain enough that it will not come through, which is often before motion has ended,
+    and at the latest after ``still_limit_s``.
     """
 
-    __slots__ = ("_fired", "_grind_us", "_hold_until_us", "_slow_since_us", "_wait_us", "threshold_m_s")
+    __slots__ = (
+        "_certain",
+        "_fired",
+        "_grind_us",
+        "_hold_until_us",
+        "_limit_us",
+        "_slow_since_us",
+        "by_evidence",
+        "threshold_m_s",
+    )
 
     def __init__(self, stall: StallSection) -> None:
         self.threshold_m_s = stall.velocity_m_s
+        self.by_evidence = stall.rule == "evidence"
+        self._certain = score_of(stall.certainty)
         self._grind_us = round(stall.grind_s * 1e6)
-        self._wait_us = round(stall.dwell_s * 1e6) + self._grind_us
+        self._limit_us = self._grind_us + round((stall.still_limit_s if self.by_evidence else stall.dwell_s) * 1e6)
         self._slow_since_us: int | None = None
         self._hold_until_us = 0
         self._fired = False
@@ -36,7 +53,16 @@ class StallRule:
     def moving(self) -> None:
         """The handle is faster than the stall velocity."""
         self._slow_since_us = None
+
+    def recovered(self) -> None:
+        """The ascent is well under way, or a new one begins: a stall may be called again."""
+        self._slow_since_us = None
         self._fired = False
+
+    @property
+    def fired(self) -> bool:
+        """A stall was called and is not over."""
+        return self._fired
 
     def hold(self, until_us: int) -> None:
         """A drop is under way: judge again from ``until_us`` on."""
@@ -44,15 +70,29 @@ class StallRule:
         self._slow_since_us = None
         self._fired = False
 
+    def holding(self, t_us: int) -> bool:
+        """A drop is still on its way."""
+        return t_us < self._hold_until_us
+
     def slow(self, t_us: int) -> float | None:
-        """The handle is slower than the stall velocity; seconds since motion ended when that is a stall, once."""
+        """The handle is slower than the stall velocity; seconds since motion ended when that alone is a stall, once."""
         if t_us < self._hold_until_us:
             return None
         since = self._slow_since_us
         if since is None:
-            self._slow_since_us = t_us
+            self._slow_since_us = t_us - FILTER_LAG_US
             return None
-        if self._fired or t_us - since < self._wait_us:
+        if self._fired or t_us - since < self._limit_us:
             return None
         self._fired = True
         return (t_us - since) * 1e-6
+
+    def judge(self, t_us: int, score: float) -> float | None:
+        """Evidence of this strength; seconds since motion ended when it is a stall, once, 0 when it was foreseen."""
+        if self._fired or score < self._certain or t_us < self._hold_until_us:
+            return None
+        since = self._slow_since_us
+        if self._grind_us > 0 and (since is None or t_us - since < self._grind_us):
+            return None
+        self._fired = True
+        return 0.0 if since is None else (t_us - since) * 1e-6

@@ -14,6 +14,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from ebbset.controller.foresight import Foresight
+from ebbset.controller.foresight_trees import probability_of, score
 from ebbset.controller.reasons import Reason
 from ebbset.controller.sensor_check import SensorCheck
 from ebbset.controller.signals import ReleaseSeen, RepetitionEnded, RepetitionStarted, Signal, StallSeen
@@ -35,7 +37,18 @@ MOVED_M: Final = 0.008
 FIRST_ROM_M: Final = 0.20
 FILTER_S: Final = 0.018
 GAP_US: Final = 300_000
+WHOLE_FRACTION: Final = 0.95
+LOOK_EVERY_US: Final = 9_000
+LIMIT_PROBABILITY: Final = 0.9
+UNKNOWN_ROM_M: Final = 0.42
+SINK_M: Final = 0.010
+SINK_US: Final = 250_000
+RECOVERED_M_S: Final = 0.2
+BOTTOM_PART: Final = 0.35
+CREEP_M: Final = 0.004
+CREEP_US: Final = 400_000
 SLACK_PART: Final = 0.2
+TAUT_PART: Final = 0.6
 SLACK_US: Final = 40_000
 MAXIMAL_SLOW_US: Final = 250_000
 NOTHING: Final[list[Signal]] = []
@@ -57,10 +70,12 @@ class CableTracker:
         self.in_repetition = False
         self.rom_reference_m = rom_m
         self.moved_t_us = 0
-        self._line = line
         self._has_force = has_force
         self._rule = StallRule(stall)
         self._check = SensorCheck()
+        self._foresight = Foresight(line)
+        self._look_t_us = 0
+        self._taut = False
         self._slow_m_s = max(2.0 * stall.velocity_m_s, 0.05)
         self._attempt_m_s = stall.velocity_m_s + 0.1
         self._release_m_s = -stall.release_velocity_m_s
@@ -75,10 +90,12 @@ class CableTracker:
         # outside a repetition
         self._low_m = 0.0
         self._low_t_us = 0
+        self._rest_m = 0.0
         self._last_top_m: float | None = None
         self._bottom_ref_m = 0.0
         self._bottom_since_us = 0
         self._start_stalled = False
+        self._pushing_since_us: int | None = None
         self._anchor_m = 0.0
         self._slack_since_us: int | None = None
         self._released = False
@@ -98,6 +115,7 @@ class CableTracker:
         self._force_sum = 0.0
         self._force_count = 0
         self._stalls = 0
+        self._stall_m = 0.0
 
     @property
     def stalled_since_us(self) -> int | None:
@@ -116,6 +134,7 @@ class CableTracker:
         """The load is on its way down to ``load_n``: the stall is over; judge again after ``settle_s``."""
         hold_us = t_us + round(settle_s * 1e6)
         self._rule.hold(hold_us)
+        self._foresight.dropped(load_n)
         self._load_changed = True
         self._bottom_since_us = hold_us
         self._start_stalled = False
@@ -142,7 +161,9 @@ class CableTracker:
         gain_x, gain_vx, gain_v = self._gain_x, self._gain_vx, self._gain_v
         release = self._release_m_s
         slow = self._slow_m_s
+        look = self._look_t_us
         slack_n = SLACK_PART * load_n if load_n > 20.0 and not docked else -1e9
+        taut_n = TAUT_PART * load_n if load_n > 20.0 else 1e9
         moved_by_velocity = path = 0.0
         low_raw = high_raw = position_m[0]
         for k in range(len(t_us)):
@@ -180,8 +201,10 @@ class CableTracker:
             f = force_n[k] if force_n is not None else None
             if v < release or (f is not None and f < slack_n):
                 signals = self._perhaps_released(t, x, v, f, signals)
-            elif self._slack_since_us is not None:
+            elif f is not None:
                 self._slack_since_us = None
+                if f > taut_n:
+                    self._taut = True
             if self.in_repetition:
                 if f is not None:
                     self._force_sum += f
@@ -199,16 +222,21 @@ class CableTracker:
                         self._rule.moving()
                 else:
                     signals = self._slow(t, x, v, f, load_n, signals)
-            elif x < self._low_m + AT_LOW_M:
+                if t - look >= LOOK_EVERY_US:
+                    look = t
+                    if self.in_repetition:
+                        signals = self._look_ahead(t, x, v, f, signals)
+            elif v < ONSET_VELOCITY_M_S or x < self._low_m + AT_LOW_M:
                 self._low_t_us = t
+                self._rest_m = x
                 if x < self._low_m:
                     self._low_m = x
-            elif v > ONSET_VELOCITY_M_S and x > self._low_m + ONSET_M and not docked and load_n > 0.0:
+            elif x > self._low_m + ONSET_M and not docked and load_n > 0.0:
                 signals = self._perhaps_started(t, x, v, load_n, signals)
         before_raw = self._raw_m
         first = self._t_us is None
         since_us = 0 if first or last is None else last - (self._t_us or 0)
-        self._t_us, self._raw_m = last, raw
+        self._t_us, self._raw_m, self._look_t_us = last, raw, look
         self.position_m, self.velocity_m_s = x, v
         self._dt_s, self._gain_x, self._gain_vx, self._gain_v = dt_s, gain_x, gain_vx, gain_v
         if last is None or first:
@@ -248,13 +276,15 @@ class CableTracker:
             self._restart_bottom(t)
 
     def _restart_bottom(self, t: int) -> None:
-        self._low_m = self._bottom_ref_m = self.position_m
+        self._low_m = self._rest_m = self._bottom_ref_m = self.position_m
         self._low_t_us = self._bottom_since_us = t
         self._start_stalled = False
 
     def _perhaps_released(self, t: int, x: float, v: float, f: float | None, signals: list[Signal]) -> list[Signal]:
         """Toward the rig too fast, or no tension for longer than a bounce."""
         if v >= self._release_m_s:
+            if not self._taut:
+                return signals
             if self._slack_since_us is None:
                 self._slack_since_us = t
             if t - self._slack_since_us < SLACK_US:
@@ -276,12 +306,13 @@ class CableTracker:
             # on the way from the dock to where ascents begin
             if x < self._bottom_m + ONSET_M:
                 return signals
-            low, self._low_t_us = self._bottom_m, t
+            low = self._rest_m = self._bottom_m
+            self._low_t_us = t
         self._taking_up = self._from_dock and self._bottom_m is None
         self._from_dock = False
         self.in_repetition = True
         self._released = False
-        self._start_m = low
+        self._start_m = self._rest_m
         self._start_t_us = self._low_t_us
         self._start_load_n = load_n
         self._load_changed = False
@@ -292,7 +323,8 @@ class CableTracker:
         self._force_sum = 0.0
         self._force_count = 0
         self._stalls = 0
-        self._rule.moving()
+        self._rule.recovered()
+        self._foresight.begin(t, load_n)
         if self._taking_up:
             return [*signals, RepetitionStarted(t_us=self._low_t_us)]
         if self._bottom_m is None:
@@ -328,27 +360,59 @@ class CableTracker:
             self._restart_bottom(t)
             return signals
         if at_top:
-            # a handle that rests at the top, or leaves it, has finished its ascent
-            if v < TURN_VELOCITY_M_S or t - self._up_t_us >= TOP_REST_US:
-                return self._end(t, RepetitionOutcome.COMPLETED, load_n, signals)
-            return signals
+            # a handle that leaves the top, or rests there, has finished its ascent; one that crept up to just short
+            # of it and stands may still be fighting
+            if v < TURN_VELOCITY_M_S:
+                return self._end(t, self._outcome_at_top(x), load_n, signals)
+            fighting = fraction is not None and fraction < WHOLE_FRACTION and t - self._fast_t_us > MAXIMAL_SLOW_US
+            if not fighting:
+                if t - self._up_t_us >= TOP_REST_US:
+                    return self._end(t, self._outcome_at_top(x), load_n, signals)
+                return signals
         if v < TURN_VELOCITY_M_S:
             # on its way down: a wobble until it has gone far enough to be a turn
             return self._turned_back(t, x, v, f, load_n, signals) if x < self._peak_m - TURN_BACK_M else signals
         duration_s = self._rule.slow(t)
         if duration_s is None:
             return signals
+        return self._stalled(t, x, v, f, duration_s, LIMIT_PROBABILITY, signals)
+
+    def _outcome_at_top(self, x: float) -> RepetitionOutcome:
+        """Through, unless it stalled there and has not moved since."""
+        stuck = self._stalls > 0 and x < self._stall_m + TURN_BACK_M
+        return RepetitionOutcome.FAILED if stuck else RepetitionOutcome.COMPLETED
+
+    def _look_ahead(self, t: int, x: float, v: float, f: float | None, signals: list[Signal]) -> list[Signal]:
+        """Take the sample in as evidence; a stall as soon as it is certain enough."""
+        foresight = self._foresight
+        share = self._fraction(x)
+        foresight.sample(t, v, (x - self._start_m) / UNKNOWN_ROM_M if share is None else share)
+        if v > RECOVERED_M_S and self._rule.fired:
+            self._rule.recovered()
+        if not self._rule.by_evidence or self._taking_up or not foresight.worth_a_look():
+            return signals
+        strength = score(foresight.evidence())
+        duration_s = self._rule.judge(t, strength)
+        if duration_s is None:
+            return signals
+        return self._stalled(t, x, v, f, duration_s, probability_of(strength), signals)
+
+    def _stalled(
+        self, t: int, x: float, v: float, f: float | None, duration_s: float, probability: float, signals: list[Signal]
+    ) -> list[Signal]:
         self._stalls += 1
+        self._stall_m = x
+        foreseen = v > self._rule.threshold_m_s
         return [
             *signals,
             StallSeen(
-                reason=Reason.STALL_IN_CONCENTRIC,
+                reason=Reason.STALL_FORESEEN if foreseen else Reason.STALL_IN_CONCENTRIC,
                 t_us=t,
                 velocity_m_s=v,
                 force_n=f,
-                position_fraction=fraction,
+                position_fraction=self._fraction(x),
                 duration_s=duration_s,
-                probability=0.99,
+                probability=probability,
             ),
         ]
 
@@ -395,6 +459,7 @@ class CableTracker:
         if outcome is RepetitionOutcome.COMPLETED and not self._taking_up:
             self._learn_rom(travel)
         self._taking_up = False
+        self._foresight.ended(completed=outcome is RepetitionOutcome.COMPLETED, load_changed=changed)
         self.in_repetition = False
         self._last_top_m = self._peak_m
         self._rule.moving()
@@ -417,6 +482,7 @@ class CableTracker:
             signals = self._end(t, outcome, load_n, signals)
         self._last_top_m = None
         self._slack_since_us = None
+        self._taut = False
         self._from_dock = True
         self._restart_bottom(t)
         return signals
@@ -425,6 +491,9 @@ class CableTracker:
         self, t: int, x: float, v: float, load_n: float, force_n: Sequence[float] | None, signals: list[Signal]
     ) -> list[Signal]:
         """Loaded and still at the bottom for longer than the lifter is given."""
+        if load_n > 0.0 and self._repetitions > 0 and not self._start_stalled and self._pushing(t, x, v):
+            self._start_stalled = True
+            return [*signals, self._failed_start(t, v, force_n, self._fraction(x), t - self._bottom_since_us)]
         if x < self._bottom_ref_m - 0.02 or x > self._bottom_ref_m + 0.05:
             self._bottom_ref_m = x
             self._bottom_since_us = t
@@ -432,20 +501,36 @@ class CableTracker:
         if self._start_stalled or load_n <= 0.0 or t - self._bottom_since_us < self._patience_us:
             return signals
         fraction = self._fraction(x)
-        if fraction is not None and fraction > 0.35:
+        if fraction is not None and fraction > BOTTOM_PART:
             return signals
         if fraction is None and self._last_top_m is not None and x > self._last_top_m - 0.1:
             return signals
         self._start_stalled = True
-        return [
-            *signals,
-            StallSeen(
-                reason=Reason.FAILED_START,
-                t_us=t,
-                velocity_m_s=v,
-                force_n=force_n[-1] if force_n is not None else None,
-                position_fraction=fraction,
-                duration_s=(t - self._bottom_since_us) * 1e-6,
-                probability=0.9,
-            ),
-        ]
+        return [*signals, self._failed_start(t, v, force_n, fraction, t - self._bottom_since_us)]
+
+    def _pushing(self, t: int, x: float, v: float) -> bool:
+        """The handle creeps up from the bottom, or sinks below it, as it does only under a lifter who tries."""
+        bottom, fraction = self._bottom_m, self._fraction(x)
+        if fraction is None or fraction > BOTTOM_PART:
+            return False
+        creeps = self._low_m + CREEP_M < x <= self._low_m + ONSET_M and v < self._rule.threshold_m_s
+        sinks = bottom is not None and x < bottom - SINK_M and v < 0.0
+        if not (creeps or sinks) or v < -0.12 or self._rule.holding(t):
+            self._pushing_since_us = None
+            return False
+        if self._pushing_since_us is None:
+            self._pushing_since_us = t
+        return t - self._pushing_since_us >= (CREEP_US if creeps else SINK_US)
+
+    def _failed_start(
+        self, t: int, v: float, force_n: Sequence[float] | None, fraction: float | None, waited_us: int
+    ) -> StallSeen:
+        return StallSeen(
+            reason=Reason.FAILED_START,
+            t_us=t,
+            velocity_m_s=v,
+            force_n=force_n[-1] if force_n is not None else None,
+            position_fraction=fraction,
+            duration_s=waited_us * 1e-6,
+            probability=LIMIT_PROBABILITY,
+        )

@@ -52,13 +52,26 @@ class LoadSection(_Section):
 class StallSection(_Section):
     """When a repetition counts as failed."""
 
+    rule: Literal["evidence", "dwell"] = Field(
+        default="evidence",
+        description="evidence: drop as soon as it is certain enough that the ascent will not come through; dwell: drop "
+        "when the handle has been slower than velocity_m_s for dwell_s",
+    )
+    certainty: Annotated[float, Field(ge=0.5, le=0.999)] = Field(
+        default=0.9, description="rule evidence: how certain; more of it means fewer false drops and later ones"
+    )
+    still_limit_s: Annotated[float, Field(ge=0.1, le=10)] = Field(
+        default=2.0,
+        description="rule evidence: a handle that has not moved for this long counts as stalled whatever the evidence",
+    )
     velocity_m_s: Annotated[float, Field(gt=0, le=0.3)] = Field(
         default=0.05,
         description="concentric velocity below which the handle counts as not moving; keep it under the person's "
         "velocity at 1RM less one standard deviation",
     )
     dwell_s: Annotated[float, Field(ge=0.02, le=5)] = Field(
-        default=0.35, description="how long it must stay below; a sticking region recovers, a stall does not"
+        default=0.35,
+        description="rule dwell: how long it must stay below; a sticking region recovers, a stall does not",
     )
     grind_s: Annotated[float, Field(ge=0, le=10)] = Field(
         default=0.0, description="extra time the lifter is let fight a stalled load before it drops"
