@@ -25,9 +25,15 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "rig": ("cmd_rig", "Run a virtual rig with a simulated lifter on it."),
     "request": ("cmd_request", "Ask a controller to arm, start, stop or release a set."),
     "check": ("cmd_check", "Check prescriptions and lifter profiles."),
+    "profile": ("cmd_profile", "Build a lifter profile from a few submaximal sets."),
+    "plan": ("cmd_plan", "Which set for the minutes there are: weighed on simulated twins of the lifter."),
     "report": ("cmd_report", "Read recordings: tables here, a page for the browser."),
     "replay": ("cmd_replay", "Run a recording through the controller again; every decision must be the same."),
     "simulate": ("cmd_simulate", "Run a prescription on simulated lifters, faster than real time."),
+    "validate": ("cmd_validate", "Hold the simulator against published figures."),
+    "compare": ("cmd_compare", "Policies or prescriptions against each other on a simulated population."),
+    "study": ("cmd_study", "Run a study: balanced schedule, blinded sessions, fidelity."),
+    "export": ("cmd_export", "Recordings as tidy tables, Parquet and CSV, with a data dictionary."),
 }
 """Name -> (module in this package, the line shown in the list). Static, so that the list costs no import."""
 
@@ -70,6 +76,10 @@ class LazyGroup(click.Group):
         """Import the module of one command."""
         if cmd_name not in COMMANDS:
             return None
+        from ebbset.console import logs
+
+        # Log lines of the libraries below must never mix with what a script reads from standard output.
+        logs.configure(quiet=True)
         module = importlib.import_module(f"ebbset.console.{COMMANDS[cmd_name][0]}")
         command: click.Command = module.command
         return command

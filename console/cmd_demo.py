@@ -30,7 +30,7 @@ def command(folder: Path) -> int:
     """
     from rich.console import Console
 
-    from ebbset.console import demo, logs
+    from ebbset.console import demo
     from ebbset.console.cmd_check import in_words
     from ebbset.console.report_html import render
     from ebbset.console.sources import open_recording, read_sources
@@ -41,7 +41,6 @@ def command(folder: Path) -> int:
     from ebbset.models.prescription import Prescription
     from ebbset.models.profile import LifterProfile
 
-    logs.configure(quiet=True)
     console = Console(highlight=False)
     order_text, profile_text = demo.demo_files()
     order, profile = Prescription.from_toml(order_text), LifterProfile.from_toml(profile_text)
