@@ -15,6 +15,7 @@ import click
 
 from ebbset.console.broker_options import CREDENTIALS_HELP, broker_options, broker_settings
 from ebbset.console.exits import CommandError, Exit
+from ebbset.models.units import LoadUnit
 
 
 @click.group(name="request")
@@ -83,11 +84,14 @@ def arm(
 @command.command(name="start", epilog=CREDENTIALS_HELP)
 @_common
 @click.option("--watch", is_flag=True, help="Show the set while it happens, until it ends.")
-def start(rig: str, who: str, as_json: bool, watch: bool, **values: Any) -> int:
+@click.option(
+    "--units", type=click.Choice(["kg", "lb", "N"]), default="kg", show_default=True, help="Of loads, with --watch."
+)
+def start(rig: str, who: str, as_json: bool, watch: bool, units: LoadUnit, **values: Any) -> int:
     """Start the armed set: with the handle docked, the load comes on."""
     code = _ask("start", rig, who, as_json, values)
     if code == Exit.OK and watch:
-        _watch(rig, values)
+        _watch(rig, units, values)
     return code
 
 
@@ -133,15 +137,15 @@ def _ask(action: str, rig: str, who: str, as_json: bool, values: dict[str, Any],
     return int(Exit.OK if answer.accepted else Exit.NO)
 
 
-def _watch(rig: str, values: dict[str, Any]) -> None:
+def _watch(rig: str, units: LoadUnit, values: dict[str, Any]) -> None:
     from rich.console import Console
     from rich.live import Live
 
     from ebbset.console.live import LiveState, follow, picture
 
-    state = LiveState()
+    state = LiveState(unit=units)
     console = Console(highlight=False)
     with Live(picture(state), console=console, refresh_per_second=12) as live:
         asyncio.run(follow(broker_settings(**values), rig, state, live=live))
     if state.result is not None:
-        console.print(state.result.text)
+        console.print(f"\nIt ended because: {state.result.text}")

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import asyncio
-from typing import Any
+from typing import Any, Final
 
 import click
+import structlog
 
+from ebbset.console import words
 from ebbset.console.broker_options import CREDENTIALS_HELP, broker_options, broker_settings
 from ebbset.console.exits import CommandError, Exit
 
-EXERCISES = ("bench_press", "curl", "leg_press", "row", "shoulder_press")
+_STRONG_N: Final = 10_000.0
+EXERCISES: Final = ("bench_press", "curl", "leg_press", "row", "shoulder_press")
 
 
 @click.command(name="rig", epilog=CREDENTIALS_HELP)
@@ -80,7 +83,7 @@ def command(
 
     from ebbset.console import logs
     from ebbset.simulators.exercises import exercise as exercise_of
-    from ebbset.simulators.population import draw_lifter, person_rng
+    from ebbset.simulators.population import draw_lifter, one_rm_n, person_rng
     from ebbset.simulators.rig_parameters import RigParameters
     from ebbset.simulators.sensors import SensorParameters
     from ebbset.simulators.virtual_rig import VirtualRigSettings, run_virtual_rig
@@ -105,5 +108,9 @@ def command(
         )
     except ValueError as error:
         raise CommandError(str(error), Exit.USAGE) from None
+    rested_n = one_rm_n(lifter, RigParameters(n_cables=cables, max_load_n=_STRONG_N))
+    structlog.get_logger(__name__).info(
+        "person_at_the_rig", exercise=exercise, one_rm_n=round(rested_n, 1), one_rm=words.load(rested_n, "kg")
+    )
     asyncio.run(run_virtual_rig(settings))
     return int(Exit.OK)
