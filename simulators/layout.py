@@ -178,5 +178,6 @@ DOCK_N_M: Final = 2.0e4
 DOCK_N_S_M: Final = 300.0
 CRADLE_M: Final = 0.005
 CRADLE_M_S: Final = 0.05
+TAKE_UP_N: Final = 3.0
 FRICTION_KNEE_M_S: Final = 0.01
 """Below this speed Coulomb friction is smoothed, w / sqrt(w^2 + knee^2); the rig creeps there instead of sticking."""

@@ -115,6 +115,10 @@ def rates(
     elif hand == _OFF and x < lay.CRADLE_M and abs(v) < lay.CRADLE_M_S:
         # A handle put down lies in its cradle; without this an unloaded one floats away on the last bit of speed.
         force -= lay.DOCK_N_S_M * v
+    pull = motor
+    if tension == 0.0 and y > x:
+        # A rig winds up a slack cable; otherwise the next load would begin with a jerk at the dock.
+        pull = max(motor, p[lay.P_COULOMB] + lay.TAKE_UP_N)
     friction = (p[lay.P_COULOMB] / math.sqrt(w * w + lay.FRICTION_KNEE_M_S**2) + p[lay.P_VISCOUS]) * w
     if p[lay.P_MODEL] == 0.0:
         d_active, d_fatigued, d_slow = three_compartment_rates(
@@ -130,7 +134,7 @@ def rates(
         v,
         (force - tension) / mass,
         w,
-        (tension - motor - friction) / p[lay.P_INERTIA],
+        (tension - pull - friction) / p[lay.P_INERTIA],
         p[lay.P_MOTOR_RATE] * (command - motor),
         d_active,
         d_fatigued,
