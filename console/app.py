@@ -154,8 +154,12 @@ def explain(error: BaseException) -> CommandError:
                 f"this command needs {missing}, which is not installed; pip install 'ebbset[{_EXTRAS[missing]}]'",
                 Exit.MISSING_EXTRA,
             )
-    if type(error).__name__ == "BadDocumentError":
-        return CommandError("\n  ".join(str(error).split("; ")), Exit.BAD_INPUT)
+    if isinstance(error, ValueError):
+        from ebbset.console.documents import as_command_error
+        from ebbset.models.problems import BadDocumentError
+
+        if isinstance(error, BadDocumentError):
+            return as_command_error(error)
     if isinstance(error, OSError):
         where = f"{error.filename}: " if error.filename else ""
         return CommandError(f"{where}{error.strerror or error}", Exit.BAD_INPUT)

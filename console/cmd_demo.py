@@ -15,7 +15,7 @@ from ebbset.console.exits import CommandError, Exit
 @click.option(
     "--folder",
     type=click.Path(path_type=Path, file_okay=False),
-    default=Path("recordings/demo"),
+    default=Path("recordings"),
     show_default=True,
     help="Where the recording, the page and the logs of the processes go.",
 )

@@ -121,7 +121,8 @@ def _show_cautions() -> None:
             Exit.USAGE,
         )
     click.echo(as_text(width=min(shutil.get_terminal_size().columns, 96)))
-    click.confirm(f"\n{CONFIRMATION}", abort=True)
+    if not click.confirm(f"\n{CONFIRMATION}"):
+        raise CommandError("not armed: the cautions were not confirmed", Exit.NO)
 
 
 def _ask(action: str, rig: str, who: str, as_json: bool, values: dict[str, Any], **more: Any) -> int:

@@ -138,7 +138,7 @@ async def _unless_died(wanted: asyncio.Task[None], parts: _Parts, timeout_s: flo
         return
     died = next((watches[task] for task in done if task in watches), None)
     if died is not None:
-        raise CommandError(f"the process of the {died} ended early; see {parts.folder / died}.log", Exit.DEFECT)
+        raise CommandError(f"the process of the {died} ended early; see {parts.folder}/demo-{died}.log", Exit.DEFECT)
     raise CommandError(f"{what} within {timeout_s:g} s; see the logs in {parts.folder}", Exit.UNREACHABLE)
 
 
@@ -175,7 +175,7 @@ async def _parts(broker: BrokerSettings, folder: Path) -> AsyncIterator[_Parts]:
     with contextlib.ExitStack() as logs:
         try:
             for name, arguments in commands.items():
-                log = logs.enter_context((folder / f"{name}.log").open("wb"))
+                log = logs.enter_context((folder / f"demo-{name}.log").open("wb"))
                 parts.processes[name] = await asyncio.create_subprocess_exec(
                     sys.executable,
                     "-c",

@@ -200,11 +200,14 @@ def _moments(drawing: Drawing, panels: Sequence[Panel], item: RecordedSet, unit:
         x = load.x(moment.t_s)
         if moment.is_stall:
             drawing.line(x, load.top, x, panels[-1].bottom, "stall-line")
-            level = max(decision.from_n, default=0.0)
+            level = _of_cable(decision.from_n, decision.cable)
             drawing.mark("diamond", x, load.y(from_newtons(level, unit)), 5.5, "stall", decision.text)
             if decision.to_n and any(decision.to_n) and x - last_label > 46:
                 drawing.text(
-                    x + 6, load.y(from_newtons(level, unit)) - 6, words.bare_load(max(decision.to_n), unit), "note"
+                    x + 6,
+                    load.y(from_newtons(level, unit)) - 6,
+                    words.bare_load(_of_cable(decision.to_n, decision.cable), unit),
+                    "note",
                 )
                 last_label = x
         elif decision.action == "end":
@@ -225,6 +228,11 @@ def _moments(drawing: Drawing, panels: Sequence[Panel], item: RecordedSet, unit:
         drawing.text(
             x - 5 if near_right else x + 5, load.top + 2, f"end: {reason}", "note", "end" if near_right else "start"
         )
+
+
+def _of_cable(load_n: Sequence[float], cable: int | None) -> float:
+    """The load of the cable that a decision is about; the greatest when it is about all."""
+    return load_n[cable] if cable is not None and cable < len(load_n) else max(load_n, default=0.0)
 
 
 def load_groups(

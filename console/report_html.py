@@ -164,7 +164,13 @@ def _facts(item: RecordedSet) -> list[tuple[str, str, str]]:
     facts.append(("Concentric work", words.seconds(lifting_s), "time moving the load up"))
     if last is not None and fresh_n is not None:
         spread = Z * (last.capacity_sd_n or 0.0) / (last.capacity_n or 1.0) * fresh_n
-        facts.append(("1RM of the day", words.load(fresh_n, unit), f"estimated, ± {words.load(spread, unit)}"))
+        facts.append(
+            (
+                "1RM of the day",
+                words.load(fresh_n, unit),
+                f"estimated{', per cable' if item.trace.cables > 1 else ''}, ± {words.load(spread, unit)}",
+            )
+        )
         limit = item.prescription.budget.capacity_loss
         facts.append(
             (

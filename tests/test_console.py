@@ -18,6 +18,7 @@ from rich.console import Console
 from ebbset.console import app, words
 from ebbset.console.exits import MEANINGS, CommandError, Exit
 from ebbset.console.live import LiveState, picture
+from ebbset.models.cautions import CAUTIONS, CONFIRMATION
 from ebbset.models.prescription import Prescription
 from ebbset.models.units import to_newtons
 from ebbset.models.wire import Topic
@@ -185,6 +186,39 @@ def test_bad_command_lines_and_absent_things_end_in_one_message(
     assert got == code
     assert out == ""
     assert err.count("Error:") == 1
+
+
+class _Terminal(io.StringIO):
+    """Standard input as it is at a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize(("typed", "code"), [("n\n", Exit.NO), ("", Exit.INTERRUPTED), ("y\n", Exit.UNREACHABLE)])
+def test_the_cautions_are_shown_and_confirmed_before_arming(
+    typed: str, code: Exit, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sys, "stdin", _Terminal(typed))
+    got, out, err = _run(capsys, "request", "arm", "--port", "1")
+    assert got == code
+    shown = " ".join(out.split())
+    for caution in CAUTIONS:
+        assert " ".join(caution.split()) in shown
+    assert CONFIRMATION in out
+    assert ("no connection to the broker at 127.0.0.1:1" in err) == (code == Exit.UNREACHABLE)
+
+
+def test_settings_that_cannot_be_used_are_told_field_by_field(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    settings = tmp_path / "north.toml"
+    settings.write_text('rig = "no/rth"\nspeed = 3\n[broker]\nport = 70000\n', encoding="utf-8")
+    code, _, err = _run(capsys, "serve", "--settings", str(settings))
+    assert code == Exit.BAD_INPUT
+    assert "3 problems" in err
+    for line in ("rig is 'no/rth'; allowed: ", "speed is 3; allowed: ", "broker.port is 70000; allowed: "):
+        assert f"\n  {line}" in err
 
 
 # --- check ------------------------------------------------------------------------------------------------------

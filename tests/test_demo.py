@@ -52,9 +52,9 @@ def test_a_short_set_goes_through_broker_processes_and_operator(tmp_path: Path) 
 def test_a_process_that_dies_is_told_with_its_log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     order, profile = _documents()
     monkeypatch.setattr(demo, "RIG", "no/such name")
-    with pytest.raises(CommandError, match=r"controller ended early; see .*controller\.log"):
+    with pytest.raises(CommandError, match=r"controller ended early; see .*demo-controller\.log"):
         asyncio.run(demo.run(tmp_path, Console(file=io.StringIO()), prescription=order, profile=profile))
-    assert "rig is 'no/such name'" in (tmp_path / "controller.log").read_text(encoding="utf-8")
+    assert "rig is 'no/such name'" in (tmp_path / "demo-controller.log").read_text(encoding="utf-8")
 
 
 def test_the_demonstrations_own_set_shows_drops_and_an_end_by_rule_in_time() -> None:
