@@ -58,6 +58,7 @@ def three_compartment_rates(
     slow_recovery_per_s: float,
     develop_per_s: float,
     relax_per_s: float,
+    cost: float,
 ) -> tuple[float, float, float]:
     """Rates (1/s) of the active, the fatigued and the slowly recovering compartment; the rest of 1 is resting.
 
@@ -81,6 +82,7 @@ def three_compartment_rates(
         slow_recovery_per_s: its rate of recovery, at rest or not.
         develop_per_s: L_D.
         relax_per_s: L_R.
+        cost: factor on F; 1 for held efforts, which the published constants are for.
     """
     if active < target:
         drive = develop_per_s * min(target - active, 1.0 - active - fatigued - slow)
@@ -89,7 +91,7 @@ def three_compartment_rates(
     recovery = recovery_per_s * fatigued
     if target <= REST_TARGET:
         recovery *= rest_multiplier
-    loss = fatigue_per_s * active
+    loss = fatigue_per_s * cost * active
     return drive - loss, (1.0 - slow_share) * loss - recovery, slow_share * loss - slow_recovery_per_s * slow
 
 
@@ -105,6 +107,7 @@ def reserve_rates(
     slow_recovery_per_s: float,
     develop_per_s: float,
     relax_per_s: float,
+    cost: float,
 ) -> tuple[float, float, float]:
     """Rates (1/s) of the active share and of the quickly and the slowly refilling spent share of a finite reserve.
 
@@ -125,10 +128,11 @@ def reserve_rates(
         slow_recovery_per_s: at this rate.
         develop_per_s: rate of force development.
         relax_per_s: rate of relaxation.
+        cost: what a unit of force costs, 1 for held efforts.
     """
     reachable = min(target, 1.0 - (1.0 - critical) * (depleted + slow))
     rate = develop_per_s if active < reachable else relax_per_s
-    excess = (active - critical) / reserve_s
+    excess = (active * cost - critical) / reserve_s
     back = slow_recovery_per_s * slow
     if excess > 0.0:
         return rate * (reachable - active), (1.0 - slow_share) * excess, slow_share * excess - back

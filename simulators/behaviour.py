@@ -207,9 +207,11 @@ def _concentric(p: FloatArray, cables: FloatArray, g: FloatArray, random: Random
     _observe_repetition(p, cables, g)
     all_up, stuck, fallen = True, False, False
     for i in range(cables.shape[0]):
-        if g[lay.G_TOP_GOAL] - cables[i, lay.C_X] > _ARRIVED_M:
+        left_m = g[lay.G_TOP_GOAL] - cables[i, lay.C_X]
+        slow = cables[i, lay.C_V] < p[lay.P_V_GRIND]
+        if left_m > _ARRIVED_M and not (slow and left_m < (1.0 - _FULL_ROM_SHARE) * p[lay.P_ROM]):
             all_up = False
-            if cables[i, lay.C_V] < p[lay.P_V_GRIND]:
+            if slow:
                 stuck = True
             if cables[i, lay.C_X] < p[lay.P_START] - 0.03:
                 fallen = True
@@ -271,8 +273,10 @@ def _feel(p: FloatArray, cables: FloatArray, g: FloatArray, random: RandomState,
     if p[lay.P_NOISE] > 0.0:
         g[lay.G_NOISE] += -g[lay.G_NOISE] * dt / _NOISE_S + math.sqrt(2.0 * dt / _NOISE_S) * normal(random)
         gain += p[lay.P_NOISE] * g[lay.G_NOISE]
-    if p[lay.P_JERK] > 0.0 and g[lay.G_PHASE] == _CONCENTRIC and 0.0 < _mean(cables, lay.C_V) < _JERK_BELOW_M_S:
-        gain += p[lay.P_JERK] * math.sin(_JERK_RAD_S * g[lay.G_STEP] * dt + g[lay.G_JERK_PHASE])
+    if p[lay.P_JERK] > 0.0 and g[lay.G_PHASE] == _CONCENTRIC:
+        calm = max(_mean(cables, lay.C_V) / _JERK_BELOW_M_S, 0.0)
+        swing = math.sin(_JERK_RAD_S * g[lay.G_STEP] * dt + g[lay.G_JERK_PHASE])
+        gain += p[lay.P_JERK] * swing / (1.0 + calm * calm)
     for i in range(cables.shape[0]):
         cables[i, lay.C_GAIN] = gain
 

@@ -28,7 +28,7 @@ from scipy.optimize import minimize
 from ebbset.models.strength import chart_repetitions
 from ebbset.simulators.exercises import EXERCISES, Exercise, exercise
 from ebbset.simulators.lifter import FatigueModel, LifterParameters
-from ebbset.simulators.measures import LAB_RIG, set_to_failure, sticking_region, velocity_profile
+from ebbset.simulators.measures import LAB_RIG, ONE_RM_STEP_N, set_to_failure, sticking_region, velocity_profile
 from ebbset.simulators.population import draw_lifter, one_rm_n, person_rng
 
 FloatArray = npt.NDArray[np.float64]
@@ -52,8 +52,9 @@ STICKING_TARGETS_S: Final = (0.2, 1.1)
 REPETITION_LOADS: Final = (0.65, 0.75, 0.85, 0.95)
 LEG_PRESS_REPETITIONS_80: Final = 15.2
 """Leg press at 80 %1RM, untrained men: Hoeger et al. 1990 J Appl Sport Sci Res 4:47-54, from memory."""
-HABITUAL_VELOCITY_M_S: Final = 0.5
-"""Speed of ordinary repetitions in tests of repetitions to failure, where nobody is told to be fast; from memory."""
+HABITUAL_VELOCITY_M_S: Final = 0.4
+"""Speed of ordinary repetitions in tests of repetitions to failure, where nobody is told to be fast (about a second
+for the way up); common practice, no source."""
 
 _SHAPE: Final = ("v_max_m_s", "curvature", "dip", "dip_width", "strength_top")
 _LOW: Final = np.log([1.5, 0.2, 0.02, 0.12, 0.6])
@@ -61,30 +62,29 @@ _HIGH: Final = np.log([9.0, 6.0, 0.70, 0.60, 2.6])
 _START: Final = np.log([5.8, 0.55, 0.28, 0.26, 1.2])
 _VELOCITY_UNIT_M_S: Final = 0.03
 _PEOPLE: Final = 16
-_CRITICAL_SCALES: Final = (1.0, 0.9, 0.8)
-"""Tried for the critical share; less would leave the published range (29.5-41.4 % of maximum, thigh)."""
 RESTS_S: Final = (60.0, 180.0, 300.0)
 REST_WORK_RATIOS: Final = (0.81, 0.87, 1.0)
 """Work of the second set to failure at 75 %1RM over that after 5 min: Richmond & Godard 2004 JSCR 18:846-849."""
-_SLOW_SHARES: Final = (0.1, 0.2, 0.3, 0.4)
-_REST_MULTIPLIERS: Final = (1.0, 1.5, 2.0, 3.0, 4.0)
+_SLOW_SHARES: Final = (0.1, 0.15, 0.2, 0.3)
+_REST_MULTIPLIERS: Final = (1.0, 2.0, 3.0, 4.0, 6.0)
 SLOW_RECOVERY_PER_S: Final = 1.0 / 400.0
 
 
 @dataclass(frozen=True, slots=True)
 class Fixed:
-    """What the fit holds for an exercise: the unit of its strength curve and patience."""
+    """What the fit holds for an exercise: unit and direction of its strength curve, and patience."""
 
     strength_bottom: float
+    least_top: float
     grind_patience_s: float
 
 
 FIXED: Final = {
-    "bench_press": Fixed(1.2, 1.0),
-    "shoulder_press": Fixed(1.2, 1.0),
-    "leg_press": Fixed(1.2, 1.0),
-    "curl": Fixed(1.2, 1.0),
-    "row": Fixed(1.6, 0.6),
+    "bench_press": Fixed(1.2, 1.2, 1.0),
+    "shoulder_press": Fixed(1.2, 1.2, 1.0),
+    "leg_press": Fixed(1.2, 1.2, 1.0),
+    "curl": Fixed(1.2, 1.2, 1.0),
+    "row": Fixed(1.6, 0.6, 0.6),
 }
 
 
@@ -92,16 +92,18 @@ def _bounded(x: FloatArray) -> FloatArray:
     return np.clip(x, _LOW, _HIGH)
 
 
-def _velocity_cost(kind: Exercise, fatigue_scale: float) -> Callable[[FloatArray], float]:
+def velocity_cost(kind: Exercise, fatigue_scale: float) -> Callable[[FloatArray], float]:
+    """Squared distance from the published velocities, in units of 0.03 m/s, as a function of the log shape."""
     targets = np.array(VELOCITY_TARGETS_M_S[kind.name])
     weights = np.ones(len(LOADS))
-    weights[-1] = 2.0
+    weights[-2:] = 2.0, 3.0
 
     def cost(x: FloatArray) -> float:
         outside = float(np.abs(x - _bounded(x)).sum())
         lifter = shaped(kind, _bounded(x), fatigue_scale)
         try:
-            best, repetitions = velocity_profile(lifter, LOADS)
+            best = one_rm_n(lifter, None) - 0.5 * ONE_RM_STEP_N
+            repetitions = velocity_profile(lifter, best, LOADS)
         except ValueError:
             return 1e3
         v = np.array([r.propulsive_velocity_m_s for r in repetitions[:-1]] + [repetitions[-1].mean_velocity_m_s])
@@ -123,6 +125,7 @@ def shaped(kind: Exercise, x: FloatArray, fatigue_scale: float) -> LifterParamet
     if kind.name == "row":  # strength falls towards the chest and has no known dip
         values["dip"] = 0.0
     fixed = FIXED[kind.name]
+    values["strength_top"] = max(values["strength_top"], fixed.least_top)
     return kind.mean_lifter(
         **values,
         strength_bottom=fixed.strength_bottom,
@@ -133,7 +136,7 @@ def shaped(kind: Exercise, x: FloatArray, fatigue_scale: float) -> LifterParamet
 
 def fit_shape(kind: Exercise, fatigue_scale: float, restarts: int = 3, evaluations: int = 150) -> FloatArray:
     """Shape parameters (log) of one exercise, the best of a few simplex searches from seeded starts."""
-    cost = _velocity_cost(kind, fatigue_scale)
+    cost = velocity_cost(kind, fatigue_scale)
     rng = np.random.default_rng(0)
     best_x, best_cost = _START, math.inf
     for k in range(restarts):
@@ -165,7 +168,10 @@ def repetition_targets(name: str) -> tuple[tuple[float, ...], FloatArray]:
 
 def _people(kind: Exercise, shape: LifterParameters, model: FatigueModel) -> list[LifterParameters]:
     """Men of the population with the shape just fitted instead of the stored one."""
-    drawn = [draw_lifter(kind, person_rng(99, i), sex="male", fatigue_model=model) for i in range(_PEOPLE)]
+    drawn = [
+        draw_lifter(kind, person_rng(99, i), sex="male", training_status="trained", fatigue_model=model)
+        for i in range(_PEOPLE)
+    ]
     return [
         replace(
             lifter,
@@ -182,10 +188,8 @@ def _people(kind: Exercise, shape: LifterParameters, model: FatigueModel) -> lis
     ]
 
 
-def fit_fatigue(
-    kind: Exercise, shape: LifterParameters, model: FatigueModel, critical_scale: float
-) -> tuple[float, float]:
-    """Fatigue scale (3CC-r) or reserve in seconds (critical force) that gives the mean repetitions, and the cost."""
+def fit_fatigue(kind: Exercise, shape: LifterParameters, model: FatigueModel) -> float:
+    """Fatigue scale (3CC-r) or reserve in seconds (critical force) that gives the mean repetitions."""
     shares, targets = repetition_targets(kind.name)
     allowed = np.maximum(1.0, 0.15 * targets)
     drawn = _people(kind, shape, model)
@@ -196,11 +200,7 @@ def fit_fatigue(
         people = [
             replace(lifter, fatigue_per_s=lifter.fatigue_per_s * factor)
             if model == "3cc_r"
-            else replace(
-                lifter,
-                reserve_s=lifter.reserve_s * factor,
-                critical_share=lifter.critical_share * critical_scale / kind.fitted.critical_scale,
-            )
+            else replace(lifter, reserve_s=lifter.reserve_s * factor)
             for lifter in drawn
         ]
         return float(np.sum(((mean_repetitions(people, shares) - targets) / allowed) ** 2))
@@ -210,8 +210,8 @@ def fit_fatigue(
         costs = [cost(v) for v in grid]
         centre = grid[int(np.argmin(costs))]
         grid = centre + width * np.array([-1.0, 0.0, 1.0])
-    log.info("fatigue", exercise=kind.name, model=model, scale=critical_scale, value=math.exp(centre), cost=min(costs))
-    return math.exp(centre), min(costs)
+    log.info("fatigue", exercise=kind.name, model=model, value=math.exp(centre), cost=min(costs))
+    return math.exp(centre)
 
 
 def rest_ratios(people: list[LifterParameters], seed: int) -> FloatArray:
@@ -261,14 +261,12 @@ def fit(name: str) -> dict[str, float]:
     kind = exercise(name)
     scale = kind.fitted.fatigue_scale
     shape = shaped(kind, fit_shape(kind, scale), scale)
-    scale, _ = fit_fatigue(kind, shape, "3cc_r", 1.0)
+    scale = fit_fatigue(kind, shape, "3cc_r")
     values = {key: float(getattr(shape, key)) for key in ("v_max_m_s", "curvature")}
     for key in ("strength_bottom", "strength_top", "dip", "dip_width"):
         values[key] = float(getattr(shape, key))
     values["fatigue_scale"] = scale
-    found = {s: fit_fatigue(kind, shape, "critical_force", s) for s in _CRITICAL_SCALES}
-    best = min(found, key=lambda s: found[s][1])
-    values["critical_scale"], values["reserve_s"] = best, found[best][0]
+    values["reserve_s"] = fit_fatigue(kind, shape, "critical_force")
     values["grind_patience_s"] = FIXED[name].grind_patience_s
     return values
 

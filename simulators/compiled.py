@@ -17,16 +17,18 @@ from typing import Any, TypeVar, cast
 import numba
 
 from ebbset.models import fatigue, muscle
+from ebbset.simulators import layout
 
 _F = TypeVar("_F", bound=Callable[..., Any])
 _config: Any = numba.config
-_SOURCES = ("layout.py", "physics.py", "behaviour.py", "compiled.py")
+_SOURCES = ("physics.py", "behaviour.py", "compiled.py")
 
 
 @lru_cache(maxsize=1)
 def _cache_folder() -> str | None:
     """Folder for this exact source text, or None where no folder can be written."""
     digest = hashlib.sha256(numba.__version__.encode())
+    digest.update(repr(sorted((k, v) for k, v in vars(layout).items() if k.isupper())).encode())
     here = Path(__file__).parent
     for path in [Path(muscle.__file__), Path(fatigue.__file__), *(here / name for name in _SOURCES)]:
         digest.update(path.read_bytes())

@@ -59,7 +59,6 @@ class Fitted:
         dip: depth of the sticking region.
         dip_width: its width, share of the range.
         fatigue_scale: factor on the published F of 3CC-r (published for held efforts, used here for moving ones).
-        critical_scale: factor on the published critical share.
         reserve_s: reserve above critical force, seconds at maximal force.
         grind_patience_s: how long people push at a load that does not move.
     """
@@ -71,7 +70,6 @@ class Fitted:
     dip: float
     dip_width: float
     fatigue_scale: float
-    critical_scale: float
     reserve_s: float
     grind_patience_s: float
 
@@ -117,7 +115,6 @@ class Exercise:
         """The average trained man, every quantity at its mean; ``changes`` replace single parameters."""
         values: dict[str, Any] = {name: q.mean for name, q in self.quantities.items()}
         values["fatigue_per_s"] *= self.fitted.fatigue_scale
-        values["critical_share"] *= self.fitted.critical_scale
         for name in Fitted.__dataclass_fields__:
             if not name.endswith("_scale"):
                 values[name] = getattr(self.fitted, name)

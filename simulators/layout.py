@@ -90,7 +90,9 @@ P_NOISE_REP: Final = 48
 P_LEVERAGE: Final = 49
 P_SLOW_SHARE: Final = 50
 P_SLOW_RATE: Final = 51
-P_SIZE: Final = 52
+P_PEAK_POWER: Final = 52
+P_COST: Final = 53
+P_SIZE: Final = 54
 
 # --- one row per cable: state that is integrated ...
 C_X: Final = 0
@@ -174,7 +176,7 @@ ANTAGONIST_SHARE: Final = 0.4
 JOINT_LIMIT_N_M: Final = 2.0e4
 JOINT_LIMIT_N_S_M: Final = 200.0
 JOINT_LIMIT_MARGIN_M: Final = 0.02
-DOCK_N_M: Final = 2.0e4
+DOCK_N_M: Final = 1.5e5
 DOCK_N_S_M: Final = 300.0
 CRADLE_M: Final = 0.005
 CRADLE_M_S: Final = 0.05

@@ -36,6 +36,7 @@ _BOUNDS: Final[dict[str, tuple[float, float]]] = {
     "reserve_rest_multiplier": (1.0, 100.0),
     "slow_share": (0.0, 0.9),
     "slow_recovery_per_s": (0.0, 0.1),
+    "shortening_cost": (0.0, 20.0),
     "develop_per_s": (2.0, 100.0),
     "relax_per_s": (2.0, 100.0),
     "concentric_velocity_m_s": (0.05, 99.0),
@@ -82,6 +83,8 @@ class LifterParameters:
         dip_width: its width, share of the range.
         leverage: share of the strength curve that is leverage: where leverage gives force it takes speed, so that v_max
             at a position is v_max / (1 + leverage x (strength - 1)); 1 keeps power, 0 is strength without that price.
+        shortening_cost: how much more a unit of activation tires at peak power than in holding still; see
+            :func:`ebbset.models.muscle.effort_cost`.
         fatigue_model: "3cc_r" or "critical_force".
         fatigue_per_s: F of 3CC-r, 1/s.
         recovery_per_s: R, 1/s.
@@ -143,17 +146,18 @@ class LifterParameters:
     slow_share: float
     slow_recovery_per_s: float
     leverage: float = 1.0
+    shortening_cost: float = 3.5
     develop_per_s: float = 50.0
     relax_per_s: float = 25.0
     concentric_velocity_m_s: float = 99.0
     braking_m_s2: float = 20.0
-    eccentric_velocity_m_s: float = 0.35
+    eccentric_velocity_m_s: float = 0.28
     handling_velocity_m_s: float = 0.3
     pause_bottom_s: float = 0.1
     pause_top_s: float = 0.2
     pause_growth: float = 2.0
     habit_cv: float = 0.1
-    grind_velocity_m_s: float = 0.04
+    grind_velocity_m_s: float = 0.06
     grind_patience_s: float = 1.0
     give_in: GiveIn = "slow_lowering"
     partial_tendency: float = 0.0

@@ -6,6 +6,7 @@ Nothing here knows a published value or judges; :mod:`ebbset.simulators.calibrat
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,7 +14,7 @@ import numpy.typing as npt
 
 from ebbset.simulators.layout import Phase
 from ebbset.simulators.lifter import LifterParameters
-from ebbset.simulators.plant import Plant, RepetitionTruth, RigParameters
+from ebbset.simulators.plant import Plant, RepetitionTruth, RigParameters, free_weight
 from ebbset.simulators.population import lift_once, one_rm_n
 
 FloatArray = npt.NDArray[np.float64]
@@ -21,6 +22,13 @@ FloatArray = npt.NDArray[np.float64]
 LAB_RIG = RigParameters(max_load_n=8000.0, max_ramp_n_per_s=4000.0)
 """A rig strong enough for every exercise; otherwise the default one."""
 _SET_LIMIT_S = 900.0
+ONE_RM_STEP_N = 9.80665
+"""Laboratories find the 1RM in steps of a kilogram at best (from memory): what they call 1RM lies below the limit."""
+
+
+def measured_one_rm_n(lifter: LifterParameters, rig: RigParameters | None = None) -> float:
+    """1RM as a laboratory finds it: the last whole kilogram (N per cable) that is lifted; without a rig on a weight."""
+    return math.floor(one_rm_n(lifter, rig) / ONE_RM_STEP_N) * ONE_RM_STEP_N
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,17 +55,20 @@ class Sticking:
 
 
 def velocity_profile(
-    lifter: LifterParameters, shares: tuple[float, ...], rig: RigParameters | None = None
-) -> tuple[float, list[RepetitionTruth]]:
-    """1RM (N per cable) and one fresh repetition at each share of it; without a rig on a plain weight."""
-    best = one_rm_n(lifter, rig)
+    lifter: LifterParameters, one_rm: float, shares: tuple[float, ...], rig: RigParameters | None = None
+) -> list[RepetitionTruth]:
+    """One fresh repetition at each share of ``one_rm`` (N per cable); without a rig on a plain weight.
+
+    Raises:
+        ValueError: a load that the lifter does not even begin to lift.
+    """
     repetitions = []
     for share in shares:
-        records = lift_once(lifter, rig, share * best).truth.records
+        records = lift_once(lifter, rig, share * one_rm).truth.records
         if not records:
             raise ValueError(f"shares is {shares!r}; allowed: loads that this lifter begins to lift, not {share!r}")
         repetitions.append(records[0])
-    return best, repetitions
+    return repetitions
 
 
 def sticking_region(lifter: LifterParameters, load_n: float, rig: RigParameters | None = None) -> Sticking | None:
@@ -106,7 +117,7 @@ def set_to_failure(
     lifter: LifterParameters,
     load_n: float,
     rng: np.random.Generator,
-    rig: RigParameters = LAB_RIG,
+    rig: RigParameters | None = LAB_RIG,
     plant: Plant | None = None,
 ) -> Plant:
     """Plant after one set at a constant load (N per cable) until the lifter ends it.
@@ -115,9 +126,10 @@ def set_to_failure(
         lifter: the person.
         load_n: load per cable.
         rng: source of the set's fluctuations.
-        rig: the rig.
+        rig: the rig; None is a plain weight.
         plant: go on with this plant (rested or not) instead of a fresh one.
     """
+    rig = free_weight(load_n) if rig is None else rig
     plant = Plant(rig, lifter, rng) if plant is None else plant
     began = plant.time_s
     plant.start()

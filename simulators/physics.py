@@ -23,6 +23,7 @@ FloatArray = npt.NDArray[np.float64]
 Rates = tuple[float, float, float, float, float, float, float, float, float, float]
 
 force_velocity = compiled(_muscle.force_velocity)
+effort_cost = compiled(_muscle.effort_cost)
 strength_curve = compiled(_muscle.strength_curve)
 three_compartment_rates = compiled(_fatigue.three_compartment_rates)
 reserve_rates = compiled(_fatigue.reserve_rates)
@@ -88,7 +89,7 @@ def rates(
     tension = cable_tension_n(p, x, v, y, w)
     hand = int(row[lay.C_HAND])
     mass = p[lay.P_HANDLE]
-    force, target, brake = 0.0, 0.0, 0.0
+    force, target, brake, cost = 0.0, 0.0, 0.0, 1.0
     if hand == _SERVO:
         mass += p[lay.P_LIMB]
         f0 = row[lay.C_F0]
@@ -104,6 +105,7 @@ def rates(
         target = min(max(effort, 0.0), 1.0)
         brake = min(max(-effort, 0.0), 1.0)
         shape = force_velocity(v / v_max, p[lay.P_CURVATURE], p[lay.P_ECCENTRIC])
+        cost = effort_cost(shape * v / (v_max * p[lay.P_PEAK_POWER]), p[lay.P_COST])
         force = row[lay.C_GAIN] * active * strength * shape - lay.ANTAGONIST_SHARE * f0 * antagonist
         over = x - (p[lay.P_START] + p[lay.P_ROM] + lay.JOINT_LIMIT_MARGIN_M)
         if over > 0.0:
@@ -123,12 +125,12 @@ def rates(
     if p[lay.P_MODEL] == 0.0:
         d_active, d_fatigued, d_slow = three_compartment_rates(
             active, fatigued, slow, target, p[lay.P_FATIGUE_A], p[lay.P_FATIGUE_B], p[lay.P_FATIGUE_C],
-            p[lay.P_SLOW_SHARE], p[lay.P_SLOW_RATE], p[lay.P_DEVELOP], p[lay.P_RELAX],
+            p[lay.P_SLOW_SHARE], p[lay.P_SLOW_RATE], p[lay.P_DEVELOP], p[lay.P_RELAX], cost,
         )  # fmt: skip
     else:
         d_active, d_fatigued, d_slow = reserve_rates(
             active, fatigued, slow, target, p[lay.P_FATIGUE_A], p[lay.P_FATIGUE_B], p[lay.P_FATIGUE_C],
-            p[lay.P_SLOW_SHARE], p[lay.P_SLOW_RATE], p[lay.P_DEVELOP], p[lay.P_RELAX],
+            p[lay.P_SLOW_SHARE], p[lay.P_SLOW_RATE], p[lay.P_DEVELOP], p[lay.P_RELAX], cost,
         )  # fmt: skip
     return (
         v,

@@ -14,7 +14,7 @@ from typing import Final, Self
 import numpy as np
 import numpy.typing as npt
 
-from ebbset.models.muscle import strength_curve
+from ebbset.models.muscle import peak_power_fraction, strength_curve
 from ebbset.simulators import layout as lay
 from ebbset.simulators import physics
 from ebbset.simulators.behaviour import capacity, mean_capacity
@@ -157,6 +157,8 @@ def _pack(rig: RigParameters, lifter: LifterParameters, dt_s: float) -> FloatArr
         lifter.leverage,
         lifter.slow_share,
         lifter.slow_recovery_per_s,
+        peak_power_fraction(lifter.curvature) ** 2,
+        lifter.shortening_cost,
     )
     return p
 
@@ -239,7 +241,7 @@ class Plant:
     @property
     def docked(self) -> bool:
         """Every handle is in its dock (within 5 mm) and nobody holds it."""
-        return all([row[lay.C_X] < _DOCKED_M and row[lay.C_HAND] == _OFF for row in self._cables.tolist()])
+        return all(row[lay.C_X] < _DOCKED_M and row[lay.C_HAND] == _OFF for row in self._cables.tolist())
 
     @property
     def applied_n(self) -> tuple[float, ...]:
@@ -334,6 +336,11 @@ class Plant:
         physics.run_frame(self._p, self._cables, self._g, self._random, self._records, n_samples, steps_per_sample, out)
 
     @property
+    def step_s(self) -> float:
+        """Integration step."""
+        return float(self._p[lay.P_DT])
+
+    @property
     def time_s(self) -> float:
         """Simulated time."""
         return float(self._g[lay.G_STEP] * self._p[lay.P_DT])
@@ -386,6 +393,10 @@ class Plant:
             records=records,
             done=self.done,
         )
+
+    def vectors(self) -> tuple[FloatArray, FloatArray]:
+        """Copies of the parameter vector and of the first cable's row, for studying the loop by itself."""
+        return self._p.copy(), self._cables[0].copy()
 
     def fork(self) -> Self:
         """Exact copy that goes its own way from here, random numbers included."""

@@ -35,7 +35,7 @@ V_MAX_CV: Final = 0.06
 Sánchez-Medina 2010, from memory)."""
 SHAPE_CV: Final = 0.12
 PATIENCE_CV: Final = 0.30
-RESERVE_CV: Final = 0.20
+RESERVE_CV: Final = 0.15
 DAY_CV: Final = 0.019
 """Strength from day to day: CV of the deadlift 1RM between days 1.9 % (Ruf et al. 2018 JSCR 32:681-689)."""
 
@@ -102,7 +102,7 @@ def draw_lifter(
         fatigue_per_s=q["fatigue_per_s"] * fitted.fatigue_scale,
         recovery_per_s=q["recovery_per_s"],
         rest_multiplier=q["rest_multiplier"],
-        critical_share=min(q["critical_share"] * fitted.critical_scale * _CRITICAL[status], 0.6),
+        critical_share=min(q["critical_share"] * _CRITICAL[status], 0.6),
         reserve_s=_spread(rng, fitted.reserve_s, RESERVE_CV),
         reserve_rest_multiplier=exercise.recovery.reserve_rest_multiplier,
         slow_share=exercise.recovery.slow_share,

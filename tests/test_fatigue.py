@@ -31,7 +31,9 @@ def hold_3cc(target: float, fatigue: float, recovery: float, dt: float = 0.01) -
     """Seconds until active and resting units together are fewer than the target, explicit Euler."""
     active, fatigued, t = 0.0, 0.0, 0.0
     while 1.0 - fatigued >= target:
-        a, f, _ = three_compartment_rates(active, fatigued, 0.0, target, fatigue, recovery, 15.0, 0.0, 0.0, 50.0, 50.0)
+        a, f, _ = three_compartment_rates(
+            active, fatigued, 0.0, target, fatigue, recovery, 15.0, 0.0, 0.0, 50.0, 50.0, 1.0
+        )
         active, fatigued, t = active + dt * a, fatigued + dt * f, t + dt
     return t
 
@@ -69,7 +71,7 @@ def test_rest_halves_fatigue_in_the_published_half_time() -> None:
     """ln 2 / (r R): 27.5 s for the shoulder with r = 15 (Looft & Frey-Law 2020)."""
     fatigued, dt = 0.4, 0.01
     for _ in range(round(27.5 / dt)):
-        _, f, _ = three_compartment_rates(0.0, fatigued, 0.0, 0.0, 0.0182, 0.00168, 15.0, 0.0, 0.0, 50.0, 50.0)
+        _, f, _ = three_compartment_rates(0.0, fatigued, 0.0, 0.0, 0.0182, 0.00168, 15.0, 0.0, 0.0, 50.0, 50.0, 1.0)
         fatigued += dt * f
     assert fatigued == pytest.approx(0.2, abs=0.002)
 
@@ -85,8 +87,8 @@ def test_compartments_neither_leak_nor_leave_their_bounds(
     if total > 1.0:
         active, fatigued, slow = active / total, fatigued / total, slow / total
     for rates in (
-        three_compartment_rates(active, fatigued, slow, target, 0.02, 0.002, 15.0, share, 0.0025, 50.0, 50.0),
-        reserve_rates(active, fatigued, slow, target, 0.3, 20.0, 2.0, share, 0.0025, 50.0, 50.0),
+        three_compartment_rates(active, fatigued, slow, target, 0.02, 0.002, 15.0, share, 0.0025, 50.0, 50.0, 1.0),
+        reserve_rates(active, fatigued, slow, target, 0.3, 20.0, 2.0, share, 0.0025, 50.0, 50.0, 1.0),
     ):
         assert all(math.isfinite(r) for r in rates)
         if fatigued == 0.0:
@@ -94,14 +96,14 @@ def test_compartments_neither_leak_nor_leave_their_bounds(
         if slow == 0.0:
             assert rates[2] >= 0.0
     d_active, d_fatigued, d_slow = three_compartment_rates(
-        active, fatigued, slow, target, 0.02, 0.002, 15.0, share, 0.0025, 50.0, 50.0
+        active, fatigued, slow, target, 0.02, 0.002, 15.0, share, 0.0025, 50.0, 50.0, 1.0
     )
     if active + fatigued + slow >= 1.0 - 1e-12:  # nothing rested is left: the rested share can only grow
         assert d_active + d_fatigued + d_slow <= 1e-9
 
 
 def test_without_a_slow_share_the_slow_compartment_stays_empty() -> None:
-    rates = three_compartment_rates(0.6, 0.2, 0.0, 0.8, 0.02, 0.002, 15.0, 0.0, 0.0, 50.0, 50.0)
+    rates = three_compartment_rates(0.6, 0.2, 0.0, 0.8, 0.02, 0.002, 15.0, 0.0, 0.0, 50.0, 50.0, 1.0)
     assert rates[2] == 0.0
     assert rates[1] == pytest.approx(0.02 * 0.6 - 0.002 * 0.2)
 
@@ -145,7 +147,7 @@ def test_reserve_model_in_the_loop_is_the_same_law() -> None:
     depleted, active, own = 0.0, 0.6, []
     for target in schedule:
         active = target
-        _, d, _ = reserve_rates(active, depleted, 0.0, target, critical, reserve, 1.0, 0.0, 0.0, 50.0, 50.0)
+        _, d, _ = reserve_rates(active, depleted, 0.0, target, critical, reserve, 1.0, 0.0, 0.0, 50.0, 50.0, 1.0)
         depleted += dt * d
         own.append((1.0 - depleted) * reserve)
     expected = w_prime_balance_j(schedule, dt, critical, reserve)
@@ -161,7 +163,9 @@ def test_constant_force_empties_the_reserve_when_the_three_parameter_model_says(
     critical, reserve, target, dt = 0.3, 18.0, 0.6, 0.005
     depleted, t = 0.0, 0.0
     while 1.0 - (1.0 - critical) * depleted >= target:
-        depleted += dt * reserve_rates(target, depleted, 0.0, target, critical, reserve, 1.0, 0.0, 0.0, 50.0, 50.0)[1]
+        depleted += (
+            dt * reserve_rates(target, depleted, 0.0, target, critical, reserve, 1.0, 0.0, 0.0, 50.0, 50.0, 1.0)[1]
+        )
         t += dt
     assert t == pytest.approx(reserve_endurance_s(target, critical, reserve), rel=0.002)
     assert reserve_endurance_s(0.3, critical, reserve) == math.inf
