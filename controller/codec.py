@@ -8,6 +8,7 @@ decisions.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable
 from typing import Any, Final, get_args
@@ -39,10 +40,11 @@ from ebbset.controller.events import (
 )
 from ebbset.models import wire
 from ebbset.models.problems import problems_of
-from ebbset.models.wire import BadMessageCode, BadMessageError, Topic
+from ebbset.models.wire import BadMessageCode, BadMessageError, RequestAction, Topic
 
 COMMANDS: Final[tuple[type, ...]] = get_args(Command)
 _TEXT_CHARACTERS: Final = 400
+_CORRELATION: Final = re.compile(r"[A-Za-z0-9_\-]{8,64}")
 
 
 def _kind(cls: type) -> str:
@@ -210,6 +212,34 @@ def event_from_wire(topic: Topic, payload: bytes, *, now_us: int, rig: str) -> E
             topic, BadMessageCode.INVALID_FIELD, f"rig is {message.rig!r}; allowed: {rig!r}, as in the topic"
         )
     return _FROM_WIRE[topic](message, now_us)
+
+
+def salvage_request(payload: bytes, *, now_us: int) -> tuple[str | None, Requested | None]:
+    """What can still be told from a request that is no valid message.
+
+    Returns:
+        Its correlation id if there is one to answer to, and a stop if it plainly asks for one: somebody who wants the
+        load off must not be turned away over a member that is wrong.
+    """
+    if len(payload) > wire.MAX_PAYLOAD_BYTES:
+        return None, None
+    try:
+        found = json.loads(payload)
+    except (ValueError, RecursionError):
+        return None, None
+    if not isinstance(found, dict):
+        return None, None
+    given = found.get("correlation_id")
+    correlation_id = given if isinstance(given, str) and _CORRELATION.fullmatch(given) else None
+    stop = None
+    if found.get("action") in (RequestAction.STOP, RequestAction.RELEASE):
+        stop = Requested(
+            now_us=now_us,
+            correlation_id=correlation_id or "unreadable",
+            action=RequestAction.STOP,
+            operator="unreadable",
+        )
+    return correlation_id, stop
 
 
 # --- core to wire -----------------------------------------------------------------------------------------------

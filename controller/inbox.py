@@ -71,10 +71,17 @@ class Inbox:
     Args:
         rig: the rig's name; messages of others are bad input.
         now_us: the controller's monotonic clock, microseconds.
+        unreadable: told the correlation id of a request that is no valid message, and what is wrong with it.
     """
 
-    def __init__(self, rig: str, now_us: Callable[[], int]) -> None:
+    def __init__(
+        self,
+        rig: str,
+        now_us: Callable[[], int],
+        unreadable: Callable[[str, BadInput], None] = lambda correlation_id, why: None,
+    ) -> None:
         self._rig = rig
+        self._unreadable = unreadable
         self._now_us = now_us
         self._topics = {topic.path(rig): topic for topic in codec.HEARD}
         self._ready: dict[Stream, deque[Event]] = {stream: deque() for stream in Stream}
@@ -110,6 +117,8 @@ class Inbox:
             event = self._decode(kind, payload, now_us)
             if isinstance(event, BadInput):
                 self._put(Stream.BAD, event)
+                if kind is Topic.REQUEST:
+                    self._salvage(payload, event)
             else:
                 self._put(_stream_of(kind, event), event)
         self._something.set()
@@ -187,6 +196,13 @@ class Inbox:
             return codec.event_from_wire(topic, payload, now_us=now_us, rig=self._rig)
         except BadMessageError as error:
             return BadInput(now_us=now_us, topic=topic.value, code=error.code.value, detail=error.detail)
+
+    def _salvage(self, payload: bytes, why: BadInput) -> None:
+        correlation_id, stop = codec.salvage_request(payload, now_us=why.now_us)
+        if stop is not None:
+            self._put(Stream.STOP, stop)
+        elif correlation_id is not None:
+            self._unreadable(correlation_id, why)
 
     def _bad(self, topic: str, code: str, detail: str, now_us: int) -> None:
         short = topic.removeprefix(f"{TOPIC_ROOT}/{self._rig}/")[:200]

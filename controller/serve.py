@@ -101,7 +101,7 @@ class Served:
         self._observer = observer
         self._began_ns = time.monotonic_ns()
         self._began_at = datetime.datetime.now(datetime.UTC)
-        self.inbox = Inbox(settings.rig, self.now_us)
+        self.inbox = Inbox(settings.rig, self.now_us, self._answer_unreadable)
         self.link = Link(
             settings.broker,
             settings.rig,
@@ -333,22 +333,24 @@ class Served:
             obstacle = "the controller is stopping" if self._stopping else self._recording_obstacle()
             if obstacle is not None:
                 _log.error("arming_refused", why=obstacle)
-                self._report(
-                    Answer(
-                        correlation_id=event.correlation_id,
-                        accepted=False,
-                        code="controller_stopping" if self._stopping else "recording_failed",
-                        message=obstacle,
-                        nonce=None,
-                        state=self.controller.state,
-                    )
-                )
+                code = "controller_stopping" if self._stopping else "recording_failed"
+                self._refuse(event.correlation_id, code, obstacle)
                 return None
         prescription = event.prescription or self._prescription
         profile = event.profile
         if profile is None and (event.prescription is None or self._fits(event)):
             profile = self._profile
         return replace(event, fresh_nonce=secrets.token_hex(8), prescription=prescription, profile=profile)
+
+    def _answer_unreadable(self, correlation_id: str, why: BadInput) -> None:
+        self._refuse(correlation_id, why.code, why.detail)
+
+    def _refuse(self, correlation_id: str, code: str, message: str) -> None:
+        """Answer a request that never reaches the core."""
+        state = self.controller.state
+        self._report(
+            Answer(correlation_id=correlation_id, accepted=False, code=code, message=message, nonce=None, state=state)
+        )
 
     def _fits(self, event: Requested) -> bool:
         ours, theirs = self._profile, event.prescription

@@ -45,7 +45,7 @@ class HandRig:
         self.began = time.monotonic()
         self.lock = threading.Lock()
         self.seq = {"rig/frame": 0, "rig/repetition": 0, "rig/event": 0}
-        self.lifter = PlainLifter(strength_n=460.0, fatigue_per_m=0.3)
+        self.lifter = PlainLifter(strength_n=460.0, fatigue_per_m=0.2)
         self.bound: dict[str, Any] | None = None
         self.spent: set[str] = set()
         self.last_seq = -1

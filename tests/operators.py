@@ -24,7 +24,7 @@ class Operator:
     async def listen(self) -> None:
         async for message in self._client.messages:
             topic = message.topic.value.removeprefix(self._root)
-            with contextlib.suppress(ValueError):
+            with contextlib.suppress(ValueError, RecursionError):
                 self.heard.append((topic, json.loads(message.payload)))
             self._changed.set()
 
