@@ -23,6 +23,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "demo": ("cmd_demo", "See a whole set: broker, virtual rig, controller, report. Simulated, about a minute."),
     "serve": ("cmd_serve", "Run the controller for one rig until it is stopped."),
     "rig": ("cmd_rig", "Run a virtual rig with a simulated lifter on it."),
+    "check-rig": ("cmd_check_rig", "Hold a rig against the wire contract, with nobody under the load."),
     "request": ("cmd_request", "Ask a controller to arm, start, stop or release a set."),
     "check": ("cmd_check", "Check prescriptions and lifter profiles."),
     "profile": ("cmd_profile", "Build a lifter profile from a few submaximal sets."),

@@ -266,13 +266,18 @@ def paper_set(load: float, fatigue: float) -> tuple[Done, FloatArray, float]:
     return done, np.minimum(1.0, count - reserve), max(end, fatigue)
 
 
-def straight_sets_worth(draws: Draws, sets: int, rest_s: float) -> FloatArray:
-    """Worth of straight sets to failure on paper at the trials' load, shape (draws,)."""
-    total, fatigue = np.zeros(draws.size), 0.0
+def rested(fatigue: float, rest_s: float) -> float:
+    """What is left of a loss of capacity after rest, on paper."""
+    return float(fatigue * 0.5 ** (rest_s / _HALF_TIME_S))
+
+
+def straight_sets_worth(draws: Draws, sets: int, rest_s: float, fatigue: float = 0.0) -> FloatArray:
+    """Worth of straight sets to failure on paper at the trials' load, begun with ``fatigue``, shape (draws,)."""
+    total = np.zeros(draws.size)
     for _ in range(sets):
         done, part, fatigue = paper_set(TRIAL_LOAD, fatigue)
         total = total + worth(draws, done) @ part
-        fatigue *= 0.5 ** (rest_s / _HALF_TIME_S)
+        fatigue = rested(fatigue, rest_s)
     return total
 
 

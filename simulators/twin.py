@@ -104,7 +104,8 @@ def draw_twins(
 ) -> list[LifterParameters]:
     """Twins of one lifter; twin ``i`` of a seed is the same however many are drawn.
 
-    Draws that nobody could match are left out; at least half must be matched.
+    Twins lower the handle when they give in: a plan does not reckon with somebody who throws it away. Draws that
+    nobody could match are left out; at least half must be matched.
 
     Args:
         profile: of the lifter.
@@ -124,7 +125,7 @@ def draw_twins(
         rng = person_rng(seed, k)
         target = draw_target(profile, rng)
         try:
-            found.append(matched(draw_lifter(kind, rng), rig, target))
+            found.append(matched(replace(draw_lifter(kind, rng), give_in="slow_lowering"), rig, target))
         except NoTwinError as error:
             failure = error
     if len(found) * 2 < count and failure is not None:
