@@ -57,7 +57,7 @@ from ebbset.simulators.plant import Plant, RepetitionTruth
 from ebbset.simulators.rig_parameters import RigParameters
 from ebbset.simulators.rig_watch import RigWatch
 from ebbset.simulators.sensors import Reading, SensorFault, SensorParameters, Sensors
-from ebbset.simulators.simulated_rig import STEP_S, SimulatedRig, firmware_settings
+from ebbset.simulators.simulated_rig import SimulatedRig, firmware_settings, step_for
 from ebbset.simulators.witness import Breach, InvariantWitness
 
 TICK_US: Final = 20_000
@@ -230,7 +230,7 @@ class _Loop:
         probe: Callable[[Plant, tuple[Output, ...]], None] | None,
     ) -> None:
         streams = [np.random.default_rng(child) for child in seed.spawn(4)]
-        plant = plant if plant is not None else Plant(rig, lifter, streams[0], STEP_S)
+        plant = plant if plant is not None else Plant(rig, lifter, streams[0], step_for(sensors.sample_rate_hz))
         own = firmware_settings(plant.rig)
         self.settings = settings
         self.prescription = prescription
@@ -258,6 +258,7 @@ class _Loop:
         self._began_s = plant.time_s
         self._now_us = round(plant.time_s * 1e6)
         self._timely_us = self._now_us
+        self._unwitnessed: Samples | None = None
         self._frame_seq = 0
         self._event_seq = 0
         self._loading_s: float | None = None
@@ -359,7 +360,14 @@ class _Loop:
             # Whatever the controller lets out is exactly what invariant 9 forbids; the run goes on to show the rest.
             self._breach(9, f"{type(error).__name__} on {type(event).__name__}: {error}; allowed: no error")
             return
-        self.witness.step(event, outputs)
+        if outputs or not isinstance(event, Samples):
+            # The witness judges by the newest telemetry, so of frames that led to nothing it sees the last only.
+            if self._unwitnessed is not None:
+                self.witness.step(self._unwitnessed, ())
+                self._unwitnessed = None
+            self.witness.step(event, outputs)
+        else:
+            self._unwitnessed = event
         if self._recorder is not None:
             self._recorder(event, outputs)
         if self._log is not None:

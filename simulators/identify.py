@@ -6,14 +6,14 @@ clock and opens no socket.
 
 Method
 ------
-1. *Handle in its dock, which holds it.* The load is ramped up and down by two amounts at several rates, from rest to
-   rest. The area between applied load and force over such a change is the mean delay of the drive times the change,
-   however the cable rings meanwhile; friction adds its own area, which grows with the time the ramp takes and so can
-   be told apart: ``area = tau * change + friction * change / rate + creep + offset * time``. The bandwidth is that of
-   a first-order drive with this delay, ``1 / (2 pi tau)``. The slope of the force at the steepest rate is the ramp.
-2. *A light load, the handle moved out and back at several speeds.* In steady motion
+1. *A light load, the handle moved out and back at several speeds.* In steady motion
    ``force - applied = offset + coulomb * sign(v) + viscous * v``: friction helps the load one way and takes from it
    the other. Samples in which the speed changes are left out, because moving mass would show in them.
+2. *Handle in its dock, which holds it.* The load is ramped up and down by two amounts as steeply as the rig can, from
+   rest to rest. The area between applied load and force over such a change is the mean delay of the drive times the
+   change, however the cable rings meanwhile; friction, known from 1, adds its own while the ramp lasts:
+   ``area = tau * change + coulomb * change / rate + creep + offset * time``. The bandwidth is that of a first-order
+   drive with this delay, ``1 / (2 pi tau)``. The slope of the force is the ramp.
 
 Every estimate is a least-squares one with the standard deviation that its residuals imply, multiplied by `CAUTION`
 because residuals that ring are not independent. Delay in the rig's own force filter counts as lag.
@@ -31,11 +31,9 @@ import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 
-RAMP_SHARES: Final = (0.3, 0.5, 0.75, 1.0)
-"""Rates tried, as shares of the rig's steepest ramp."""
 HIGHEST_SHARE: Final = 0.5
 SMALL_CHANGE: Final = 0.3
-REPEATS: Final = 3
+REPEATS: Final = 10
 SPEEDS_M_S: Final = (0.15, 0.3, 0.45, 0.6)
 NEAR_M: Final = 0.15
 FAR_M: Final = 0.75
@@ -198,13 +196,12 @@ def identify(access: RigAccess) -> tuple[CableIdentification, ...]:
 def _record_ramps(access: RigAccess, facts: RigFacts, low_n: float, high_n: float) -> list[_Ramp]:
     access.hold(low_n, ramp_n_per_s=0.3 * facts.max_ramp_n_per_s, for_s=1.0)
     ramps = []
+    rate = facts.max_ramp_n_per_s
     for _ in range(REPEATS):
-        for share in RAMP_SHARES:
-            rate = share * facts.max_ramp_n_per_s
-            for top_n in (high_n, low_n + SMALL_CHANGE * (high_n - low_n)):
-                for start_n, end_n in ((low_n, top_n), (top_n, low_n)):
-                    for_s = (top_n - low_n) / rate + SETTLE_S
-                    ramps.append(_Ramp(start_n, end_n, rate, access.hold(end_n, ramp_n_per_s=rate, for_s=for_s)))
+        for top_n in (high_n, low_n + SMALL_CHANGE * (high_n - low_n)):
+            for start_n, end_n in ((low_n, top_n), (top_n, low_n)):
+                for_s = (top_n - low_n) / rate + SETTLE_S
+                ramps.append(_Ramp(start_n, end_n, rate, access.hold(end_n, ramp_n_per_s=rate, for_s=for_s)))
     return ramps
 
 
@@ -221,7 +218,7 @@ def _record_moves(access: RigAccess, facts: RigFacts, low_n: float) -> list[Trac
 
 def _identify_cable(ramps: Sequence[_Ramp], moves: Sequence[Trace], cable: int) -> CableIdentification:
     coulomb, viscous, offset = _friction(moves, cable)
-    lag, ramp = _lag(ramps, cable, viscous_n_s_m=viscous.value), _slope_at_the_steepest(ramps, cable)
+    lag, ramp = _lag(ramps, cable, coulomb, viscous), _slope(ramps, cable)
     bandwidth = 1.0 / (2.0 * math.pi * lag.value) if lag.value > 0 else math.inf
     return CableIdentification(
         ramp_n_per_s=ramp,
@@ -290,7 +287,7 @@ def _interior(ramp: _Ramp, cable: int) -> npt.NDArray[np.bool_]:
     return inside
 
 
-def _lag(ramps: Sequence[_Ramp], cable: int, *, viscous_n_s_m: float) -> Estimate:
+def _lag(ramps: Sequence[_Ramp], cable: int, coulomb: Estimate, viscous: Estimate) -> Estimate:
     """Mean delay of the force behind the applied load, from the areas between them.
 
     Viscous friction over the travel of the handle in its dock is taken out; that over the stretch of the cable, which
@@ -299,32 +296,30 @@ def _lag(ramps: Sequence[_Ramp], cable: int, *, viscous_n_s_m: float) -> Estimat
     areas, rows = [], []
     for ramp in ramps:
         trace = ramp.trace
+        change = ramp.to_n - ramp.from_n
         travel_m = float(trace.position_m[cable][-1] - trace.position_m[cable][0])
         behind_n = trace.applied_n(cable, ramp.rate_n_per_s) - trace.force_n[cable]
         area = float(np.trapezoid(behind_n, trace.t_s))
-        areas.append(area + viscous_n_s_m * travel_m)
-        change = ramp.to_n - ramp.from_n
-        rows.append(
-            [change, change / ramp.rate_n_per_s, math.copysign(1.0, change), float(trace.t_s[-1] - trace.t_s[0])]
-        )
-    return _least_squares(list(np.array(rows).T), np.array(areas), "delay, friction and creep")[0]
+        areas.append(area + viscous.value * travel_m - coulomb.value * change / ramp.rate_n_per_s)
+        rows.append([change, math.copysign(1.0, change), float(trace.t_s[-1] - trace.t_s[0])])
+    lag = _least_squares(list(np.array(rows).T), np.array(areas), "delay, creep and offset")[0]
+    return Estimate(lag.value, math.hypot(lag.sd, coulomb.sd / ramps[0].rate_n_per_s))
 
 
-def _slope_at_the_steepest(ramps: Sequence[_Ramp], cable: int) -> Estimate:
-    """Slope of the force while the steepest ramp was ordered."""
-    steepest = max(ramp.rate_n_per_s for ramp in ramps)
+def _slope(ramps: Sequence[_Ramp], cable: int) -> Estimate:
+    """Slope of the force while the ramp lasts, from the larger changes."""
     largest = max(abs(ramp.to_n - ramp.from_n) for ramp in ramps)
     slopes = []
     for ramp in ramps:
         inside = _interior(ramp, cable)
-        wanted = ramp.rate_n_per_s == steepest and abs(ramp.to_n - ramp.from_n) == largest
-        if wanted and np.count_nonzero(inside) >= _SLOPE_SAMPLES:
+        n = np.count_nonzero(inside)
+        if abs(ramp.to_n - ramp.from_n) == largest and n >= _SLOPE_SAMPLES:
             # Weights that fade towards both ends keep the ringing of the cable out of the slope.
-            fade = np.sin(np.pi * (np.arange(np.count_nonzero(inside)) + 0.5) / np.count_nonzero(inside)) ** 2
+            fade = np.sin(np.pi * (np.arange(n) + 0.5) / n) ** 2
             slope = np.polyfit(ramp.trace.t_s[inside], ramp.trace.force_n[cable][inside], 1, w=fade)[0]
             slopes.append(abs(float(slope)))
     if len(slopes) < 2:
-        raise NotIdentifiedError(f"{len(slopes)} ramps at {steepest:g} N/s were recorded; allowed: 2 or more")
+        raise NotIdentifiedError(f"{len(slopes)} ramps have {_SLOPE_SAMPLES} samples; allowed: 2 or more")
     spread = float(np.std(slopes, ddof=1)) / math.sqrt(len(slopes))
     return Estimate(float(np.mean(slopes)), CAUTION * spread)
 

@@ -17,6 +17,7 @@ from ebbset.simulators.rig_parameters import RigParameters
 from ebbset.simulators.sensors import Reading, Sensors
 
 STEP_S: Final = 0.001
+LONGEST_STEP_S: Final = 0.00125
 _LOADED_SHARE: Final = 0.995
 
 
@@ -25,6 +26,12 @@ def firmware_settings(rig: RigParameters) -> FirmwareSettings:
     return FirmwareSettings(
         cables=rig.n_cables, max_load_n=min(rig.max_load_n, 5_000.0), max_ramp_n_per_s=min(rig.max_ramp_n_per_s, 1e5)
     )
+
+
+def step_for(sample_rate_hz: float) -> float:
+    """Integration step of a plant that is sampled so often: the longest, up to 1.25 ms, that samples fall on."""
+    period_s = 1.0 / sample_rate_hz
+    return period_s / math.ceil(period_s / LONGEST_STEP_S - 1e-9)
 
 
 class SimulatedRig:
@@ -51,8 +58,8 @@ class SimulatedRig:
         self.plant = plant
         self.sensors = sensors
         self.firmware = firmware
-        self.steps_per_sample = max(round(1.0 / (sensors.parameters.sample_rate_hz * STEP_S)), 1)
-        self.sample_s = self.steps_per_sample * STEP_S
+        self.steps_per_sample = max(round(1.0 / (sensors.parameters.sample_rate_hz * plant.step_s)), 1)
+        self.sample_s = self.steps_per_sample * plant.step_s
         self.t_s = plant.time_s
         self.docked = plant.docked
         self.applied_n = plant.applied_n

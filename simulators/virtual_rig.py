@@ -38,7 +38,7 @@ from ebbset.simulators.plant import Plant
 from ebbset.simulators.rig_parameters import RigParameters
 from ebbset.simulators.rig_segmenter import RigSegmenter
 from ebbset.simulators.sensors import SensorFault, SensorParameters, Sensors
-from ebbset.simulators.simulated_rig import STEP_S, SimulatedRig, firmware_settings
+from ebbset.simulators.simulated_rig import SimulatedRig, firmware_settings, step_for
 
 BACKOFF_S: Final = (0.25, 0.5, 1.0, 2.0, 5.0)
 SLOW_ACK_S: Final = 0.6
@@ -121,7 +121,7 @@ class VirtualRig:
             # This rig's drive obeys any ramp, so that the step its software orders is a step at the handle.
             mechanics = replace(mechanics, max_ramp_n_per_s=_STEPPING_RAMP_N_PER_S)
         self.rig = SimulatedRig(
-            Plant(mechanics, settings.lifter, plant_rng, STEP_S),
+            Plant(mechanics, settings.lifter, plant_rng, step_for(settings.sensors.sample_rate_hz)),
             Sensors(settings.sensors, cables=own.cables, rng=sensor_rng, faults=settings.faults),
             RigFirmware(own, boot_id=_boot_id(), defect=settings.defect),
             frame_samples=settings.frame_samples,

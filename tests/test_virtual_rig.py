@@ -29,7 +29,7 @@ from ebbset.simulators.population import draw_lifter, one_rm_n, person_rng
 from ebbset.simulators.rig_parameters import RigParameters
 from ebbset.simulators.rig_segmenter import RigSegmenter, Segment
 from ebbset.simulators.sensors import SensorParameters, Sensors
-from ebbset.simulators.simulated_rig import STEP_S, SimulatedRig, firmware_settings
+from ebbset.simulators.simulated_rig import SimulatedRig, firmware_settings
 from ebbset.simulators.virtual_rig import FRAMES_QUEUED, VirtualRig, VirtualRigSettings, hands_topic
 
 pytestmark = pytest.mark.broker
@@ -402,7 +402,7 @@ def segments_of_a_set_to_failure(load_share: float) -> tuple[list[Segment], Simu
     """A straight set at one load until the person puts the handle down, with no network and no controller."""
     mechanics = RigParameters()
     rig = SimulatedRig(
-        Plant(mechanics, LIFTER, np.random.default_rng(5), STEP_S),
+        Plant(mechanics, LIFTER, np.random.default_rng(5)),
         Sensors(SensorParameters(clock_drift_ppm=0.0, clock_start_s=0.0), cables=1, rng=np.random.default_rng(6)),
         RigFirmware(firmware_settings(mechanics), boot_id="boot-0001"),
         frame_samples=5,
