@@ -50,6 +50,7 @@ def command(folder: Path) -> int:
         console.print(f"  {line}", style="dim")
     console.print(f"\n{as_text(width=min(console.width, 100))}\n")
     console.print("The cautions stand here because they stand before every arming, and the recording says so.\n")
+    console.print("Starting the processes; the first start on a machine compiles the simulator and takes longer.\n")
     outcome = asyncio.run(demo.run(folder, console, prescription=order, profile=profile))
 
     sources = read_sources([outcome.recording])

@@ -15,7 +15,6 @@ import click
 
 from ebbset.console.broker_options import CREDENTIALS_HELP, broker_options, broker_settings
 from ebbset.console.exits import CommandError, Exit
-from ebbset.models.units import LoadUnit
 
 
 @click.group(name="request")
@@ -85,13 +84,18 @@ def arm(
 @_common
 @click.option("--watch", is_flag=True, help="Show the set while it happens, until it ends.")
 @click.option(
-    "--units", type=click.Choice(["kg", "lb", "N"]), default="kg", show_default=True, help="Of loads, with --watch."
+    "--prescription",
+    type=click.Path(path_type=Path),
+    help="With --watch: the file that was armed, for its unit, its loads and what a study leaves out on screens.",
 )
-def start(rig: str, who: str, as_json: bool, watch: bool, units: LoadUnit, **values: Any) -> int:
+def start(rig: str, who: str, as_json: bool, watch: bool, prescription: Path | None, **values: Any) -> int:
     """Start the armed set: with the handle docked, the load comes on."""
+    from ebbset.console.documents import read_prescription
+
+    order = None if prescription is None else read_prescription(prescription)
     code = _ask("start", rig, who, as_json, values)
     if code == Exit.OK and watch:
-        _watch(rig, units, values)
+        _watch(rig, order, values)
     return code
 
 
@@ -138,13 +142,13 @@ def _ask(action: str, rig: str, who: str, as_json: bool, values: dict[str, Any],
     return int(Exit.OK if answer.accepted else Exit.NO)
 
 
-def _watch(rig: str, units: LoadUnit, values: dict[str, Any]) -> None:
+def _watch(rig: str, order: Any, values: dict[str, Any]) -> None:
     from rich.console import Console
     from rich.live import Live
 
     from ebbset.console.live import LiveState, follow, picture
 
-    state = LiveState(unit=units)
+    state = LiveState() if order is None else LiveState.of(order)
     console = Console(highlight=False)
     with Live(picture(state), console=console, refresh_per_second=12) as live:
         asyncio.run(follow(broker_settings(**values), rig, state, live=live))

@@ -82,6 +82,8 @@ def command(
         raise click.BadParameter(f"{defect!r}; allowed: one of those that --defect list names", param_hint="--defect")
 
     from ebbset.console import logs
+    from ebbset.models.prescription import example
+    from ebbset.simulators.closed_loop import run_set
     from ebbset.simulators.exercises import exercise as exercise_of
     from ebbset.simulators.population import draw_lifter, one_rm_n, person_rng
     from ebbset.simulators.rig_parameters import RigParameters
@@ -108,6 +110,8 @@ def command(
         )
     except ValueError as error:
         raise CommandError(str(error), Exit.USAGE) from None
+    # Compiled now and not in front of the broker, where a rig that stands still looks like one that has died.
+    run_set(example(stop={"max_repetitions": 1}), kind.mean_lifter(), settings.parameters, seed=seed)
     rested_n = one_rm_n(lifter, RigParameters(n_cables=cables, max_load_n=_STRONG_N))
     structlog.get_logger(__name__).info(
         "person_at_the_rig", exercise=exercise, one_rm_n=round(rested_n, 1), one_rm=words.load(rested_n, "kg")

@@ -32,7 +32,8 @@ from ebbset.models.profile import LifterProfile
 from ebbset.models.wire import OperatorAnswer, RequestAction
 
 RIG: Final = "demo"
-READY_S: Final = 20.0
+READY_S: Final = 120.0
+"""The first start on a machine compiles the simulator."""
 SET_S: Final = 150.0
 STOP_S: Final = 8.0
 
@@ -75,7 +76,7 @@ async def run(folder: Path, console: Console, *, prescription: Prescription, pro
     folder.mkdir(parents=True, exist_ok=True)
     before = set(folder.glob("*.mcap"))
     async with _broker() as broker, _parts(broker, folder) as parts:
-        state = LiveState(unit=prescription.units, start_n=prescription.load.start_n, floor_n=prescription.load.floor_n)
+        state = LiveState.of(prescription)
         await _until_ready(broker, parts)
         operator = Operator(broker, RIG, "demonstration")
         await _insist(operator, RequestAction.ARM, prescription=prescription, profile=profile, cautions_shown=True)

@@ -10,7 +10,7 @@ import secrets
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any, Final, Self
 
 import aiomqtt
 from rich.console import Group, RenderableType
@@ -20,8 +20,10 @@ from rich.text import Text
 
 from ebbset.console import words
 from ebbset.console.operator import no_broker, payload_of
+from ebbset.console.study import mark_of
 from ebbset.controller.link import new_client
 from ebbset.controller.settings import BrokerSettings
+from ebbset.models.prescription import Prescription
 from ebbset.models.units import LoadUnit
 from ebbset.models.wire import (
     BadMessageError,
@@ -65,6 +67,17 @@ class LiveState:
     repetitions: list[RepetitionReport] = field(default_factory=list)
     decisions: list[DecisionReport] = field(default_factory=list)
     result: SetReport | None = None
+
+    @classmethod
+    def of(cls, order: Prescription) -> Self:
+        """For a set with this prescription: its unit and loads, and without what its study leaves out on screens."""
+        mark = mark_of(order.notes)
+        return cls(
+            unit=order.units,
+            start_n=order.load.start_n,
+            floor_n=order.load.floor_n,
+            hidden=frozenset() if mark is None else mark.hide,
+        )
 
     def take(self, topic: Topic, payload: bytes) -> None:
         """Fold one message in; what is none is passed over, since an observer judges nobody."""

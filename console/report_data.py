@@ -25,7 +25,7 @@ from ebbset.controller.actions import (
     SetResult,
     StateChanged,
 )
-from ebbset.controller.events import Event, Requested, RigAnnounced, Samples
+from ebbset.controller.events import Acknowledged, Event, RepetitionSeen, Requested, RigAnnounced, Samples
 from ebbset.controller.reasons import Reason
 from ebbset.models.prescription import Prescription
 from ebbset.models.profile import LifterProfile
@@ -159,17 +159,20 @@ def recorded_sets(
     """
     open_set: _Open | None = None
     found: list[_Open] = []
-    rig = str((metadata or {}).get("rig", ""))
+    rig, boot_id = str((metadata or {}).get("rig", "")), ""
     asked: Requested | None = None
     rig_us: int | None = None
     for event, outputs in handled:
         if isinstance(event, RigAnnounced):
             rig = event.rig
+            if open_set is None:
+                boot_id = event.boot_id
         elif isinstance(event, Requested) and event.action is RequestAction.ARM:
             asked = event
-        elif isinstance(event, Samples):
-            rig_us = event.t_us[-1]
-            if open_set is not None:
+        elif isinstance(event, Samples | RepetitionSeen | Acknowledged) and event.boot_id == boot_id:
+            # A rig that restarts during a set begins a new clock, which says nothing about this set.
+            rig_us = max(rig_us or 0, _rig_time_us(event))
+            if open_set is not None and isinstance(event, Samples):
                 open_set.samples.append(event)
         for output in outputs:
             if isinstance(output, SendArm) and asked is not None and asked.prescription is not None:
@@ -179,7 +182,14 @@ def recorded_sets(
                 open_set.outputs.append((event.now_us, rig_us, output))
             if isinstance(output, SetResult):
                 open_set = None
+                rig_us = None
     return [_arranged(item, source=source, rig=rig, clock_zero=clock_zero) for item in found]
+
+
+def _rig_time_us(event: Samples | RepetitionSeen | Acknowledged) -> int:
+    if isinstance(event, Samples):
+        return event.t_us[-1]
+    return event.t_end_us if isinstance(event, RepetitionSeen) else event.t_us
 
 
 def _arranged(item: _Open, *, source: str, rig: str, clock_zero: datetime.datetime | None) -> RecordedSet:

@@ -8,6 +8,7 @@ import json
 import os
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import click
@@ -18,6 +19,7 @@ from rich.console import Console
 from ebbset.console import app, words
 from ebbset.console.exits import MEANINGS, CommandError, Exit
 from ebbset.console.live import LiveState, picture
+from ebbset.console.study import Mark
 from ebbset.models.cautions import CAUTIONS, CONFIRMATION
 from ebbset.models.prescription import Prescription
 from ebbset.models.units import to_newtons
@@ -331,7 +333,11 @@ def test_the_live_view_shows_what_messages_say_and_survives_those_that_say_nothi
     assert "+0.42 m/s" in shown
     assert "20 %" in shown
     assert "budget 40 %" in shown
-    state.hidden = frozenset({"load", "budget"})
+    mark = Mark("0" * 64, "p01", 1, frozenset({"load", "budget"}))
+    order = Prescription.model_validate({**tomllib.loads(ROW), "notes": mark.text(), "units": "lb"})
+    blind = LiveState.of(order)
+    assert (blind.unit, blind.floor_n) == ("lb", pytest.approx(20 * 9.80665))
+    state.hidden = blind.hidden
     blinded = _text(state)
     assert "40.0 kg" not in blinded
     assert "budget" not in blinded

@@ -16,20 +16,23 @@ from statistics import NormalDist
 
 import numpy as np
 import pytest
+from kinematic_rig import KinematicRig
 from matplotlib.ticker import MaxNLocator
+from sessions import Tap
 
 from ebbset.console import app, figures
 from ebbset.console.next_set import HALF_TIMES_S, RECOVERED_LOSS, advice, loss_after, rest_range_s
-from ebbset.console.report_data import RecordedSet
+from ebbset.console.report_data import RecordedSet, recorded_sets
 from ebbset.console.report_html import Source, render
 from ebbset.console.sources import SIMULATED, read_source
 from ebbset.console.svg import nice_ticks, thin_out
 from ebbset.controller.actions import RepetitionRecord
-from ebbset.controller.events import Samples
+from ebbset.controller.events import Acknowledged, LinkUp, RepetitionSeen, Samples, Tick
 from ebbset.controller.recorder import RecordingWriter
 from ebbset.models.fatigue import JOINTS
 from ebbset.models.prescription import Prescription
 from ebbset.models.profile import LifterProfile
+from ebbset.models.wire import RepetitionOutcome, RequestAction
 from ebbset.simulators.closed_loop import run_set
 from ebbset.simulators.exercises import exercise
 from ebbset.simulators.rig_parameters import RigParameters
@@ -334,6 +337,82 @@ def test_both_sides_of_two_cables_are_shown(tmp_path: Path) -> None:
     sides = [row[1] for row in table[1:]]
     assert set(sides) == {"left", "right"}
     assert sides.count("left") == sum(r.cable == 0 for r in source.sets[0].repetitions)
+
+
+def _summaries_only() -> RecordedSet:
+    """Three repetitions and one that failed, from a rig that sends no frames; acks are its sign of life."""
+    rig = KinematicRig(Prescription.model_validate(ORDER), profile=LifterProfile.model_validate(PROFILE))
+    tap = Tap(rig.policies)
+    rig.controller = tap
+    rig.send(LinkUp(now_us=rig.now_us))
+    rig.send(rig.identity(telemetry="repetitions"))
+    answered = 0
+
+    def live(seconds: float, *, docked: bool) -> None:
+        nonlocal answered
+        for _ in range(round(seconds / 0.02)):
+            rig.now_us += 20_000
+            rig.rig_us += 20_000
+            rig.send(Tick(now_us=rig.now_us))
+            for command in rig.commands[answered:]:
+                answered += 1
+                rig.send(
+                    Acknowledged(
+                        now_us=rig.now_us,
+                        boot_id="boot-0001",
+                        nonce=command.nonce,
+                        command_seq=command.seq,
+                        t_us=rig.rig_us,
+                        accepted=True,
+                        refusal=None,
+                        applied_n=tuple(rig.target),
+                        docked=docked,
+                    )
+                )
+
+    rig.ask(RequestAction.ARM)
+    live(0.5, docked=True)
+    rig.ask(RequestAction.START)
+    live(1.0, docked=True)
+    for seq, velocity in enumerate((0.9, 0.8, 0.7, 0.1)):
+        live(2.5, docked=False)
+        rig.send(
+            RepetitionSeen(
+                now_us=rig.now_us,
+                boot_id="boot-0001",
+                seq=seq + 1,
+                nonce=rig.nonce,
+                docked=False,
+                applied_n=tuple(rig.target),
+                t_start_us=rig.rig_us - 1_000_000,
+                t_end_us=rig.rig_us,
+                outcome=RepetitionOutcome.FAILED if velocity == 0.1 else RepetitionOutcome.COMPLETED,
+                rom_m=(0.5,),
+                mean_velocity_m_s=(velocity,),
+                peak_velocity_m_s=(velocity * 1.5,),
+                mean_force_n=(None,),
+            )
+        )
+    live(1.0, docked=False)
+    rig.ask(RequestAction.STOP)
+    live(3.0, docked=True)
+    (item,) = recorded_sets(tap.pairs, source="summaries")
+    return item
+
+
+def test_a_rig_without_sample_frames_is_reported_too() -> None:
+    item = _summaries_only()
+    assert item.trace.t_s.size == 0
+    assert [r.outcome.value for r in item.repetitions] == ["completed"] * 3 + ["failed"]
+    # Repetitions ended 1.0 + 2.5 k seconds after the start, on the rig's clock and on ours.
+    assert [end for _, end in item.repetition_spans_s] == pytest.approx([3.5, 6.0, 8.5, 11.0], abs=0.06)
+    drop = next(m for m in item.moments if m.decision.action == "drop")
+    # Between two acks, which come with every renewal, nobody knows the rig's clock better: a quarter of a lease.
+    assert drop.t_s == pytest.approx(11.0, abs=0.6 / 4)
+    page = render([Source(name="summaries", sets=[item])], made_at=MADE_AT)
+    assert "reported_failure" in page
+    assert "Simulated." not in page
+    assert "nan" not in "".join(re.findall(r' [xyd]\d?="([^"]*)"', page))
 
 
 def test_the_json_form_is_the_recording(recording: Path, item: RecordedSet, capsys: pytest.CaptureFixture[str]) -> None:
