@@ -1,0 +1,423 @@
+"""The checks of the rig conformance kit: what each asks, why it matters and how to mend a rig that fails it.
+
+Words only. How a check is carried out stands in `rig_procedures`; the results become a report in `check_rig`.
+``needs`` names the check that must have passed for this one to mean anything; else it is reported as not done.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One named check. ``frames_only`` marks those that a rig without sample frames cannot be asked."""
+
+    name: str
+    asks: str
+    why: str
+    fix: str
+    needs: tuple[str, ...] = ()
+    frames_only: bool = False
+
+
+_T: Final = "clock_in_microseconds"
+_A: Final = "acknowledges"
+
+CATALOGUE: Final[tuple[Check, ...]] = (
+    # announcement
+    Check(
+        "identity_retained",
+        "A subscriber that comes later still hears who the rig is.",
+        "A controller that restarts, or starts after the rig, would never find it.",
+        "Publish rig/identity with retain set and QoS 1 after every connection.",
+    ),
+    Check(
+        "identity_valid",
+        "The announcement fits its schema.",
+        "Limits that cannot be read cannot be kept.",
+        "Hold your message against contract/rig_identity.schema.json.",
+    ),
+    Check(
+        "messages_valid",
+        "Every frame, summary, event and acknowledgement fits its schema.",
+        "A message that does not fit is refused whole: its telemetry is lost, and a set under way ends.",
+        "Hold the message that the detail names against its schema in contract/; unknown fields are refused too.",
+    ),
+    Check(
+        "will_says_offline",
+        "When the connection breaks off, the broker says that the rig is offline.",
+        "Else the controller learns it only by silence, and a newcomer believes a rig that is gone.",
+        "Connect with a last will on rig/identity: the same message with online false, retained, QoS 1.",
+        ("identity_retained",),
+    ),
+    # telemetry at rest
+    Check(
+        "sample_rate",
+        "As many samples arrive as the rig announced, within 10 %.",
+        "Detection times, filters and estimates are set by the announced rate.",
+        "Announce the rate at which samples are sent, or send them all.",
+        ("messages_valid",),
+        frames_only=True,
+    ),
+    Check(
+        "clock_in_microseconds",
+        "The rig's clock advances a second in a second.",
+        "Citations and leases are judged by this clock; in another unit every command looks stale or never does.",
+        "Send t_us in microseconds since the rig booted.",
+        ("messages_valid",),
+    ),
+    Check(
+        "time_increases",
+        "No sample is older than one sent before it.",
+        "Telemetry that goes back is refused, and a set under way ends for want of it.",
+        "Stamp samples from a monotonic clock; do not set it while running.",
+        ("messages_valid",),
+        frames_only=True,
+    ),
+    Check(
+        "sequence_without_gaps",
+        "Sequence numbers of frames count up by one.",
+        "A gap says that telemetry was lost; a counter that skips hides real loss.",
+        "Count every frame once, when it is made.",
+        ("messages_valid",),
+        frames_only=True,
+    ),
+    Check(
+        "sequence_without_repeats",
+        "No sequence number of a frame comes twice.",
+        "A repeated number looks like a replayed frame and is refused.",
+        "Count up for every frame; never reset the counter without a new boot_id.",
+        ("messages_valid",),
+        frames_only=True,
+    ),
+    Check(
+        "sampling_regular",
+        "Samples are evenly spaced, within 25 % of their mean distance.",
+        "Velocities and stall times are computed from these distances.",
+        "Sample from a timer, and stamp the moment of sampling, not of sending.",
+        ("time_increases",),
+        frames_only=True,
+    ),
+    Check(
+        "rest_is_rest",
+        "Untouched in the dock the rig says docked, unloaded, unbound and not moving.",
+        "These are the conditions under which a load may come on.",
+        "Check dock switch, zero of position and velocity, and that applied_n is the load applied, not friction.",
+        ("messages_valid",),
+    ),
+    Check(
+        "force_zero",
+        "With no load, force reads less than 25 N either way.",
+        "An offset makes a lifter look stronger or weaker than they are, and sizes drops wrongly.",
+        "Tare the force cell with the handle docked and unloaded.",
+        ("rest_is_rest",),
+        frames_only=True,
+    ),
+    # acknowledgements and arming
+    Check(
+        "acknowledges",
+        "Commands are acknowledged.",
+        "Without it nobody knows whether a command was obeyed.",
+        "Answer every command on rig/ack with its nonce and seq, accepted or not.",
+    ),
+    Check(
+        "acknowledges_in_time",
+        "19 of 20 acknowledgements come within 250 ms.",
+        "It must be back well before the lease runs out, or a refusal is known too late.",
+        "Answer when the command is judged, not when the load has been reached.",
+        (_A,),
+    ),
+    Check(
+        "survives_nonsense",
+        "Bytes that are no command leave the rig as it was, and listening.",
+        "Anybody on the network can send nonsense by mistake.",
+        "Validate before acting; answer bad_message where a nonce and seq can be read, else say nothing.",
+        (_A,),
+    ),
+    Check(
+        "arming_loads_nothing",
+        "Arming binds the rig and applies no load.",
+        "A load that comes with arming meets a lifter who did not ask for it yet.",
+        "Keep the motors unloaded until a load command is accepted.",
+        (_A,),
+    ),
+    Check(
+        "binding_shown",
+        "Frames carry the nonce that the rig is bound to.",
+        "The controller sees by it that the rig serves this set and no other.",
+        "Put the bound nonce into every frame, and null when none is bound.",
+        ("arming_loads_nothing", "messages_valid"),
+        frames_only=True,
+    ),
+    # loading
+    Check(
+        "load_reached",
+        "A commanded load is applied, within 5 %, by the rig's own word.",
+        "The set is decided on it; in another unit, kilograms say, it is wrong tenfold.",
+        "Send applied_n in newtons at the handle, per cable.",
+        ("arming_loads_nothing",),
+    ),
+    Check(
+        "applied_is_measured",
+        "While the load ramps, applied_n shows it on its way.",
+        "applied_n that repeats the target, or a drive that steps, hides what the lifter feels.",
+        "Report the load that the drive applies now, after its ramp.",
+        ("load_reached", _T),
+        frames_only=True,
+    ),
+    Check(
+        "ramp_kept",
+        "The load rises no faster than the commanded ramp, within 30 %.",
+        "A load that jumps can jerk a joint or slack a cable.",
+        "Limit the rate of change in the drive by ramp_n_per_s of each command.",
+        ("applied_is_measured",),
+        frames_only=True,
+    ),
+    Check(
+        "force_positive",
+        "Under load force reads positive.",
+        "Tension is positive by the contract; a reversed sign turns a stall into its opposite.",
+        "Reverse the sign of the force channel.",
+        ("load_reached",),
+        frames_only=True,
+    ),
+    Check(
+        "force_in_newtons",
+        "Under load force reads the load, within a third.",
+        "Drops may be sized by force; kilograms or pounds would size them absurdly.",
+        "Send force in newtons of cable tension at the handle.",
+        ("force_positive",),
+        frames_only=True,
+    ),
+    Check(
+        "unload_keeps_ramp",
+        "Unloading follows its ramp, too.",
+        "A load that vanishes lets the lifter fall back.",
+        "Ramp down by ramp_n_per_s; never cut the torque except by the rig's own safety functions.",
+        ("applied_is_measured",),
+        frames_only=True,
+    ),
+    Check(
+        "unload_by_any_nonce",
+        "Unload is obeyed under a foreign nonce.",
+        "It is the safe command: whoever sends it, the load comes off.",
+        "Do not check nonce, sequence or state of unload commands.",
+        ("load_reached",),
+    ),
+    Check(
+        "unload_by_any_sequence",
+        "Unload is obeyed under a sequence number used before.",
+        "It is the safe command: nothing may stand in its way.",
+        "Do not check nonce, sequence or state of unload commands.",
+        ("load_reached",),
+    ),
+    # refusals
+    Check(
+        "refuses_foreign_nonce",
+        "While bound, loads and arming under another nonce are refused.",
+        "Two controllers, or yesterday's, must not both command one lifter.",
+        "Refuse with foreign_nonce every arm and load whose nonce is not the bound one.",
+        ("load_reached",),
+    ),
+    Check(
+        "refuses_repeated_sequence",
+        "A load with a sequence number used before is refused.",
+        "Networks repeat and reorder: an old, heavier load must not come back.",
+        "Keep the highest sequence number per nonce; refuse those not above it with repeated_sequence.",
+        ("load_reached",),
+    ),
+    Check(
+        "refuses_stale_citation",
+        "A load that cites telemetry older than the lease is refused.",
+        "A command that was delayed on its way rests on what is no longer so.",
+        "Compare cites_t_us with your own clock; refuse with stale_citation.",
+        (_T,),
+    ),
+    Check(
+        "refuses_future_citation",
+        "A load that cites a time still to come is refused.",
+        "It cannot rest on anything that this rig sent.",
+        "Compare cites_t_us with your own clock; refuse with future_citation.",
+        (_T,),
+    ),
+    Check(
+        "refuses_above_ceiling",
+        "A load above the armed ceiling, and a ceiling above the rig's maximum, are refused.",
+        "The ceiling is what a person agreed to.",
+        "Refuse with above_ceiling; do not clip.",
+        ("load_reached",),
+    ),
+    Check(
+        "refuses_below_floor",
+        "A load between zero and the armed floor is refused.",
+        "Under the floor there is only unloaded; a drive that holds next to nothing slacks its cable.",
+        "Refuse with below_floor.",
+        ("load_reached",),
+    ),
+    Check(
+        "refuses_steep_ramp",
+        "A ramp steeper than the armed one is refused.",
+        "The armed ramp is the prescription's promise to the lifter.",
+        "Refuse with ramp_too_steep; do not clip.",
+        ("load_reached",),
+    ),
+    Check(
+        "refuses_long_lease",
+        "A lease longer than the armed one is refused.",
+        "The lease is how long a load may stand after everything else has failed.",
+        "Refuse with lease_too_long.",
+        ("load_reached",),
+    ),
+    Check(
+        "refuses_wrong_cables",
+        "A load for another number of cables is refused.",
+        "A load on a cable that nobody meant.",
+        "Refuse with wrong_cables.",
+        ("load_reached",),
+    ),
+    Check(
+        "release_ends_binding",
+        "After release the rig is unloaded and bound to nothing.",
+        "The next set must begin from nothing.",
+        "On release unload, forget the nonce and send null as nonce.",
+        ("load_reached",),
+    ),
+    Check(
+        "refuses_spent_nonce",
+        "A nonce that was released is refused for good, by arm and by load.",
+        "A recorded or delayed set must not come to life again.",
+        "Remember spent nonces until the next boot; refuse with spent_nonce.",
+        ("release_ends_binding",),
+    ),
+    # lease
+    Check(
+        "lease_expires",
+        "Left alone under load, the rig unloads by itself.",
+        "It is what protects the lifter when controller, broker or network are gone.",
+        "Start a timer of lease_ms at each accepted load; when it runs out, unload at the rig's own ramp.",
+        ("load_reached",),
+    ),
+    Check(
+        "lease_expires_in_time",
+        "It begins to unload within one lease, plus 150 ms.",
+        "Longer under load than anybody agreed to.",
+        "Take the shortest of the commanded, armed and own lease; check the timer at least every 20 ms.",
+        ("lease_expires",),
+    ),
+    Check(
+        "lease_expiry_reported",
+        "It reports that the lease ran out.",
+        "The controller ends the set by it and says why.",
+        "Send the event lease_expired.",
+        ("lease_expires",),
+    ),
+    # dock and signs, with a hand on the empty handle
+    Check(
+        "dock_is_true",
+        "docked is false with the handle pulled out, true with it back.",
+        "Loads may only rise at the dock; a stuck switch lets them rise in somebody's hands.",
+        "Mend the dock sensor; require handle and cable at home.",
+        ("rest_is_rest",),
+    ),
+    Check(
+        "dock_reported",
+        "Leaving the dock and coming back are reported as events.",
+        "A rig without frames has no other way to say so between commands.",
+        "Send the events undocked and docked on every change.",
+        ("dock_is_true",),
+    ),
+    Check(
+        "position_grows_outward",
+        "Position grows as the cable is pulled out.",
+        "The concentric is recognised by it.",
+        "Reverse the sign of position; zero is the docked handle.",
+        ("rest_is_rest",),
+        frames_only=True,
+    ),
+    Check(
+        "position_in_metres",
+        "Pulled out as far as asked, position says about so many metres.",
+        "ROM and work are computed from it.",
+        "Send metres of cable paid out at the handle; mind pulley ratios.",
+        ("rest_is_rest",),
+        frames_only=True,
+    ),
+    Check(
+        "velocity_positive_outward",
+        "Velocity is positive while the cable is pulled out.",
+        "A stall is a velocity that is not; a reversed sign drops the load in the wrong phase.",
+        "Reverse the sign of velocity.",
+        ("rest_is_rest", _T),
+        frames_only=True,
+    ),
+    Check(
+        "velocity_fits_position",
+        "Velocity, summed up, gives the way covered, within a quarter.",
+        "A velocity in another unit or filtered too much mistimes every stall.",
+        "Send metres per second at the handle, with less than 50 ms of filter delay.",
+        ("position_in_metres", _T),
+        frames_only=True,
+    ),
+    Check(
+        "refuses_rise_undocked",
+        "With the handle out of the dock a load is refused.",
+        "A load must never rise in somebody's hands.",
+        "Refuse with rise_while_undocked every target above the present one while the handle is out.",
+        ("dock_is_true", _T, "arming_loads_nothing"),
+    ),
+    # emergency stop
+    Check(
+        "stop_unloads",
+        "The rig's emergency stop takes the load off, at once.",
+        "It is the lifter's last resort.",
+        "Wire the stop to the drive's own safety function; see safety.md on controlled take-down.",
+        ("load_reached",),
+    ),
+    Check(
+        "stop_reported",
+        "The stop is reported.",
+        "The controller ends the set by it; nobody must be told to go on.",
+        "Send the event emergency_stop.",
+        ("load_reached",),
+    ),
+    Check(
+        "stop_latched",
+        "Until the stop is reset, arming and loads are refused.",
+        "A stop that lets go by itself is none.",
+        "Latch the stop; refuse with stopped until a person resets it at the rig.",
+        ("load_reached",),
+    ),
+    Check(
+        "reset_loads_nothing",
+        "Resetting the stop loads nothing.",
+        "A reset is not a command to start (ISO 13850).",
+        "After a reset stay unloaded and unbound until a new arming.",
+        ("load_reached",),
+    ),
+    # reboot
+    Check(
+        "reboot_unloads",
+        "After power comes back the rig is unloaded and stays so.",
+        "Nothing may start by itself when power returns (ISO 14118).",
+        "Begin unbound and unloaded.",
+        ("load_reached",),
+    ),
+    Check(
+        "boot_id_changes",
+        "Every boot has a boot_id of its own.",
+        "By it the controller knows that clock and counters began anew, and ends the set.",
+        "Draw boot_id at random at every boot.",
+        ("load_reached",),
+    ),
+    Check(
+        "reboot_forgets_binding",
+        "A load under the nonce from before the reboot is refused.",
+        "A set does not outlive the rig that it was armed on.",
+        "Keep no binding over a reboot.",
+        ("refuses_foreign_nonce",),
+    ),
+)
+
+BY_NAME: Final[dict[str, Check]] = {check.name: check for check in CATALOGUE}

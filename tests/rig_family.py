@@ -1,0 +1,79 @@
+"""A program for `test_check_rig`: virtual rigs, each with one defect, all held against the kit at once; JSON out.
+
+A process of its own so that two of them share the machine's cores. Usage: rig_family.py PORT DEFECT…  (none: "-").
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import sys
+from typing import Any
+
+import structlog
+
+from ebbset.console.check_rig import check_rig
+from ebbset.controller.settings import BrokerSettings
+from ebbset.simulators.defects import Defect
+from ebbset.simulators.exercises import exercise
+from ebbset.simulators.virtual_rig import VirtualRig, VirtualRigSettings
+
+PACE_M_S = 0.4
+
+
+class Hands:
+    """The person at a virtual rig in this process."""
+
+    def __init__(self, rig: VirtualRig) -> None:
+        self.rig = rig
+
+    async def pull_out(self, to_m: float) -> None:
+        self.rig.move_handle(to_m, PACE_M_S)
+        await asyncio.sleep(to_m / PACE_M_S + 0.5)
+
+    async def bring_back(self) -> None:
+        self.rig.move_handle(0.0, PACE_M_S)
+        await asyncio.sleep(0.5 / PACE_M_S + 0.5)
+        self.rig.let_go()
+        await asyncio.sleep(0.3)
+
+    async def press_stop(self) -> None:
+        self.rig.press_emergency_stop()
+
+    async def reset_stop(self) -> None:
+        self.rig.reset_emergency_stop()
+
+    async def power_cycle(self) -> None:
+        self.rig.reboot()
+
+
+async def examine(port: int, name: str, **settings: Any) -> dict[str, Any]:
+    """One rig from its start to its report."""
+    broker = BrokerSettings(port=port)
+    rig = VirtualRig(
+        VirtualRigSettings(
+            rig=name, lifter=exercise("row").mean_lifter(), broker=broker, ready_after_s=None, **settings
+        )
+    )
+    stop = asyncio.Event()
+    running = asyncio.create_task(rig.run(stop))
+    await asyncio.sleep(0.5)
+    report = await check_rig(name, broker, hands=Hands(rig))
+    stop.set()
+    await running
+    return report.as_json()
+
+
+async def examine_all(port: int, names: list[str]) -> dict[str, dict[str, Any]]:
+    """All at once; a first one alone would show what compiling costs, so it is run and forgotten."""
+    await examine(port, "warm-up", defect=Defect.NEVER_ACKS)
+    reports = await asyncio.gather(
+        *(examine(port, f"rig.{name}", defect=None if name == "-" else Defect(name)) for name in names)
+    )
+    return dict(zip(names, reports, strict=True))
+
+
+if __name__ == "__main__":
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR))
+    json.dump(asyncio.run(examine_all(int(sys.argv[1]), sys.argv[2:])), sys.stdout)
