@@ -32,6 +32,7 @@ TURN_BACK_M: Final = 0.015
 TURN_VELOCITY_M_S: Final = -0.02
 TOP_FRACTION: Final = 0.85
 TOP_REST_US: Final = 80_000
+SHORT_TOP_REST_US: Final = 800_000
 TAKEN_UP_US: Final = 120_000
 MOVED_M: Final = 0.008
 FIRST_ROM_M: Final = 0.20
@@ -360,15 +361,17 @@ class CableTracker:
             self._restart_bottom(t)
             return signals
         if at_top:
-            # a handle that leaves the top, or rests there, has finished its ascent; one that crept up to just short
-            # of it and stands may still be fighting
-            if v < TURN_VELOCITY_M_S:
+            # a handle that leaves the top, or rests there, has finished its ascent; one that stands a little short of
+            # it may still be fighting, so the evidence is given time
+            short = fraction is not None and fraction < WHOLE_FRACTION
+            if v < TURN_VELOCITY_M_S and (not short or x < self._peak_m - TURN_BACK_M):
                 return self._end(t, self._outcome_at_top(x), load_n, signals)
-            fighting = fraction is not None and fraction < WHOLE_FRACTION and t - self._fast_t_us > MAXIMAL_SLOW_US
+            fighting = short and t - self._fast_t_us > MAXIMAL_SLOW_US + (t - self._up_t_us)
             if not fighting:
-                if t - self._up_t_us >= TOP_REST_US:
+                if t - self._up_t_us >= (SHORT_TOP_REST_US if short else TOP_REST_US):
                     return self._end(t, self._outcome_at_top(x), load_n, signals)
-                return signals
+                if not short:
+                    return signals
         if v < TURN_VELOCITY_M_S:
             # on its way down: a wobble until it has gone far enough to be a turn
             return self._turned_back(t, x, v, f, load_n, signals) if x < self._peak_m - TURN_BACK_M else signals

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-import pytest
+import math
 
-from ebbset.controller.capacity import CapacityEstimator
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from ebbset.controller.capacity import CapacityEstimator, decay, repetitions_to_failure
 from ebbset.models.profile import Uncertain
 from ebbset.models.velocity import LoadVelocityLine, generic_line
 from ebbset.models.wire import RepetitionOutcome
 
 LINE = generic_line("bench_press")
 DONE = RepetitionOutcome.COMPLETED
+ONE_RM = Uncertain(mean=1000.0, sd=35.0)
 
 
 def feed(it: CapacityEstimator, load_n: float, capacities: list[float], line: LoadVelocityLine = LINE) -> None:
@@ -23,45 +28,133 @@ def feed(it: CapacityEstimator, load_n: float, capacities: list[float], line: Lo
         )
 
 
+def tiring(first_n: float, load_n: float, count: int, cost: float = 0.02) -> list[float]:
+    """Capacities of a set in which slower repetitions cost more, as the estimator supposes."""
+    out = [first_n]
+    for _ in range(count - 1):
+        out.append(out[-1] * (1.0 - cost * (1.0 + 0.5 / LINE.velocity_m_s(load_n / out[-1]))))
+    return out
+
+
 def test_nothing_seen_is_nothing_said() -> None:
     it = CapacityEstimator(line=LINE, one_rm_n=None)
     assert it.capacity_n is None
     assert it.budget_spent is None
     assert it.repetitions_in_reserve is None
+    assert it.reserve_interval is None
 
 
-def test_it_follows_a_falling_capacity() -> None:
-    it = CapacityEstimator(line=LINE, one_rm_n=None)
-    truth = [1000.0 * 0.96**k for k in range(8)]
+@pytest.mark.parametrize("one_rm", [None, ONE_RM])
+def test_it_follows_a_falling_capacity(one_rm: Uncertain | None) -> None:
+    it = CapacityEstimator(line=LINE, one_rm_n=one_rm)
+    truth = tiring(1000.0, 700.0, 7)
     feed(it, 700.0, truth)
     assert it.capacity_n == pytest.approx(truth[-1], rel=0.06)
-    assert it.budget_spent == pytest.approx(1 - 0.96**7, abs=0.06)
-    assert it.loss_per_repetition == pytest.approx(0.04, abs=0.015)
+    assert it.budget_spent == pytest.approx(1 - truth[-1] / 1000.0, abs=0.05)
     assert it.fresh_n == pytest.approx(1000.0, rel=0.05)
+    assert it.loss_per_repetition == pytest.approx(1 - truth[-1] / truth[-2], abs=0.02)
 
 
-def test_a_stall_says_that_the_load_is_the_capacity() -> None:
-    it = CapacityEstimator(line=LINE, one_rm_n=Uncertain(mean=1000.0, sd=50.0))
-    feed(it, 700.0, [1000.0 * 0.96**k for k in range(9)])
+def test_more_seen_is_surer() -> None:
+    it = CapacityEstimator(line=LINE, one_rm_n=None)
+    feed(it, 700.0, [1000.0])
+    first = it.fresh_sd_n
+    feed(it, 500.0, [960.0])
+    assert first is not None
+    assert it.fresh_sd_n is not None
+    assert it.fresh_sd_n < first
+
+
+def test_a_stall_says_that_the_load_is_just_above_the_capacity() -> None:
+    it = CapacityEstimator(line=LINE, one_rm_n=ONE_RM)
+    feed(it, 700.0, tiring(1000.0, 700.0, 8))
     it.stall(load_n=700.0, force_n=None, position_fraction=0.4)
     assert it.capacity_n is not None
-    assert 700.0 * 0.97 <= it.capacity_n <= 700.0 * 1.03
-    assert it.repetitions_in_reserve == pytest.approx(0.0, abs=1.0)
+    assert 0.85 * 700.0 <= it.capacity_n <= 700.0
+    assert it.repetitions_in_reserve == 0.0
 
 
-def test_rest_gives_part_of_it_back() -> None:
+def test_rest_gives_part_of_it_back_and_a_tired_set_begins_with_budget_spent() -> None:
     it = CapacityEstimator(line=LINE, one_rm_n=None)
-    feed(it, 700.0, [1000.0 * 0.95**k for k in range(8)])
+    feed(it, 700.0, tiring(1000.0, 700.0, 7))
     spent = it.budget_spent
+    later = CapacityEstimator(line=LINE, one_rm_n=None)
+    later.begin_tired(it, 120.0)
     it.rest(120.0)
     assert spent is not None
     assert it.budget_spent is not None
     assert 0.1 * spent < it.budget_spent < 0.7 * spent
+    assert later.budget_spent == it.budget_spent
 
 
 def test_partial_repetitions_and_load_changes_do_not_tell_the_velocity() -> None:
-    it = CapacityEstimator(line=LINE, one_rm_n=Uncertain(mean=1000.0, sd=50.0))
-    it.repetition(load_n=700.0, mean_velocity_m_s=0.05, outcome=RepetitionOutcome.PARTIAL, load_changed=False)
-    assert it.capacity_n == 1000.0
+    it = CapacityEstimator(line=LINE, one_rm_n=ONE_RM)
     it.repetition(load_n=700.0, mean_velocity_m_s=0.05, outcome=DONE, load_changed=True)
-    assert it.capacity_n == pytest.approx(1000.0, rel=0.05)
+    assert it.fresh_n == 1000.0
+    before = it.capacity_n
+    it.repetition(load_n=700.0, mean_velocity_m_s=0.05, outcome=RepetitionOutcome.NOT_STARTED, load_changed=False)
+    assert it.capacity_n == before
+    it.repetition(load_n=700.0, mean_velocity_m_s=0.05, outcome=RepetitionOutcome.PARTIAL, load_changed=False)
+    assert it.fresh_n == 1000.0
+    assert before is not None
+    assert it.capacity_n is not None
+    assert it.capacity_n < before
+
+
+def test_a_stale_profile_is_said_and_no_longer_believed() -> None:
+    sound = CapacityEstimator(line=LINE, one_rm_n=ONE_RM)
+    feed(sound, 700.0, tiring(1000.0, 700.0, 6))
+    assert not sound.profile_stale
+    own = LoadVelocityLine(LINE.v0_m_s, 0.05, LINE.v_1rm_m_s, 0.025, 0.03)
+    stale = CapacityEstimator(line=own, one_rm_n=Uncertain(mean=1250.0, sd=40.0))
+    feed(stale, 700.0, tiring(1000.0, 700.0, 6))
+    stale.stall(load_n=700.0, force_n=None, position_fraction=0.4)
+    assert stale.profile_stale
+    assert stale.fresh_n is not None
+    assert stale.fresh_n == pytest.approx(1000.0, rel=0.05)
+
+
+def test_repetitions_to_failure_against_the_handbook_chart() -> None:
+    # Haff & Triplett 2016 load chart: 5 repetitions at 87 %, 10 at 75 %; the published spread between people is 9 to
+    # 33 % (10.1123/ijspp.2020-0214), and one typical cost stands for all of them here.
+    for percent, chart in ((87.0, 5.0), (80.0, 8.0), (75.0, 10.0)):
+        assert repetitions_to_failure(LINE, 0.014, percent, 100.0) == pytest.approx(chart, rel=0.33)
+
+
+def test_repetitions_to_failure_falls_with_load_and_rises_with_capacity() -> None:
+    counts = [repetitions_to_failure(LINE, 0.02, load_n, 1000.0) for load_n in (500.0, 700.0, 900.0, 1000.0, 1100.0)]
+    assert counts == sorted(counts, reverse=True)
+    assert counts[-1] == 0.0
+    assert repetitions_to_failure(LINE, 0.02, 700.0, 950.0) < counts[1]
+
+
+def test_the_rational_decay_is_an_exponential() -> None:
+    for k in range(40):
+        assert decay(0.1 * k) == pytest.approx(math.exp(-0.1 * k), abs=0.004)
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.floats(1.0, 5000.0),
+            st.floats(-1.0, 4.0),
+            st.sampled_from(list(RepetitionOutcome)),
+            st.booleans(),
+            st.floats(0.0, 600.0),
+            st.booleans(),
+        ),
+        max_size=40,
+    )
+)
+def test_nothing_breaks_it(rows: list[tuple[float, float, RepetitionOutcome, bool, float, bool]]) -> None:
+    it = CapacityEstimator(line=LINE, one_rm_n=None)
+    for load_n, v, outcome, changed, rest_s, stalls in rows:
+        it.repetition(load_n=load_n, mean_velocity_m_s=v, outcome=outcome, load_changed=changed)
+        if stalls:
+            it.stall(load_n=load_n, force_n=None, position_fraction=None)
+        it.rest(rest_s)
+        for value in (it.capacity_n, it.capacity_sd_n, it.fresh_sd_n, it.budget_spent, it.repetitions_in_reserve):
+            assert value is None or (math.isfinite(value) and value >= 0.0)
+        if it.budget_spent is not None:
+            assert 0.0 <= it.budget_spent <= 1.0
