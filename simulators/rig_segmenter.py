@@ -19,6 +19,7 @@ _STILL_M_S: Final = 0.03
 _REST_US: Final = 200_000
 _STUCK_US: Final = 700_000
 _NOT_STARTED_US: Final = 4_000_000
+_TOP_M: Final = 0.01
 _FULL_SHARE: Final = 0.93
 _LOADED_N: Final = 10.0
 
@@ -41,8 +42,7 @@ class _Ascent:
     t_start_us: int
     start_m: tuple[float, ...]
     top_m: float
-    top_us: int
-    top_of_m: tuple[float, ...]
+    path: list[tuple[int, float, tuple[float, ...]]]
     peak_m_s: list[float]
     force_sum_n: list[float]
     samples: int = 0
@@ -108,8 +108,7 @@ class RigSegmenter:
                 self._low_us,
                 self._low_of_m,
                 x,
-                t_us,
-                positions,
+                [],
                 [0.0] * len(positions),
                 [0.0] * len(positions),
             )
@@ -136,7 +135,8 @@ class RigSegmenter:
             ascent.peak_m_s[cable] = max(ascent.peak_m_s[cable], velocity)
             ascent.force_sum_n[cable] += force
         if x > ascent.top_m:
-            ascent.top_m, ascent.top_us, ascent.top_of_m = x, t_us, positions
+            ascent.top_m = x
+            ascent.path.append((t_us, x, positions))
         if v >= _STILL_M_S:
             ascent.still_since_us = None
         elif ascent.still_since_us is None:
@@ -156,15 +156,21 @@ class RigSegmenter:
 
     def _end(self, ascent: _Ascent, outcome: RepetitionOutcome) -> None:
         self._ascent, self._still_since_us = None, None
-        rom_m = tuple(max(top - low, 0.0) for top, low in zip(ascent.top_of_m, ascent.start_m, strict=True))
-        duration_s = max(ascent.top_us - ascent.t_start_us, 1) * 1e-6
+        # The last centimetre is crept through by some and not by others, so the concentric ends where it begins.
+        near = next((point for point in ascent.path if point[1] >= ascent.top_m - _TOP_M), None)
+        t_end_us, _, ends_m = near if near is not None else (ascent.t_start_us, 0.0, ascent.start_m)
+        tops_m = ascent.path[-1][2] if ascent.path else ascent.start_m
+        rom_m = tuple(max(top - low, 0.0) for top, low in zip(tops_m, ascent.start_m, strict=True))
+        duration_s = max(t_end_us - ascent.t_start_us, 1) * 1e-6
         self._found.append(
             Segment(
                 t_start_us=ascent.t_start_us,
-                t_end_us=ascent.top_us,
+                t_end_us=t_end_us,
                 outcome=outcome,
                 rom_m=rom_m,
-                mean_velocity_m_s=tuple(rom / duration_s for rom in rom_m),
+                mean_velocity_m_s=tuple(
+                    max(end - low, 0.0) / duration_s for end, low in zip(ends_m, ascent.start_m, strict=True)
+                ),
                 peak_velocity_m_s=tuple(ascent.peak_m_s),
                 mean_force_n=tuple(total / ascent.samples for total in ascent.force_sum_n),
             )
