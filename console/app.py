@@ -9,7 +9,6 @@ from __future__ import annotations
 import importlib
 import os
 import signal
-import sys
 import tempfile
 import traceback
 from collections.abc import Sequence
@@ -131,10 +130,6 @@ def run(arguments: Sequence[str]) -> int:
     except (click.Abort, KeyboardInterrupt):
         click.echo("ebbset: interrupted.", err=True)
         return int(Exit.INTERRUPTED)
-    except BrokenPipeError:
-        # The reader of our output went away (a pager, `head`); the interpreter must not complain at exit either.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return int(Exit.OK)
     except Exception as error:
         known = explain(error)
         known.show()

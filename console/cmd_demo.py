@@ -22,7 +22,7 @@ from ebbset.console.exits import CommandError, Exit
 def command(folder: Path) -> int:
     """Run one whole set: MQTT broker, virtual rig, controller and operator, over real TCP on this machine.
 
-    Takes about 75 seconds, since a set takes its time. You see the set while it happens; then each repetition, each
+    Takes about a minute, since a set takes its time. You see the set while it happens; then each repetition, each
     decision with its reason, why the set ended, and where the recording and the page lie. At the end the recording is
     run through the controller again, and every decision must come out the same.
 
