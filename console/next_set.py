@@ -22,6 +22,8 @@ RECOVERED_LOSS: Final = 0.05
 LONGEST_ADVISED_S: Final = 300.0
 """Second sets at 75 % of 1RM did 0.81, 0.87 and 1.00 of the work after 1, 3 and 5 min (Richmond & Godard 2004), so
 five minutes is the upper end whatever the compartments say."""
+STALE_SDS: Final = 2.0
+"""Common practice, no source: two standard deviations of the difference is where doubt begins."""
 FITTING_PART: Final = 0.8
 """Common practice, no source: a set that begins with several repetitions begins near 80 % of the 1RM of the day."""
 
@@ -66,8 +68,7 @@ def advice(item: RecordedSet) -> list[Advice]:
     low_s, high_s = rest_range_s(loss)
     rest_s = advised_rest_s(item)
     found = [_rest(loss, low_s, high_s, rest_s), _start_load(item, fresh_n, loss, rest_s)]
-    fit = _fit_of_start(item, fresh_n)
-    return [*found, fit] if fit is not None else found
+    return [*found, *(extra for extra in (_fit_of_start(item, fresh_n), _profile(item, fresh_n)) if extra is not None)]
 
 
 def _rest(loss: float, low_s: float, high_s: float, rest_s: float) -> Advice:
@@ -107,6 +108,24 @@ def _fit_of_start(item: RecordedSet, fresh_n: float) -> Advice | None:
         f"{words.plural(done, 'repetition')} at {words.load(start_n, unit)}. {words.part(FITTING_PART)} of the "
         f"estimated 1RM of the day is {words.load(FITTING_PART * fresh_n, unit)}; the handbook chart gives "
         f"{chart_repetitions(100 * FITTING_PART):.0f} repetitions there.",
+    )
+
+
+def _profile(item: RecordedSet, fresh_n: float) -> Advice | None:
+    """Whether the day's estimate still fits the profile that the set was armed with."""
+    last = item.last_known()
+    if item.profile is None or item.profile.one_rm_n is None or last is None or not last.capacity_n:
+        return None
+    stored, unit = item.profile.one_rm_n, item.prescription.units
+    day_sd_n = (last.capacity_sd_n or 0.0) / last.capacity_n * fresh_n
+    if abs(fresh_n - stored.mean) <= STALE_SDS * math.hypot(day_sd_n, stored.sd):
+        return None
+    return Advice(
+        "Profile",
+        "looks out of date",
+        f"It holds a 1RM of {words.load(stored.mean, unit)} ± {words.load(stored.sd, unit)} of {item.profile.date}; "
+        f"today's estimate is {words.load(fresh_n, unit)} ± {words.load(day_sd_n, unit)}. Build a new one with "
+        "`ebbset profile`.",
     )
 
 

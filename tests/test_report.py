@@ -6,6 +6,7 @@ import datetime
 import json
 import math
 import re
+import tomllib
 from collections.abc import Iterator
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -31,7 +32,7 @@ from ebbset.controller.events import Acknowledged, LinkUp, RepetitionSeen, Sampl
 from ebbset.controller.recorder import RecordingWriter
 from ebbset.models.fatigue import JOINTS
 from ebbset.models.prescription import Prescription
-from ebbset.models.profile import LifterProfile
+from ebbset.models.profile import LifterProfile, Uncertain
 from ebbset.models.wire import RepetitionOutcome, RequestAction
 from ebbset.simulators.closed_loop import run_set
 from ebbset.simulators.exercises import exercise
@@ -40,18 +41,11 @@ from ebbset.simulators.rig_parameters import RigParameters
 ORDER = {
     "name": "Rows <before> dinner & after",
     "exercise": "row",
-    "load": {"start_n": "70 kg", "floor_n": "30 kg"},
-    "budget": {"capacity_loss": 0.4},
+    "load": {"start_n": "78 kg", "floor_n": "30 kg"},
+    "budget": {"capacity_loss": 0.5},
     "stop": {"max_drops": 3, "max_duration_s": 90.0},
 }
-PROFILE = {
-    "lifter": "A7",
-    "exercise": "row",
-    "date": "2026-11-12",
-    "one_rm_n": {"mean": 818.0, "sd": 40.0},
-    "velocity_at_zero_m_s": {"mean": 1.42, "sd": 0.15},
-    "velocity_at_1rm_m_s": {"mean": 0.18, "sd": 0.05},
-}
+PROFILE = tomllib.loads((files("ebbset.console") / "data" / "demo_profile.toml").read_text(encoding="utf-8"))
 MADE_AT = datetime.datetime(2026, 11, 25, 20, 0)
 
 
@@ -146,7 +140,7 @@ def test_the_trace_is_the_recorded_samples_on_a_clock_that_begins_with_the_load(
     assert set(item.trace.velocity_m_s[:, 0].tolist()) <= velocities
     first = item.steps[0]
     assert first.t_s == 0.0
-    assert first.target_n == (pytest.approx(70 * 9.80665),)
+    assert first.target_n == (pytest.approx(78 * 9.80665),)
     # A load that is held is one step, however often it is renewed.
     assert all(a.target_n != b.target_n for a, b in pairwise(item.steps))
 
@@ -159,7 +153,7 @@ def test_every_output_of_the_set_is_in_the_record(item: RecordedSet) -> None:
     assert len(drops) == item.result.drops >= 1
     assert all(m.is_stall for m in drops)
     assert [m.t_s for m in item.moments] == sorted(m.t_s for m in item.moments)
-    assert item.lifter == "A7"
+    assert item.lifter == "heron"
     assert item.begun_at is not None
     assert item.begun_at.astimezone(datetime.UTC).date() == datetime.date(2026, 11, 25)
 
@@ -462,7 +456,23 @@ def test_the_advised_rest_brings_the_loss_down_to_what_it_says() -> None:
 def test_the_next_start_load_is_below_this_one_and_within_its_range(item: RecordedSet) -> None:
     found = next(a for a in advice(item) if a.about == "Start load")
     low, high = (float(x) for x in re.findall(r"From ([\d.]+) kg to ([\d.]+) kg", found.because)[0])
-    assert low <= float(found.answer.removesuffix(" kg")) <= high <= 70.0
+    assert low <= float(found.answer.removesuffix(" kg")) <= high <= 78.0
+
+
+def test_a_profile_far_from_what_the_set_shows_is_doubted(item: RecordedSet) -> None:
+    assert item.profile is not None
+    fresh_n = item.fresh_n()
+    assert fresh_n is not None
+
+    def doubted(mean_n: float, sd_n: float) -> bool:
+        profile = (
+            item.profile.model_copy(update={"one_rm_n": Uncertain(mean=mean_n, sd=sd_n)}) if item.profile else None
+        )
+        return any(a.about == "Profile" for a in advice(replace(item, profile=profile)))
+
+    assert not doubted(fresh_n, 10.0)
+    assert doubted(1.5 * fresh_n, 10.0)
+    assert not doubted(1.5 * fresh_n, 0.5 * fresh_n)
 
 
 def test_a_set_without_repetitions_is_not_advised_upon(item: RecordedSet) -> None:
