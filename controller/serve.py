@@ -34,17 +34,12 @@ from ebbset.controller.events import (
     BadInput,
     Event,
     GuardRefused,
-    LinkDown,
-    LinkUp,
-    RepetitionSeen,
     Requested,
-    RigAnnounced,
-    RigLost,
-    Samples,
     Tick,
 )
 from ebbset.controller.inbox import Inbox
 from ebbset.controller.link import Link, own_version
+from ebbset.controller.notices import Notices
 from ebbset.controller.policy import PolicyFactory
 from ebbset.controller.reasons import State
 from ebbset.controller.recorder import Recorder
@@ -52,12 +47,10 @@ from ebbset.controller.registry import Registry, discover
 from ebbset.controller.set_controller import SetController
 from ebbset.controller.settings import ServeSettings
 from ebbset.models.problems import BadDocumentError, Problem
-from ebbset.models.wire import RequestAction, Topic, UnloadCommand
+from ebbset.models.wire import RequestAction, UnloadCommand
 
 TICK_S: Final = 0.020
 UNARMED_TICK_S: Final = 0.100
-ANNOUNCE_PATIENCE_US: Final = 5_000_000
-BAD_INPUT_EVERY_US: Final = 1_000_000
 SHUTDOWN_S: Final = 4.0
 LEAST_FREE_BYTES: Final = 32 * 1024 * 1024
 IDLE_FILE_BYTES: Final = 64 * 1024 * 1024
@@ -114,11 +107,9 @@ class Served:
         self.controller = SetController(self.policies)
         self.recorder = self._begin_recording()
         self.recordings: list[Path] = [self.recorder.path]
-        self._known: dict[type, Event] = {}
+        self._notices = Notices(settings.rig)
         self._set_in_file = False
         self._last_command: SendArm | SendLoad | None = None
-        self._link_up_us: int | None = None
-        self._bad_told: dict[tuple[str, str], int] = {}
         self._stopping = False
 
     @property
@@ -243,7 +234,9 @@ class Served:
             if not isinstance(output, codec.COMMANDS):
                 self._report(output)
         self.recorder.record(event, outputs)
-        self._notice(event)
+        self._notices.see(event)
+        if isinstance(event, Tick):
+            self._on_tick()
         if self._observer is not None:
             try:
                 self._observer(event, outputs)
@@ -274,54 +267,10 @@ class Served:
         except codec.UnsendableError as error:
             _log.error("report_breaks_contract", why=str(error))
 
-    def _notice(self, event: Event) -> None:
-        """Log what a person should know of; remember what a new core must be told."""
-        if isinstance(event, Tick):
-            self.inbox.report()
-            if self.recorder.size_bytes > IDLE_FILE_BYTES and self.controller.state in _UNARMED:
-                self._recording_obstacle()
-            up_us = self._link_up_us
-            if up_us is not None and event.now_us - up_us > ANNOUNCE_PATIENCE_US:
-                self._link_up_us = None
-                _log.warning("rig_not_announced", rig=self.settings.rig, topic=Topic.IDENTITY.path(self.settings.rig))
-        elif isinstance(event, Samples | RepetitionSeen):
-            self._notice_order(event)
-            self._known[type(event)] = event
-        elif isinstance(event, LinkUp):
-            self._known = {LinkUp: event}
-            self._link_up_us = event.now_us
-        elif isinstance(event, RigAnnounced):
-            self._known[RigAnnounced] = event
-            self._link_up_us = None
-            _log.info("rig_announced", rig=event.rig, boot_id=event.boot_id, telemetry=event.telemetry)
-        elif isinstance(event, LinkDown | RigLost):
-            self._known = {} if isinstance(event, LinkDown) else {k: v for k, v in self._known.items() if k is LinkUp}
-            _log.warning("rig_lost" if isinstance(event, RigLost) else "link_lost", rig=self.settings.rig)
-        elif isinstance(event, BadInput):
-            self._tell_bad(event.topic, event.code, event.detail, event.now_us)
-
-    def _notice_order(self, event: Samples | RepetitionSeen) -> None:
-        """Say it when telemetry comes twice, out of order or with time going back; the core takes no such frame in."""
-        before = self._known.get(type(event))
-        if not isinstance(before, type(event)) or before.boot_id != event.boot_id:
-            return
-        topic = Topic.FRAME if isinstance(event, Samples) else Topic.REPETITION
-        if event.seq <= before.seq:
-            code = "repeated" if event.seq == before.seq else "out_of_order"
-            detail = f"seq is {event.seq}; allowed: above {before.seq}, the last one seen"
-            self._tell_bad(topic.value, code, detail, event.now_us)
-        elif isinstance(event, Samples) and isinstance(before, Samples) and event.t_us[0] <= before.t_us[-1]:
-            detail = f"t_us begins at {event.t_us[0]}; allowed: above {before.t_us[-1]}, the end of the frame before"
-            self._tell_bad(topic.value, "time_backwards", detail, event.now_us)
-
-    def _tell_bad(self, topic: str, code: str, detail: str, now_us: int) -> None:
-        told_us = self._bad_told.get((topic, code))
-        if told_us is not None and now_us - told_us < BAD_INPUT_EVERY_US:
-            return
-        if len(self._bad_told) > 200:
-            self._bad_told.clear()
-        self._bad_told[topic, code] = now_us
-        _log.warning("bad_input", rig=self.settings.rig, topic=topic, code=code, detail=detail)
+    def _on_tick(self) -> None:
+        self.inbox.report()
+        if self.recorder.size_bytes > IDLE_FILE_BYTES and self.controller.state in _UNARMED:
+            self._recording_obstacle()
 
     # --- arming and recording -----------------------------------------------------------------------------------
 
@@ -381,7 +330,7 @@ class Served:
         self.recordings.append(following.path)
         self._set_in_file = False
         self.controller = SetController(self.policies)
-        for known in sorted(self._known.values(), key=lambda known: known.now_us):
+        for known in self._notices.known:
             self.recorder.record(known, self.controller.handle(known))
 
     def _begin_recording(self) -> Recorder:

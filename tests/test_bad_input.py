@@ -215,7 +215,7 @@ async def test_a_retained_request_from_yesterday_arms_nothing(broker: Mosquitto,
 async def test_a_rig_that_never_announces_is_told_and_cannot_be_armed(
     broker: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("ebbset.controller.serve.ANNOUNCE_PATIENCE_US", 300_000)
+    monkeypatch.setattr("ebbset.controller.notices.ANNOUNCE_PATIENCE_US", 300_000)
     rig = "silent"
     with capture_logs() as logs:
         async with serving(settings_for(broker, tmp_path, rig)), operator(broker.port, rig) as person:
