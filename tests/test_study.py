@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime
+import importlib.util
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,6 +20,7 @@ from ebbset.console.study import Mark, Study, StudyFile, mark_of, read_study
 from ebbset.models.problems import BadDocumentError
 from ebbset.simulators.relative import scaled
 
+EXAMPLES = Path(__file__).parent.parent / "examples"
 AUTO = """
 name = "Drops by fifths"
 exercise = "row"
@@ -267,3 +270,22 @@ def test_a_set_of_another_study_is_told(study: Study, recordings: list[Path]) ->
     item = read_source(recordings[0]).sets[0]
     assert "another version of the study" in fidelity_of(item, other).departures[0]
     assert fidelity_of(item, None).departures == ()
+
+
+# --- the analysis -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("effect_m", [-0.03, 0.0])
+def test_the_mixed_model_of_the_example_recovers_the_true_effect(effect_m: float, tmp_path: Path) -> None:
+    """statsmodels on the exported tables; the truth was put into the simulated lifters."""
+    spec = importlib.util.spec_from_file_location("mixed_model", EXAMPLES / "mixed_model.py")
+    assert spec is not None
+    assert spec.loader is not None
+    example = importlib.util.module_from_spec(spec)
+    sys.modules["mixed_model"] = example
+    spec.loader.exec_module(example)
+    found = example.run(effect_m, 1, tmp_path)
+    assert found.sets == 4 * example.PARTICIPANTS
+    assert found.low_m < effect_m < found.high_m
+    assert found.high_m - found.low_m < 0.015
+    assert (found.p_value < 0.001) is (effect_m != 0.0)
