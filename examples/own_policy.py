@@ -1,0 +1,84 @@
+"""A drop policy from outside the package, checked and tried on a simulated lifter.
+
+To ship one, put the class in a package of your own and name it in that package's pyproject.toml; nothing of ebbset
+needs touching. A prescription then says ``drop.policy = "taper"``:
+
+    [project.entry-points."ebbset.drop_policies"]
+    taper = "your_package.your_module:Taper"
+
+A policy proposes. Floor, ramp, budget and stop rules are applied afterwards and it cannot switch them off. Trying it
+on a simulated lifter needs the extra ``ebbset[sim]``; what comes out is simulated.
+
+    python examples/own_policy.py
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from ebbset.controller.policy import DropView, PolicyFactory, Proposal, number_parameter, reject_unknown
+from ebbset.controller.policy_check import check_policy
+from ebbset.controller.registry import load_policies
+from ebbset.controller.set_controller import SetController
+from ebbset.models.prescription import Prescription
+from ebbset.simulators.closed_loop import run_set
+from ebbset.simulators.exercises import exercise
+from ebbset.simulators.population import one_rm_n
+from ebbset.simulators.rig_parameters import RigParameters
+
+
+@dataclass(frozen=True, slots=True)
+class Taper:
+    """A large first drop, then smaller and smaller ones. Its state is the number of drops made so far."""
+
+    first: float
+    shrink: float
+    name = "taper"
+
+    @classmethod
+    def from_parameters(cls, parameters: Mapping[str, Any]) -> Taper:
+        """Parameters: ``first`` part taken off, 0.05 to 0.6; ``shrink`` from one drop to the next, 0.3 to 1."""
+        reject_unknown(parameters, ("first", "shrink"), policy=cls.name)
+        first = number_parameter(parameters, "first", 0.3, low=0.05, high=0.6, policy=cls.name)
+        shrink = number_parameter(parameters, "shrink", 0.7, low=0.3, high=1.0, policy=cls.name)
+        return cls(first, shrink)
+
+    def initial(self) -> int:
+        """No drop made yet."""
+        return 0
+
+    def propose(self, state: int, view: DropView) -> tuple[int, Proposal]:
+        """The load less this drop's part; the state is returned, never kept."""
+        part = self.first * self.shrink**state
+        return state + 1, Proposal(view.load_n * (1.0 - part), f"drop {state + 1} takes {part:.0%} off")
+
+
+def main() -> None:
+    """Check the policy, then run one simulated set with it."""
+    findings = check_policy(Taper)
+    print(f"checks: {len(findings)} findings" + "".join(f"\n  {f.rule}: {f.detail}" for f in findings))
+
+    lifter = exercise("row").mean_lifter()
+    one_rm = one_rm_n(lifter, RigParameters())
+    order = Prescription.model_validate(
+        {
+            "name": "Taper",
+            "exercise": "row",
+            "load": {"start_n": 0.8 * one_rm, "floor_n": 0.25 * one_rm},
+            "drop": {"policy": "taper", "parameters": {"first": 0.3, "shrink": 0.6}},
+            "stop": {"max_drops": 3},
+        }
+    )
+    policies: dict[str, PolicyFactory] = {**load_policies(), "taper": Taper}
+    done = run_set(order, lifter, seed=1, controller_factory=lambda: SetController(policies))
+    for decision in done.decisions:
+        if decision.action == "drop":
+            print(f"drop {decision.from_n[0]:.0f} -> {decision.to_n[0]:.0f} N: {decision.text}")
+    if done.result is not None:
+        print(f"simulated: {done.completed} repetitions, {done.result.drops} drops, ended: {done.result.text}")
+
+
+if __name__ == "__main__":
+    main()
