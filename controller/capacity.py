@@ -306,6 +306,19 @@ class CapacityEstimator:
             self.repetitions_at(self._load_n, capacity_n + spread),
         )
 
+    @property
+    def seen(self) -> int:
+        """Velocities and stalls taken in."""
+        return self._seen
+
+    def line_ends(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """This person's velocity at no load and at 1RM, each with its standard deviation, m/s."""
+        p, z = self._p, self._z
+        return (
+            (self._line.v0_m_s + z[_V0], sqrt(max(0.0, p[_V0][_V0]))),
+            (self._line.v_1rm_m_s + z[_V1], sqrt(max(0.0, p[_V1][_V1]))),
+        )
+
     def repetitions_at(self, load_n: float, capacity_n: float) -> float:
         """Repetitions to failure from this capacity at this load: each costs what its velocity says."""
         return repetitions_to_failure(self._line, self._z[_COST], load_n, capacity_n, self._z[_V0], self._z[_V1])

@@ -3,9 +3,10 @@
 What lives here: the policy `repetitions_wanted`. What never does: the capacity estimate it rests on (`capacity`), and
 the limits that are applied to what it proposes (`sizing`).
 
-Idea. A load allows N repetitions when N - 1/2 repetitions' worth of loss, taken off the capacity now, leads down to it.
-How much a repetition costs is estimated; how wrong that was, the steps already done say: more repetitions than wished
-mean that they cost less than thought.
+Idea. At the stall the load is what the lifter can just not lift any more. If every repetition takes off the same part
+q of what they can lift, a load (1 - q)^(N + 1/2) times as heavy allows N more. Two figures say what q is: how far the
+set so far has brought them down, from their fresh 1RM to this load, per repetition done; and what the estimator says
+a repetition costs now. Their geometric mean is used, and the steps already done correct it.
 """
 
 from __future__ import annotations
@@ -17,15 +18,18 @@ from typing import Any, ClassVar, Final
 
 from ebbset.controller.policy import DropView, Proposal, number_parameter, reject_unknown
 
-# Fitted on tuning seeds of the simulator (simulators/evaluate.py), not taken from a study.
-LOSS_UNKNOWN: Final = 0.05
-LOSS_LIGHTER: Final = 0.8
-"""A repetition at the lower load is faster and costs this part of one at the stall."""
+# Fitted on tuning seeds of the simulator (simulators/evaluate_sizing.py), not taken from a study.
+LOSS_UNKNOWN: Final = 0.045
+SCALE: Final = 0.55
+"""Repetitions at the lower load are faster, and come back a little in the pauses: they cost this part of the mean."""
 CAUTION: Final = 0.25
-"""Standard deviations of the capacity taken off, since too small a drop fails at once."""
-SLOWEST_ADAPTION: Final = 0.5
-LEAST_SCALE: Final = 0.4
-MOST_SCALE: Final = 2.5
+"""Standard deviations of the capacity that the load is taken down for, since too small a drop fails at once."""
+SPENT_TYPICAL: Final = 0.4
+SCALE_PER_SPENT: Final = 0.6
+LEAST_SCALE: Final = 0.5
+MOST_SCALE: Final = 2.0
+LEAST_LOSS: Final = 0.008
+MOST_LOSS: Final = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,24 +66,33 @@ class RepetitionsWanted:
         """The load that the wished repetitions lead down to."""
         scale = state.scale
         if state.sized:
-            # square root: half of the error is taken for chance
+            # the fourth root: most of one step's error is chance
             off = (self.repetitions + 0.5) / (view.repetitions_in_step + 0.5)
-            scale = min(MOST_SCALE, max(LEAST_SCALE, scale * sqrt(off)))
-        loss = LOSS_LIGHTER * view.loss_per_repetition if view.loss_per_repetition is not None else LOSS_UNKNOWN
-        loss = min(0.3, loss * scale)
-        capacity_n = view.load_n
-        if view.capacity_n is not None:
-            capacity_n = view.capacity_n - CAUTION * (view.capacity_sd_n or 0.0)
-            # the lifter has just failed with this load: whatever the estimate says, capacity is not above it
-            capacity_n = min(capacity_n, view.load_n)
+            scale = min(MOST_SCALE, max(LEAST_SCALE, scale * sqrt(sqrt(off))))
+        loss = min(MOST_LOSS, max(LEAST_LOSS, scale * _loss(view)))
         left = 1.0
-        whole = int(self.repetitions - 0.5)
+        whole = int(self.repetitions + 0.5)
         for _ in range(whole):
             left *= 1.0 - loss
-        left *= 1.0 - loss * (self.repetitions - 0.5 - whole)
-        load_n = capacity_n * left
-        why = (
-            f"{self.repetitions:g} repetitions wanted: capacity {capacity_n:.0f} N less {self.repetitions - 0.5:g} "
-            f"repetitions at {loss:.1%} each"
-        )
+        left *= 1.0 - loss * (self.repetitions + 0.5 - whole)
+        load_n = view.load_n * left
+        if view.capacity_n is not None and view.capacity_sd_n is not None:
+            load_n -= CAUTION * min(view.capacity_sd_n, 0.1 * view.load_n)
+        why = f"{self.repetitions:g} repetitions wanted, each taking about {loss:.1%} off what can be lifted"
         return Learned(scale, sized=True), Proposal(load_n, why)
+
+
+def _loss(view: DropView) -> float:
+    """Part of what can be lifted that a repetition takes off, as the set so far and the estimator say."""
+    now = view.loss_per_repetition
+    fresh_n = view.fresh_capacity_n
+    so_far = None
+    if fresh_n is not None and fresh_n > 1.05 * view.load_n:
+        # ln(fresh / load) by its first rational approximation, good to 1 % up to twice the load
+        so_far = 2.0 * (fresh_n - view.load_n) / (fresh_n + view.load_n) / (view.repetitions_in_set + 0.5)
+    if now is None:
+        return LOSS_UNKNOWN if so_far is None else so_far
+    mean = now if so_far is None else sqrt(now * so_far)
+    # what is still fresh tires faster than what is left late in a set
+    spent = view.budget_spent if view.budget_spent is not None else SPENT_TYPICAL
+    return mean * (SCALE - SCALE_PER_SPENT * (spent - SPENT_TYPICAL))
