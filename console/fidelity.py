@@ -245,8 +245,10 @@ def _smoothed(velocity_m_s: FloatArray, t_s: FloatArray) -> FloatArray:
 
 
 def _stalls(item: RecordedSet) -> list[Deviation]:
-    """How long the handle stood still before the load dropped, against dwell and grind."""
+    """How long the handle stood still before the load dropped, against dwell and grind, where a dwell is ordered."""
     order, trace = item.prescription, item.trace
+    if order.stall.rule != "dwell":
+        return []
     prescribed = order.stall.dwell_s + order.stall.grind_s
     found = []
     for moment in item.moments:

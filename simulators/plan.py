@@ -205,14 +205,14 @@ def candidates(
     def fitting(rest_s: float) -> int:
         return int(min(max((seconds + rest_s) // (SET_S + rest_s), 1), 10))
 
-    auto = {"policy": "force_at_stall", "parameters": {"part": 0.85}}
+    auto = {"policy": "repetitions_wanted", "parameters": {"repetitions": 3}}
     long_sets, short_sets = fitting(LONG_REST_S), fitting(SHORT_REST_S)
     drop_set = order("Classic drop set", [{}], max_drops=3, max_duration_s=min(seconds, DROP_SET_S))
     auto_set = order("Auto-drop set", [{}], auto, max_duration_s=min(seconds, DROP_SET_S))
     pauses = int(min(max((seconds - SET_S) // (PAUSE_REST_S + 10.0), 1), 5))
     found = [
         Candidate("drop", "Classic drop set, three drops of a fifth", drop_set),
-        Candidate("auto", "Auto-drop set down to the floor", auto_set),
+        Candidate("auto", "Auto-drop set, about three repetitions a drop", auto_set),
         Candidate(
             "rest-pause",
             f"Rest-pause, {pauses} short bouts after {PAUSE_REST_S:.0f} s each",

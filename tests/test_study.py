@@ -30,6 +30,8 @@ floor_n = 200.0
 [drop]
 policy = "fixed_fraction"
 parameters = { fraction = 0.2 }
+[stall]
+rule = "dwell"
 [stop]
 max_drops = 2
 max_duration_s = 90.0
@@ -245,6 +247,8 @@ def test_a_rehearsed_study_is_faithful(study: Study, recordings: list[Path]) -> 
     assert 0.0 <= rests.median < 5_000.0
     assert 0.0 <= by_kind["drop carried out"].median < 300.0
     assert "load under the floor" not in by_kind
+    assert by_kind["stall before the drop"].count == by_kind["drop carried out"].count > 0
+    assert abs(by_kind["stall before the drop"].median) < 200.0
 
 
 def test_deviations_are_seen(study: Study, recordings: list[Path]) -> None:
