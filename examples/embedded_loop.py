@@ -84,7 +84,7 @@ class Rig:
             elif isinstance(output, SendUnload | SendRelease):
                 self.motor.hold(0.0, 300.0, self.now_us)
             elif isinstance(output, Decision):
-                print(f"{output.now_us / 1e6:6.2f} s  {output.action:<5} {output.to_n[0]:5.0f} N  {output.text}")
+                print(f"{output.now_us / 1e6:6.2f} s  {output.action:<5} {output.to_n[0]:6.1f} N  {output.text}")
             elif isinstance(output, SetResult):
                 self.result = output
             if isinstance(output, SendArm | SendLoad | SendUnload | SendRelease):
