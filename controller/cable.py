@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ebbset.controller.capacity import CapacityEstimator
+from ebbset.controller.effort import Effort
 from ebbset.controller.policy import DropView
 from ebbset.controller.signals import RepetitionEnded, StallSeen
 from ebbset.controller.tracker import CableTracker
@@ -34,6 +35,7 @@ class Cable:
         "best_velocity_m_s",
         "capacity",
         "counts",
+        "effort",
         "last",
         "load_n",
         "policy_state",
@@ -46,6 +48,7 @@ class Cable:
         self.tracker = CableTracker(stall=prescription.stall, line=line, rom_m=rom_m, has_force=has_force)
         self.capacity = CapacityEstimator(line=line, one_rm_n=profile.one_rm_n if profile is not None else None)
         self.counts = Counts()
+        self.effort = Effort()
         self.load_n = 0.0
         self.best_velocity_m_s = 0.0
         self.last: RepetitionEnded | None = None
@@ -91,6 +94,8 @@ class Cable:
             outcome=ended.outcome,
             load_changed=ended.load_changed,
         )
+        if ended.outcome in (RepetitionOutcome.COMPLETED, RepetitionOutcome.FAILED):
+            self.effort.repetition(reserve=self.capacity.repetitions_in_reserve, spent=self.capacity.budget_spent)
 
     def view(self, stall: StallSeen, prescription: Prescription) -> DropView:
         """What a policy is told about a stall of this cable."""

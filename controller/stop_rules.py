@@ -34,6 +34,8 @@ def after_repetition(
     cable = cables[index]
     return (
         _budget(prescription, cable, index)
+        or _hard_repetitions(prescription, cable, index)
+        or _marginal_worth(prescription, cable, index)
         or _left_right(stop, cables, side_strikes)
         or _rom(stop, cable, index)
         or _velocity_loss(stop, cable, index)
@@ -57,6 +59,24 @@ def _budget(prescription: Prescription, cable: Cable, index: int) -> Finding | N
         (("capacity_loss", limit),),
         index,
     )
+
+
+def _hard_repetitions(prescription: Prescription, cable: Cable, index: int) -> Finding | None:
+    limit = prescription.budget.hard_repetitions
+    done = cable.effort.hard_repetitions
+    if limit is None or done < limit:
+        return None
+    inputs = (("hard_repetitions", done), ("budget_spent", cable.capacity.budget_spent))
+    return Finding(Reason.BUDGET_SPENT, inputs, (("hard_repetitions", limit),), index)
+
+
+def _marginal_worth(prescription: Prescription, cable: Cable, index: int) -> Finding | None:
+    least = prescription.budget.least_marginal_worth
+    marginal = cable.effort.marginal
+    if least is None or marginal is None or marginal >= least:
+        return None
+    inputs = (("marginal_worth", marginal), ("budget_spent", cable.capacity.budget_spent))
+    return Finding(Reason.BUDGET_SPENT, inputs, (("least_marginal_worth", least),), index)
 
 
 def budget(prescription: Prescription, cables: Sequence[Cable]) -> Finding | None:

@@ -98,6 +98,16 @@ class BudgetSection(_Section):
     capacity_loss: Fraction | None = Field(
         default=None, description="largest estimated loss of momentary capacity from fresh, 0 to 1"
     )
+    hard_repetitions: Annotated[float, Field(gt=0, le=200)] | None = Field(
+        default=None,
+        description="most hard repetitions (at most four in reserve, estimated), each counted less the more capacity "
+        "was gone when it was done",
+    )
+    least_marginal_worth: Fraction | None = Field(
+        default=None,
+        description="ends the set when a hard repetition is estimated to add less than this part of what the first "
+        "hard one added; a hypothesis with wide error",
+    )
 
 
 class StopSection(_Section):
