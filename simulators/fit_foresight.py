@@ -1,0 +1,159 @@
+"""Fits the trees that weigh the evidence of an ascent, on the tuning seeds alone, and writes them as plain Python.
+
+Run it by hand after the simulator or the evidence has changed: ``python -m ebbset.simulators.fit_foresight``. It needs
+scikit-learn, which nothing else does. The result is a module of comparisons and additions: quick, and the same bits on
+any machine.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import itertools
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from ebbset.controller.tracker import CableTracker
+from ebbset.models.prescription import StallSection
+from ebbset.models.velocity import generic_line
+from ebbset.simulators.detector_runs import RATES, TOP_SHARE, WHOLE_SHARE, Telemetry, measure
+from ebbset.simulators.ground_truth import BEHAVIOURS, TrueSet, true_set
+
+FloatArray = npt.NDArray[np.float64]
+TREES: Final = 40
+LEAVES: Final = 8
+SETS: Final = 600
+TUNING_SEED: Final = 0
+HEADER: Final = '''"""Weighs the evidence of an ascent by a sum of small trees, and says what its score means.
+
+Written by simulators/fit_foresight.py from tuning seeds; do not edit. `score` takes the vector named by
+`foresight.FEATURES` in its order; comparisons and additions only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+'''
+
+
+def examples(sets: list[TrueSet], telemetry: Telemetry) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+    """Evidence vectors at every look, and whether the ascent they belong to never came through."""
+    rows: list[FloatArray] = []
+    labels: list[npt.NDArray[np.int64]] = []
+    never = StallSection(rule="evidence", certainty=0.999, still_limit_s=10.0)
+    for number, item in enumerate(sets):
+        log: list[list[float]] = []
+        tracker = CableTracker(stall=never, line=generic_line(item.lifter.exercise), rom_m=None, has_force=True)
+        foresight = tracker._foresight
+        looked: Any = foresight.worth_a_look
+
+        def look(log: list[list[float]] = log, looked: Any = looked, foresight: Any = foresight) -> bool:
+            if looked():
+                log.append([foresight._t, *foresight.evidence()])
+            return False
+
+        foresight.worth_a_look = look  # type: ignore[method-assign]
+        clock = measure(item, tracker, telemetry, np.random.default_rng(number)).true_s
+        if not log:
+            continue
+        table = np.array(log)
+        t = np.array([clock(int(value)) for value in table[:, 0]])
+        y = np.zeros(len(t), dtype=np.int64)
+        keep = np.ones(len(t), dtype=bool)
+        for k, attempt in enumerate(item.attempts):
+            during = (t >= attempt.start_s + (0.01 if attempt.continued else -0.02)) & (t <= attempt.end_s - 0.004)
+            y[during] = attempt.stalled
+            if attempt.stalled:
+                if attempt.end_share > TOP_SHARE:
+                    keep[during] = False
+                after = item.attempts[k + 1].start_s if k + 1 < len(item.attempts) else np.inf
+                keep[(t > attempt.end_s - 0.004) & (t < after)] = False
+            elif attempt.end_share < WHOLE_SHARE:
+                keep[during | ((t > attempt.end_s) & (t < attempt.end_s + 2.0))] = False
+        rows.append(table[keep, 1:])
+        labels.append(y[keep])
+    return np.concatenate(rows), np.concatenate(labels)
+
+
+def _expression(nodes: Any, k: int) -> str:
+    node = nodes[k]
+    if node["is_leaf"]:
+        return f"{node['value']:.4f}"
+    left, right = _expression(nodes, int(node["left"])), _expression(nodes, int(node["right"]))
+    return f"({left} if e[{int(node['feature_idx'])}] <= {node['num_threshold']:.5g} else {right})"
+
+
+def write_module(model: Any, scores: FloatArray, labels: npt.NDArray[np.int64]) -> str:
+    """The fitted model as source text, with the share of stalls observed at each score."""
+    lines = [HEADER, "# fmt: off\n", "# ruff: noqa: E501\n", "def score(e: Sequence[float]) -> float:\n"]
+    lines.append('    """Strength of the evidence that this ascent will not come through; larger is surer."""\n')
+    lines.append(f"    s = {float(model._baseline_prediction.ravel()[0]):.4f}\n")
+    lines += [f"    s += {_expression(tree[0].nodes, 0)}\n" for tree in model._predictors]
+    lines.append("    return s\n\n\n")
+    edges = np.quantile(scores, np.linspace(0.0, 1.0, 41))
+    knots: list[tuple[float, float]] = []
+    for low, high in itertools.pairwise(edges):
+        inside = (scores >= low) & (scores <= high)
+        if inside.any():
+            p = (labels[inside].sum() + 0.5) / (inside.sum() + 1.0)
+            knots.append((float(scores[inside].mean()), max(float(p), knots[-1][1] if knots else 0.0)))
+    body = "".join(f"    ({s:.3f}, {p:.4f}),\n" for s, p in knots)
+    lines.append(f"KNOTS: Final = (\n{body})\n# fmt: on\n")
+    lines.append('''
+
+def probability_of(value: float) -> float:
+    """Share of such ascents that did not come through in the tuning sets, linear between knots."""
+    before = KNOTS[0]
+    if value <= before[0]:
+        return before[1]
+    for knot in KNOTS[1:]:
+        if value < knot[0]:
+            return before[1] + (knot[1] - before[1]) * (value - before[0]) / (knot[0] - before[0])
+        before = knot
+    return before[1]
+
+
+def score_of(probability: float) -> float:
+    """Least score that means at least this probability; above the last knot it goes on along the last slope."""
+    before = KNOTS[0]
+    for knot in KNOTS[1:]:
+        if knot[1] >= probability and knot[1] > before[1]:
+            return before[0] + (knot[0] - before[0]) * (probability - before[1]) / (knot[1] - before[1])
+        before = knot
+    return before[0] + 10.0 * (probability - before[1])
+''')
+    return "".join(lines)
+
+
+def main() -> None:
+    """Fit and write ``controller/foresight_trees.py``."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("module", type=Path, help="file to write: controller/foresight_trees.py")
+    parser.add_argument("--sets", type=int, default=SETS, help="tuning sets to draw")
+    arguments = parser.parse_args()
+    ensemble: Any = importlib.import_module("sklearn.ensemble")
+    kinds = len(BEHAVIOURS)
+    sets = [true_set(np.random.default_rng([TUNING_SEED, k]), BEHAVIOURS[k % kinds]) for k in range(arguments.sets)]
+    parts = [examples(sets, RATES["100 Hz"]), examples(sets[::5], RATES["20 Hz"])]
+    parts.append(examples(sets[1::5], RATES["velocity noisy"]))
+    x = np.concatenate([part[0] for part in parts])
+    y = np.concatenate([part[1] for part in parts])
+    model = ensemble.HistGradientBoostingClassifier(
+        max_iter=TREES,
+        max_leaf_nodes=LEAVES,
+        learning_rate=0.15,
+        l2_regularization=5.0,
+        min_samples_leaf=400,
+        early_stopping=False,
+    )
+    model.fit(x, y)
+    arguments.module.write_text(write_module(model, model.decision_function(x), y), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
