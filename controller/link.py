@@ -36,6 +36,7 @@ from paho.mqtt.properties import Properties
 from ebbset.controller.events import LinkDown, LinkUp
 from ebbset.controller.inbox import Inbox
 from ebbset.controller.settings import BrokerSettings
+from ebbset.models.problems import BadDocumentError
 from ebbset.models.wire import Topic
 
 KEEPALIVE_S: Final = 5
@@ -198,7 +199,10 @@ class Link:
             if len(self._reports) >= MAX_REPORTS:
                 self._reports.popleft()
                 self.dropped["report"] += 1
-                _log.warning("report_dropped", rig=self._rig, waiting=MAX_REPORTS, dropped=self.dropped["report"])
+                dropped = self.dropped["report"]
+                if dropped & (dropped - 1) == 0:
+                    # At 1, 2, 4, 8 …, so that a flood of reports makes no flood of lines.
+                    _log.warning("report_dropped", rig=self._rig, waiting=MAX_REPORTS, dropped=dropped)
             self._reports.append(_Report(path, payload, 1, retain=False))
         self._idle.clear()
         self._reports_wake.set()
@@ -221,7 +225,8 @@ class Link:
             try:
                 await self._connection()
                 why = "the broker closed the connection"
-            except (aiomqtt.MqttError, OSError) as error:
+            except (aiomqtt.MqttError, OSError, BadDocumentError) as error:
+                # The last: a credentials or certificate file that has gone since the start may come back.
                 why = str(error) or type(error).__name__
             if self.connections > before:
                 failures = 0
@@ -255,7 +260,8 @@ class Link:
             watcher = asyncio.create_task(_until_closed(client), name="link watch")
             try:
                 await self._subscribe(client)
-                _log.info("link_up", rig=self._rig, host=self._broker.host, protocol=self._broker.protocol)
+                facts = {f"dropped_{name}": count for name, count in self.dropped.items()}
+                _log.info("link_up", rig=self._rig, host=self._broker.host, protocol=self._broker.protocol, **facts)
                 done, _ = await asyncio.wait({sender, watcher, self._broken}, return_when=asyncio.FIRST_COMPLETED)
                 for finished in done:
                     finished.result()

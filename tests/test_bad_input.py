@@ -203,8 +203,8 @@ async def test_a_retained_request_from_yesterday_arms_nothing(broker: Mosquitto,
         await client.publish(topic, json.dumps(request), qos=1, retain=True)
         with capture_logs() as logs:
             async with serving(settings_for(broker, tmp_path, rig)) as served, hand_rig(broker.port, rig) as seen:
-                async with asyncio.timeout(5):
-                    while not any(entry.get("code") == "retained" for entry in logs):
+                async with asyncio.timeout(15):
+                    while served.controller.state != "idle" or not any(e.get("code") == "retained" for e in logs):
                         await asyncio.sleep(0.02)
                 await asyncio.sleep(0.3)
                 assert served.controller.state == "idle"
