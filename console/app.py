@@ -31,6 +31,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "replay": ("cmd_replay", "Run a recording through the controller again; every decision must be the same."),
     "simulate": ("cmd_simulate", "Run a prescription on simulated lifters, faster than real time."),
     "validate": ("cmd_validate", "Hold the simulator against published figures."),
+    "evaluate": ("cmd_evaluate", "Hold the controller's judgement against the simulator's truth."),
     "compare": ("cmd_compare", "Policies or prescriptions against each other on a simulated population."),
     "study": ("cmd_study", "Run a study: balanced schedule, blinded sessions, fidelity."),
     "export": ("cmd_export", "Recordings as tidy tables, Parquet and CSV, with a data dictionary."),

@@ -152,5 +152,6 @@ def _watch(rig: str, order: Any, values: dict[str, Any]) -> None:
     console = Console(highlight=False)
     with Live(picture(state), console=console, refresh_per_second=12) as live:
         asyncio.run(follow(broker_settings(**values), rig, state, live=live))
-    if state.result is not None:
-        console.print(f"\nIt ended because: {state.result.text}")
+    if state.result is None:
+        raise CommandError("the controller is gone; the rig unloads by itself within its lease", Exit.UNREACHABLE)
+    console.print(f"\nIt ended because: {state.result.text}")

@@ -22,6 +22,7 @@ from ebbset.console import words
 from ebbset.console.operator import no_broker, payload_of
 from ebbset.console.study import mark_of
 from ebbset.controller.link import new_client
+from ebbset.controller.reasons import State
 from ebbset.controller.settings import BrokerSettings
 from ebbset.models.prescription import Prescription
 from ebbset.models.units import LoadUnit
@@ -78,6 +79,11 @@ class LiveState:
             floor_n=order.load.floor_n,
             hidden=frozenset() if mark is None else mark.hide,
         )
+
+    @property
+    def over(self) -> bool:
+        """The set has its result, or the controller is gone (its last will says offline)."""
+        return self.result is not None or (self.report is not None and self.report.state == State.OFFLINE)
 
     def take(self, topic: Topic, payload: bytes) -> None:
         """Fold one message in; what is none is passed over, since an observer judges nobody."""
@@ -189,7 +195,7 @@ async def follow(
     state: LiveState,
     *,
     live: Live | None = None,
-    until: Callable[[LiveState], bool] = lambda state: state.result is not None,
+    until: Callable[[LiveState], bool] = lambda state: state.over,
 ) -> None:
     """Listen until the set ends (or ``until`` says so), drawing into ``live`` as messages come.
 
