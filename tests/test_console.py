@@ -24,6 +24,7 @@ from ebbset.models.cautions import CAUTIONS, CONFIRMATION
 from ebbset.models.prescription import Prescription
 from ebbset.models.units import to_newtons
 from ebbset.models.wire import Topic
+from ebbset.simulators.validation_report import CheckResult, ValidationReport, within
 
 ROW = """
 name = "Row"
@@ -372,6 +373,33 @@ def test_an_exercise_that_the_simulator_does_not_know_is_refused(row: Path, caps
     code, _, err = _run(capsys, "simulate", str(row))
     assert code == Exit.BAD_INPUT
     assert "exercise is 'pullover'; allowed for simulation: bench_press" in err
+
+
+# --- validate and evaluate: the answer is in the exit code too --------------------------------------------------
+
+
+@pytest.mark.parametrize(("passed", "code"), [(True, Exit.OK), (None, Exit.OK), (False, Exit.NO)])
+def test_a_figure_outside_what_is_published_is_a_no(
+    passed: bool | None, code: Exit, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    row = CheckResult(1, "velocity at 1RM", "a source", "0.16 ± 0.04", "0.30", "+0.14", "unseen", passed)
+    found = ValidationReport((within(1, "other", "s", 1.0, 1.0, 0.1, "fitted"), row), (), 12, 0)
+    monkeypatch.setattr("ebbset.simulators.validate.run", lambda short, seed: found)
+    got, out, _ = _run(capsys, "validate", "--short")
+    assert got == code
+    assert "a source" in out
+    assert ("FAIL" in out) == (passed is False)
+    got, out, _ = _run(capsys, "validate", "--short", "--json")
+    assert got == code
+    assert json.loads(out)["passed"] is (passed is not False)
+
+
+def test_seeds_that_tuning_used_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    seeds = tmp_path / "seeds.json"
+    seeds.write_text('{"unseen": [3, 4], "tuning": [4]}', encoding="utf-8")
+    code, out, err = _run(capsys, "evaluate", "--seeds", str(seeds), "--json")
+    assert (code, out) == (Exit.BAD_INPUT, "")
+    assert "unseen holds [4], which tuning used" in err
 
 
 def test_errors_keep_their_code_through_groups_of_exceptions() -> None:
