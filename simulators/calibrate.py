@@ -28,7 +28,14 @@ from scipy.optimize import minimize
 from ebbset.models.strength import chart_repetitions
 from ebbset.simulators.exercises import EXERCISES, Exercise, exercise
 from ebbset.simulators.lifter import FatigueModel, LifterParameters
-from ebbset.simulators.measures import LAB_RIG, ONE_RM_STEP_N, set_to_failure, sticking_region, velocity_profile
+from ebbset.simulators.measures import (
+    LAB_RIG,
+    ONE_RM_STEP_N,
+    set_to_failure,
+    sets_to_failure,
+    sticking_region,
+    velocity_profile,
+)
 from ebbset.simulators.population import draw_lifter, one_rm_n, person_rng
 
 FloatArray = npt.NDArray[np.float64]
@@ -49,11 +56,13 @@ VELOCITY_TARGETS_M_S: Final[dict[str, tuple[float, ...]]] = {
 }
 STICKING_TARGETS_S: Final = (0.2, 1.1)
 """Start of the sticking period and its end (start + 0.9 s) at 1RM: van den Tillaar & Ettema 2010, bench press."""
+LEG_PRESS_SLOPE: Final = 0.0172
+"""Fall of velocity, m/s per % 1RM: Conceição et al. 2016 J Sports Sci 34:1099-1106."""
 REPETITION_LOADS: Final = (0.65, 0.75, 0.85, 0.95)
 LEG_PRESS_REPETITIONS_80: Final = 15.2
 """Leg press at 80 %1RM, untrained men: Hoeger et al. 1990 J Appl Sport Sci Res 4:47-54, from memory."""
-HABITUAL_VELOCITY_M_S: Final = 0.4
-"""Speed of ordinary repetitions in tests of repetitions to failure, where nobody is told to be fast (about a second
+HABITUAL_VELOCITY_M_S: Final = 0.3
+"""Speed of ordinary repetitions in tests of repetitions to failure, where nobody is told to be fast (over a second
 for the way up); common practice, no source."""
 
 _SHAPE: Final = ("v_max_m_s", "curvature", "dip", "dip_width", "strength_top")
@@ -61,12 +70,12 @@ _LOW: Final = np.log([1.5, 0.2, 0.02, 0.12, 0.6])
 _HIGH: Final = np.log([9.0, 6.0, 0.70, 0.60, 2.6])
 _START: Final = np.log([5.8, 0.55, 0.28, 0.26, 1.2])
 _VELOCITY_UNIT_M_S: Final = 0.03
-_PEOPLE: Final = 16
+_PEOPLE: Final = 20
 RESTS_S: Final = (60.0, 180.0, 300.0)
 REST_WORK_RATIOS: Final = (0.81, 0.87, 1.0)
 """Work of the second set to failure at 75 %1RM over that after 5 min: Richmond & Godard 2004 JSCR 18:846-849."""
 _SLOW_SHARES: Final = (0.1, 0.15, 0.2, 0.3)
-_REST_MULTIPLIERS: Final = (1.0, 2.0, 3.0, 4.0, 6.0)
+_REST_MULTIPLIERS: Final = (1.0, 2.0, 4.0, 8.0, 12.0, 16.0)
 SLOW_RECOVERY_PER_S: Final = 1.0 / 400.0
 
 
@@ -96,7 +105,7 @@ def velocity_cost(kind: Exercise, fatigue_scale: float) -> Callable[[FloatArray]
     """Squared distance from the published velocities, in units of 0.03 m/s, as a function of the log shape."""
     targets = np.array(VELOCITY_TARGETS_M_S[kind.name])
     weights = np.ones(len(LOADS))
-    weights[-2:] = 2.0, 3.0
+    weights[-2:] = 2.0, 6.0
 
     def cost(x: FloatArray) -> float:
         outside = float(np.abs(x - _bounded(x)).sum())
@@ -108,6 +117,8 @@ def velocity_cost(kind: Exercise, fatigue_scale: float) -> Callable[[FloatArray]
             return 1e3
         v = np.array([r.propulsive_velocity_m_s for r in repetitions[:-1]] + [repetitions[-1].mean_velocity_m_s])
         total = float(np.sum(weights * ((v - targets) / _VELOCITY_UNIT_M_S) ** 2)) + 10.0 * outside
+        if kind.name == "leg_press":
+            total += ((float(np.polyfit(LOADS, v, 1)[0]) / 100.0 + LEG_PRESS_SLOPE) / 0.0002) ** 2
         if kind.name == "bench_press":
             seen = sticking_region(lifter, best)
             if seen is None:
@@ -134,7 +145,7 @@ def shaped(kind: Exercise, x: FloatArray, fatigue_scale: float) -> LifterParamet
     )
 
 
-def fit_shape(kind: Exercise, fatigue_scale: float, restarts: int = 3, evaluations: int = 150) -> FloatArray:
+def fit_shape(kind: Exercise, fatigue_scale: float, restarts: int = 2, evaluations: int = 150) -> FloatArray:
     """Shape parameters (log) of one exercise, the best of a few simplex searches from seeded starts."""
     cost = velocity_cost(kind, fatigue_scale)
     rng = np.random.default_rng(0)
@@ -151,12 +162,8 @@ def fit_shape(kind: Exercise, fatigue_scale: float, restarts: int = 3, evaluatio
 
 def mean_repetitions(people: list[LifterParameters], shares: tuple[float, ...]) -> FloatArray:
     """Mean repetitions to failure of these people at shares of each one's 1RM, on the laboratory rig."""
-    counts = np.zeros((len(people), len(shares)))
-    for i, lifter in enumerate(people):
-        best = one_rm_n(lifter, LAB_RIG)
-        for k, share in enumerate(shares):
-            counts[i, k] = set_to_failure(lifter, share * best, person_rng(k, i)).truth.repetitions
-    return np.asarray(counts.mean(axis=0))
+    rows = sets_to_failure(people, shares, 0, LAB_RIG)
+    return np.asarray(np.mean([[truth.repetitions for truth in row] for row in rows], axis=0))
 
 
 def repetition_targets(name: str) -> tuple[tuple[float, ...], FloatArray]:
@@ -205,8 +212,8 @@ def fit_fatigue(kind: Exercise, shape: LifterParameters, model: FatigueModel) ->
         ]
         return float(np.sum(((mean_repetitions(people, shares) - targets) / allowed) ** 2))
 
-    grid = np.log(middle) + np.linspace(-0.75, 0.75, 6)
-    for width in (0.15, 0.05):
+    grid = np.log(middle) + np.linspace(-0.6, 0.6, 7)
+    for width in (0.1, 0.04):
         costs = [cost(v) for v in grid]
         centre = grid[int(np.argmin(costs))]
         grid = centre + width * np.array([-1.0, 0.0, 1.0])
@@ -256,11 +263,11 @@ def fit_recovery() -> dict[str, float]:
     }
 
 
-def fit(name: str) -> dict[str, float]:
-    """All fitted values of one exercise, in the order of the file."""
+def fit(name: str, keep_shape: bool) -> dict[str, float]:
+    """All fitted values of one exercise, in the order of the file; with ``keep_shape`` only fatigue anew."""
     kind = exercise(name)
     scale = kind.fitted.fatigue_scale
-    shape = shaped(kind, fit_shape(kind, scale), scale)
+    shape = kind.mean_lifter() if keep_shape else shaped(kind, fit_shape(kind, scale), scale)
     scale = fit_fatigue(kind, shape, "3cc_r")
     values = {key: float(getattr(shape, key)) for key in ("v_max_m_s", "curvature")}
     for key in ("strength_bottom", "strength_top", "dip", "dip_width"):
@@ -276,6 +283,7 @@ def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description="Fit the average lifter of each exercise to published values.")
     parser.add_argument("--write", action="store_true", help="replace simulators/data/fitted.toml")
     parser.add_argument("--only", choices=(*EXERCISES, "recovery"), action="append", help="fit only this")
+    parser.add_argument("--keep-shape", action="store_true", help="fit fatigue only, keep speed and strength curve")
     options = parser.parse_args(argv)
     names = tuple(options.only or (*EXERCISES, "recovery"))
     kept = exercise("bench_press").recovery
@@ -289,7 +297,9 @@ def main(argv: list[str] | None = None) -> int:
     ]
     for name in EXERCISES:
         old = exercise(name).fitted
-        fitted = fit(name) if name in names else {k: getattr(old, k) for k in old.__dataclass_fields__}
+        fitted = (
+            fit(name, options.keep_shape) if name in names else {k: getattr(old, k) for k in old.__dataclass_fields__}
+        )
         lines += ["", f"[{name}]", *(f"{key} = {value:.4g}" for key, value in fitted.items())]
         log.info("fitted", exercise=name, **{k: round(v, 4) for k, v in fitted.items()})
     text = "\n".join(lines) + "\n"

@@ -169,7 +169,7 @@ class LifterParameters:
     retry_wait_s: float = 1.5
     reaction_s: float = 0.25
     force_noise_cv: float = 0.01
-    repetition_noise_cv: float = 0.01
+    repetition_noise_cv: float = 0.012
     asymmetry: float = 0.0
 
     def __post_init__(self) -> None:

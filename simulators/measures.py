@@ -14,8 +14,8 @@ import numpy.typing as npt
 
 from ebbset.simulators.layout import Phase
 from ebbset.simulators.lifter import LifterParameters
-from ebbset.simulators.plant import Plant, RepetitionTruth, RigParameters, free_weight
-from ebbset.simulators.population import lift_once, one_rm_n
+from ebbset.simulators.plant import Plant, RepetitionTruth, RigParameters, Truth, free_weight
+from ebbset.simulators.population import lift_once, on_day, one_rm_n, person_rng
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -141,6 +141,21 @@ def set_to_failure(
     while not plant.docked:
         plant.advance(250)
     return plant
+
+
+def sets_to_failure(
+    people: list[LifterParameters], shares: tuple[float, ...], seed: int, rig: RigParameters | None
+) -> list[list[Truth]]:
+    """One set to failure of each person (row) at each share of the measured 1RM (column), each on a day of its own."""
+    rows = []
+    for i, lifter in enumerate(people):
+        best = measured_one_rm_n(lifter, rig)
+        row = []
+        for k, share in enumerate(shares):
+            today = on_day(lifter, person_rng(seed + 2, 100 * i + k))
+            row.append(set_to_failure(today, share * best, person_rng(seed + 1, 100 * i + k), rig).truth)
+        rows.append(row)
+    return rows
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,7 +35,7 @@ V_MAX_CV: Final = 0.06
 Sánchez-Medina 2010, from memory)."""
 SHAPE_CV: Final = 0.12
 PATIENCE_CV: Final = 0.30
-RESERVE_CV: Final = 0.15
+RESERVE_CV: Final = 0.12
 DAY_CV: Final = 0.019
 """Strength from day to day: CV of the deadlift 1RM between days 1.9 % (Ruf et al. 2018 JSCR 32:681-689)."""
 
