@@ -121,15 +121,16 @@ LINES: Final = (
         "Commands",
         (
             "`arm` binds nonce, ceiling, floor, steepest ramp and lease, and applies no load; the rig refuses every "
-            "other nonce until released or lapsed.",
+            "other nonce until released or lapsed. A nonce is armed once, and nothing beyond the rig's own limits.",
             "`load` holds `target_n` for one lease. The rig refuses: a foreign or spent nonce; a sequence number not "
             "above the last; `cites_t_us` older than the lease by its own clock, or in the future; a lease longer than "
             "armed; a target above the armed ceiling or its own maximum, or between zero and the armed floor; a rise "
             "while the handle is not docked; a ramp steeper than armed; another number of cables.",
             "`unload` is obeyed whatever its nonce, sequence number or state.",
-            "`release` unloads and spends the nonce for good.",
+            "`release` of the bound nonce unloads and spends it for good.",
             "When a lease runs out with no accepted renewal the rig unloads by itself and spends the nonce.",
-            "After an emergency stop the rig refuses everything but `unload` and `release` until armed anew.",
+            "While its emergency stop is latched the rig refuses `arm` and `load`; only a person at the rig resets it, "
+            "and no reset brings a load back.",
             "Never retained; a rig ignores a retained command. On MQTT 5 it also expires at the broker.",
         ),
     ),

@@ -12,13 +12,15 @@ from __future__ import annotations
 import asyncio
 import json
 import secrets
+import socket
 import sys
 import time
 from typing import Any
 
 import aiomqtt
 
-MAX_LOAD_N, MIN_LOAD_N, MAX_RAMP, OWN_RAMP, DT_S, FRAME = 800.0, 20.0, 1_000.0, 400.0, 0.01, 5
+MAX_LOAD_N, MIN_LOAD_N, MAX_RAMP, OWN_RAMP, MAX_LEASE_MS, DT_S, FRAME = 800.0, 20.0, 1_000.0, 400.0, 1_000, 0.01, 5
+AT_ONCE = [(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)]  # else small messages wait tens of milliseconds for each other
 
 
 class Hardware:
@@ -52,7 +54,7 @@ class Rig:
         can = {"cables": 1, "telemetry": "frames", "sample_rate_hz": 1 / DT_S, "has_force": True}
         limits = {"max_load_n": MAX_LOAD_N, "min_load_n": MIN_LOAD_N, "max_ramp_n_per_s": MAX_RAMP}
         who = {"version": 1, "rig": self.name, "boot_id": self.boot_id, "online": online, "firmware": "one page"}
-        return json.dumps(who | can | limits | {"max_lease_ms": 1_000})
+        return json.dumps(who | can | limits | {"max_lease_ms": MAX_LEASE_MS})
 
     def obey(self, c: dict[str, Any]) -> str | None:
         """Obey a command, or say why not. The safe commands come first and pass always."""
@@ -68,25 +70,32 @@ class Rig:
             return "spent_nonce"
         if c["nonce"] != bound["nonce"] if bound is not None else c["kind"] == "load":
             return "foreign_nonce"
-        if c["kind"] == "arm":
-            if len(c["ceiling_n"]) != 1:
-                return "wrong_cables"
-            if bound is not None and c["seq"] <= self.last_seq:
-                return "repeated_sequence"
+        rules = self.rules_of_arm(c) if c["kind"] == "arm" else self.rules_of_load(c, c["target_n"][0])
+        refusal = next((rule for rule, broken in rules.items() if broken), None)
+        if refusal is None and c["kind"] == "arm":
             self.bound = c
-            self.renew(c["seq"])
-            return None
-        refusal = self.refusal_of_load(c, c["target_n"][0])
+        elif refusal is None:
+            hardware.target_n, hardware.ramp = c["target_n"][0], c["ramp_n_per_s"]
         if refusal is None:
-            self.hardware.target_n, self.hardware.ramp = c["target_n"][0], c["ramp_n_per_s"]
             self.renew(c["seq"])
         return refusal
 
-    def refusal_of_load(self, c: dict[str, Any], target_n: float) -> str | None:
-        """The first rule of the contract that a load command breaks."""
+    def rules_of_arm(self, c: dict[str, Any]) -> dict[str, bool]:
+        """What an arm command may break; a nonce is armed once."""
+        return {
+            "wrong_cables": len(c["ceiling_n"]) != 1 or len(c["floor_n"]) != 1,
+            "repeated_sequence": self.bound is not None,
+            "above_ceiling": max(c["ceiling_n"]) > MAX_LOAD_N,
+            "below_floor": min(c["floor_n"]) < MIN_LOAD_N or min(c["floor_n"]) > max(c["ceiling_n"]),
+            "ramp_too_steep": c["max_ramp_n_per_s"] > MAX_RAMP,
+            "lease_too_long": c["lease_ms"] > MAX_LEASE_MS,
+        }
+
+    def rules_of_load(self, c: dict[str, Any], target_n: float) -> dict[str, bool]:
+        """What a load command may break."""
         assert self.bound is not None
         age_us = self.now_us() - c["cites_t_us"]
-        rules = {
+        return {
             "wrong_cables": len(c["target_n"]) != 1,
             "repeated_sequence": c["seq"] <= self.last_seq,
             "future_citation": age_us < 0,
@@ -97,7 +106,6 @@ class Rig:
             "rise_while_undocked": target_n > self.hardware.target_n and not self.hardware.docked,
             "ramp_too_steep": c["ramp_n_per_s"] > min(self.bound["max_ramp_n_per_s"], MAX_RAMP),
         }
-        return next((rule for rule, broken in rules.items() if broken), None)
 
     def renew(self, seq: int) -> None:
         """A command was obeyed: the lease begins anew."""
@@ -138,7 +146,8 @@ class Rig:
                     self.let_go()
                     await self.report(client, "lease_expired")
                 self.hardware.step(DT_S)
-                rows.append((self.now_us(), self.hardware.position_m, self.hardware.velocity_m_s))
+                # The moment of sampling, not of sending; on real hardware a timer gives it.
+                rows.append((int((due - self.began) * 1e6), self.hardware.position_m, self.hardware.velocity_m_s))
             t, x, v = zip(*rows, strict=True)
             self.seq += 1
             cable = {"position_m": x, "velocity_m_s": v, "force_n": [self.hardware.applied_n] * FRAME}
@@ -158,7 +167,10 @@ async def main(name: str, host: str, port: int) -> None:
     """Serve until the broker goes away."""
     rig = Rig(name)
     will = aiomqtt.Will(rig.root + "rig/identity", rig.identity(online=False), qos=1, retain=True)
-    async with aiomqtt.Client(host, port, will=will, keepalive=5) as client, asyncio.TaskGroup() as group:
+    async with (
+        aiomqtt.Client(host, port, will=will, keepalive=5, socket_options=AT_ONCE) as client,
+        asyncio.TaskGroup() as group,
+    ):
         await client.subscribe(rig.root + "ctl/command")
         await client.publish(rig.root + "rig/identity", rig.identity(online=True), qos=1, retain=True)
         group.create_task(rig.listen(client))

@@ -139,3 +139,26 @@ def test_without_a_broker_there_is_one_line_and_no_traceback(name: str) -> None:
     assert done.stderr.count("\n") == 1
     assert f"broker 127.0.0.1:{port}: " in done.stderr
     assert "usage:" in run(name).stderr
+
+
+@pytest.mark.broker
+def test_the_conformance_kit_finds_nothing_wrong_with_the_rig_side(broker: Mosquitto) -> None:
+    """Every check that needs no hands at the rig, by the kit that real rigs are held against."""
+    where = ["--rig", "page-kit", "--port", str(broker.port)]
+    program = [sys.executable, "-c", "import sys; from ebbset.console.entry import main; sys.exit(main())"]
+    process = subprocess.Popen([sys.executable, str(EXAMPLES / "rig_side.py"), "page-kit", "127.0.0.1", where[-1]])
+    try:
+        done = subprocess.run(
+            [*program, "check-rig", *where, "--nobody-under-load", "--hands", "none", "--json"],
+            capture_output=True,
+            text=True,
+            timeout=120,
+            check=False,
+        )
+    finally:
+        process.kill()
+        process.wait()
+    report = json.loads(done.stdout)
+    outcomes = {check["name"]: check["status"] for check in report["checks"]}
+    assert [name for name, outcome in outcomes.items() if outcome == "failed"] == []
+    assert sum(outcome == "passed" for outcome in outcomes.values()) >= 35
