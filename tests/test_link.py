@@ -13,6 +13,9 @@ import aiomqtt
 import numpy as np
 import pytest
 from brokers import Mosquitto, mosquitto
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from kinematic_rig import POLICIES
 from operators import operator
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
@@ -21,11 +24,14 @@ from sessions import auto_drop_order
 from structlog.testing import capture_logs
 from test_codec import FRAME, IDENTITY
 
+from ebbset.controller import codec
 from ebbset.controller import link as link_module
+from ebbset.controller.actions import SendArm, SendLoad
 from ebbset.controller.events import BadInput, LinkDown, LinkUp, Requested, RigAnnounced, RigReported, Samples, Tick
 from ebbset.controller.inbox import BOUNDS, MAX_WAIT_US, Inbox, Stream
 from ebbset.controller.link import Link
 from ebbset.controller.recording import read_recording
+from ebbset.controller.set_controller import SetController
 from ebbset.controller.settings import (
     PASSWORD_VARIABLE,
     USERNAME_VARIABLE,
@@ -448,3 +454,59 @@ async def test_over_tls_a_broker_is_served_if_its_certificate_is_trusted_and_onl
                         await asyncio.sleep(0.05)
                 assert not served.link.up
                 assert served.link.connections == 0
+
+
+# --- whatever anybody sends
+
+JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=12), inner, max_size=4),
+    max_leaves=12,
+)
+MESSAGES: dict[str, dict[str, Any]] = {
+    "rig/identity": IDENTITY,
+    "rig/frame": FRAME,
+    "rig/event": report("docked"),
+    "ops/request": {
+        **request("arm"),
+        "cautions_shown": True,
+        "prescription": auto_drop_order().model_dump(mode="json"),
+    },
+}
+
+
+@st.composite
+def payloads(draw: st.DrawFn) -> tuple[str, bytes]:
+    """A topic and a payload: noise, any JSON, or a good message with some of its members changed."""
+    topic = draw(st.sampled_from([*MESSAGES, "rig/ack", "rig/repetition", "ctl/command", "nowhere"]))
+    if topic in MESSAGES and draw(st.booleans()):
+        good = MESSAGES[topic]
+        changes = draw(st.dictionaries(st.sampled_from([*good, "more"]), JSON, max_size=3))
+        return topic, json.dumps({**good, **changes}).encode()
+    return topic, draw(st.binary(max_size=60) | JSON.map(lambda value: json.dumps(value).encode()))
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.lists(st.tuples(payloads(), st.booleans()), max_size=60))
+def test_no_sequence_of_messages_raises_grows_or_commands_a_load(
+    messages: list[tuple[tuple[str, bytes], bool]],
+) -> None:
+    async def pour() -> None:
+        clock = Clock()
+        inbox = Inbox("bench", clock)
+        controller = SetController(POLICIES)
+        controller.handle(LinkUp(now_us=clock.us))
+        for (topic, payload), retained in messages:
+            inbox.message(ROOT + topic, payload, retained=retained)
+            clock.us += 1_000
+        waiting = 0
+        for event in await all_of(inbox):
+            waiting += 1
+            outputs = controller.handle(event)
+            # Nobody drew a nonce here, so nothing can be armed, whatever the messages say.
+            assert not any(isinstance(output, SendArm | SendLoad) for output in outputs)
+            for output in outputs:
+                codec.to_wire(output)
+        assert waiting <= sum(BOUNDS.values())
+
+    asyncio.run(pour())
