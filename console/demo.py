@@ -36,6 +36,7 @@ READY_S: Final = 120.0
 """The first start on a machine compiles the simulator."""
 SET_S: Final = 150.0
 STOP_S: Final = 8.0
+ARMINGS: Final = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,11 +80,11 @@ async def run(folder: Path, console: Console, *, prescription: Prescription, pro
         state = LiveState.of(prescription)
         await _until_ready(broker, parts)
         operator = Operator(broker, RIG, "demonstration")
-        await _insist(operator, RequestAction.ARM, prescription=prescription, profile=profile, cautions_shown=True)
         with Live(picture(state), console=console, refresh_per_second=12, transient=True) as live:
+            await _arm_and_start(operator, prescription, profile)
+            # Only now, so that what an arming before may have left behind is not taken for this set.
             following = asyncio.create_task(follow(broker, RIG, state, live=live))
             try:
-                await _insist(operator, RequestAction.START)
                 await _unless_died(following, parts, SET_S, "the set did not end")
             finally:
                 following.cancel()
@@ -94,15 +95,21 @@ async def run(folder: Path, console: Console, *, prescription: Prescription, pro
     return Outcome(recording=made[-1], state=state)
 
 
-async def _insist(operator: Operator, action: RequestAction, **more: object) -> OperatorAnswer:
-    """Ask until it is accepted: right after the start the controller may not have seen a sample yet."""
+async def _arm_and_start(operator: Operator, prescription: Prescription, profile: LifterProfile) -> None:
+    """Arm and start; anew when a busy machine lost telemetry in between, which ends an armed set as it should.
+
+    Raises:
+        CommandError: refused again and again; says the last answer.
+    """
     answer: OperatorAnswer | None = None
-    for _ in range(10):
-        answer = await operator.ask(action, **more)  # type: ignore[arg-type]
+    for _ in range(ARMINGS):
+        answer = await operator.ask(RequestAction.ARM, cautions_shown=True, prescription=prescription, profile=profile)
         if answer.accepted:
-            return answer
-        await asyncio.sleep(0.3)
-    raise CommandError(f"{action.value} was refused: {answer.message if answer else 'no answer'}", Exit.NO)
+            answer = await operator.ask(RequestAction.START)
+            if answer.accepted:
+                return
+        await asyncio.sleep(0.5)
+    raise CommandError(f"the set could not be begun: {answer.message if answer else 'no answer'}", Exit.NO)
 
 
 async def _until_ready(broker: BrokerSettings, parts: _Parts) -> None:
