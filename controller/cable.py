@@ -46,7 +46,10 @@ class Cable:
         line = line_of(prescription, profile)
         rom_m = profile.rom_m.mean if profile is not None and profile.rom_m is not None else None
         self.tracker = CableTracker(stall=prescription.stall, line=line, rom_m=rom_m, has_force=has_force)
-        self.capacity = CapacityEstimator(line=line, one_rm_n=profile.one_rm_n if profile is not None else None)
+        one_rm_n = profile.one_rm_n if profile is not None else None
+        self.capacity = CapacityEstimator(
+            line=line, one_rm_n=one_rm_n, exercise=prescription.exercise, generic=profile is None
+        )
         self.counts = Counts()
         self.effort = Effort()
         self.load_n = 0.0

@@ -21,21 +21,40 @@ from ebbset.models.velocity import LoadVelocityLine
 from ebbset.models.wire import RepetitionOutcome
 
 # Fitted on tuning seeds of the simulator, in the order of magnitude that sets to failure show.
-COST: Final = 0.0225
-COST_SD: Final = 0.0115
-SECONDS_AT_1_M_S: Final = 0.5
+COST: Final = 0.026
+COST_SD: Final = 0.016
+COSTS: Final = {
+    "bench_press": (0.016, 0.006),
+    "shoulder_press": (0.020, 0.009),
+    "leg_press": (0.0075, 0.0035),
+    "row": (0.038, 0.020),
+    "curl": (0.035, 0.020),
+}
+"""Cost and its spread between people by exercise: part of capacity lost by a very fast repetition, in the simulator."""
+FASTER_ON_A_RIG_M_S: Final = {
+    "bench_press": 0.06,
+    "shoulder_press": 0.11,
+    "leg_press": 0.16,
+    "row": 0.02,
+    "curl": 0.18,
+}
+"""Published lines were measured on weights, whose inertia slows an ascent; on a motor with little of it the same
+relative load is this much faster, in the simulator's rig. Used for generic lines alone: a profile needs none."""
+SECONDS_AT_1_M_S: Final = 0.41
 """A repetition costs COST x (1 + this / mean velocity): a part for the lowering, the rest for time under effort."""
 SLOWEST_M_S: Final = 0.10
 FAILED_M_S: Final = 0.15
-COST_WANDER: Final = 0.15
-SHARE_WANDER: Final = 0.0125
-WITHIN_SET_SD_M_S: Final = 0.044
-STALL_SD: Final = 0.055
+COST_WANDER: Final = 0.105
+SHARE_WANDER: Final = 0.0286
+WITHIN_SET_SD_M_S: Final = 0.032
+STALL_SD: Final = 0.077
 UNKNOWN_FRESH_SD: Final = 0.30
 FAST_PART: Final = 0.75
 FAST_S: Final = 45.0
 SLOW_S: Final = 400.0
 RECOVERY_SD: Final = 0.25
+COMPLETES_AT: Final = 0.98
+"""An attempt begun with this part of the load as capacity just comes through."""
 Z_80: Final = 1.2816
 STALE_Z: Final = 2.2
 MOST_HISTORY: Final = 80
@@ -66,10 +85,21 @@ class CapacityEstimator:
     Args:
         line: load–velocity line of the lifter, or the exercise's generic one.
         one_rm_n: fresh 1RM from a profile.
+        exercise: its name, for what a repetition of it typically costs.
+        generic: the line is the exercise's generic one, not this person's.
     """
 
-    def __init__(self, *, line: LoadVelocityLine, one_rm_n: Uncertain | None) -> None:
+    def __init__(
+        self,
+        *,
+        line: LoadVelocityLine,
+        one_rm_n: Uncertain | None,
+        exercise: str | None = None,
+        generic: bool = False,
+    ) -> None:
         self._line = line
+        self._shift = FASTER_ON_A_RIG_M_S.get(exercise or "", 0.0) if generic else 0.0
+        self._typical = COSTS.get(exercise or "", (COST, COST_SD))
         self._profile = one_rm_n
         self._doubted = False
         self._history: list[_Seen] = []
@@ -79,17 +109,12 @@ class CapacityEstimator:
         """Back to what is known before a set."""
         line = self._line
         self._unit_n = one_rm_n.mean if one_rm_n is not None else 0.0
-        self._z = [1.0, 1.0, COST, 0.0, 0.0]
+        cost, cost_sd = self._typical
+        self._z = [1.0, 1.0, cost, self._shift, self._shift]
         self._p = [[0.0] * 5 for _ in range(5)]
         fresh_sd = one_rm_n.sd / one_rm_n.mean if one_rm_n is not None else UNKNOWN_FRESH_SD
-        for k, sd in enumerate((fresh_sd, 0.0, COST_SD, line.v0_sd_m_s, line.v_1rm_sd_m_s)):
+        for k, sd in enumerate((fresh_sd, 0.0, cost_sd, line.v0_sd_m_s, line.v_1rm_sd_m_s)):
             self._p[k][k] = sd * sd
-        # a spread of the line beyond what one person shows within a set shifts a person's whole line
-        shift = line.residual_sd_m_s**2 - WITHIN_SET_SD_M_S**2
-        if shift > 0.0:
-            for k in (_V0, _V1):
-                for j in (_V0, _V1):
-                    self._p[k][j] += shift
         self._load_n = 0.0
         self._paid = False
         self._seen = 0
@@ -120,7 +145,7 @@ class CapacityEstimator:
                 self._tire(FAILED_M_S, 0.5 if outcome is RepetitionOutcome.PARTIAL else 1.0)
             return
         if self._unit_n <= 0.0:
-            self._unit_n = load_n / self._line.relative_load(mean_velocity_m_s)
+            self._unit_n = load_n / self._line.relative_load(mean_velocity_m_s - self._shift)
         # the velocity belongs to the middle of the repetition, the estimate to its end
         self._tire(mean_velocity_m_s, 0.5)
         self._see_velocity(load_n, mean_velocity_m_s)
@@ -140,7 +165,7 @@ class CapacityEstimator:
             self._tire(FAILED_M_S, 0.5)
         self._paid = True
         z = self._z
-        expected_n = load_n * (1.0 - cost)
+        expected_n = COMPLETES_AT * load_n * (1.0 - cost)
         capacity_n = self._unit_n * z[_FRESH] * z[_SHARE]
         self._update(
             [self._unit_n * z[_SHARE], self._unit_n * z[_FRESH], 0.0, 0.0, 0.0],
@@ -356,15 +381,16 @@ def repetitions_to_failure(
         v1_off: and at 1RM, m/s.
     """
     v0, v1 = line.v0_m_s + v0_off, line.v_1rm_m_s + v1_off
+    least_n = COMPLETES_AT * load_n
     for done in range(MOST_RESERVE):
         v = v0 - (v0 - v1) * load_n / capacity_n if capacity_n > 0.0 else 0.0
         if v < SLOWEST_M_S:
             v = SLOWEST_M_S
         loss = cost * (1.0 + SECONDS_AT_1_M_S / v)
         after_n = capacity_n * (1.0 - loss)
-        if capacity_n < load_n:
+        if capacity_n < least_n:
             return float(done)
-        if after_n < load_n:
-            return done + (capacity_n - load_n) / (capacity_n - after_n)
+        if after_n < least_n:
+            return done + (capacity_n - least_n) / (capacity_n - after_n)
         capacity_n = after_n
     return float(MOST_RESERVE)

@@ -72,7 +72,7 @@ SENTENCES: Final[dict[Reason, str]] = {
     Reason.STOP_REQUESTED: "A person asked to stop.",
     Reason.RELEASE_REQUESTED: "A person released the rig.",
     Reason.EMERGENCY_STOP: "The rig's emergency stop was pressed.",
-    Reason.BUDGET_SPENT: "A prescribed budget is spent: capacity lost, hard repetitions done, or too little worth in one more.",
+    Reason.BUDGET_SPENT: "A budget is spent: capacity lost, hard repetitions done, or too little worth in one more.",
     Reason.FLOOR_FAILED: "The lifter stalled at the floor load.",
     Reason.DROPS_SPENT: "The lifter stalled with no prescribed drop left.",
     Reason.REPETITIONS_DONE: "The prescribed number of repetitions is done.",

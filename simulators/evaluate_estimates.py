@@ -148,8 +148,9 @@ def profile_written(item: TrueSet, rng: np.random.Generator, off: float = 1.0) -
 
 def estimator_for(item: TrueSet, knowledge: Knowledge, rng: np.random.Generator) -> CapacityEstimator:
     """An estimator that knows this much about the person."""
+    name = item.lifter.exercise
     if knowledge == "no profile":
-        return CapacityEstimator(line=generic_line(item.lifter.exercise), one_rm_n=None)
+        return CapacityEstimator(line=generic_line(name), one_rm_n=None, exercise=name, generic=True)
     off = 1.0 if knowledge == "profile" else 1.0 + STALE_PART * (1.0 if rng.random() < 0.5 else -1.0)
     profile = profile_written(item, rng, off)
     line = LoadVelocityLine(
@@ -159,7 +160,7 @@ def estimator_for(item: TrueSet, knowledge: Knowledge, rng: np.random.Generator)
         profile.velocity_at_1rm_m_s.sd,
         profile.residual_sd_m_s,
     )
-    return CapacityEstimator(line=line, one_rm_n=profile.one_rm_n)
+    return CapacityEstimator(line=line, one_rm_n=profile.one_rm_n, exercise=name)
 
 
 def compare(item: TrueSet, seen: Sequence[Seen], estimator: CapacityEstimator, errors: EstimateErrors) -> None:

@@ -130,15 +130,9 @@ def score_of(probability: float) -> float:
     return "".join(lines)
 
 
-def main() -> None:
-    """Fit and write ``controller/foresight_trees.py``."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("module", type=Path, help="file to write: controller/foresight_trees.py")
-    parser.add_argument("--sets", type=int, default=SETS, help="tuning sets to draw")
-    arguments = parser.parse_args()
+def fit(sets: list[TrueSet]) -> str:
+    """Fit on these sets, at the usual rate, at a low one and with noise; the module's source text."""
     ensemble: Any = importlib.import_module("sklearn.ensemble")
-    kinds = len(BEHAVIOURS)
-    sets = [true_set(np.random.default_rng([TUNING_SEED, k]), BEHAVIOURS[k % kinds]) for k in range(arguments.sets)]
     parts = [examples(sets, RATES["100 Hz"]), examples(sets[::5], RATES["20 Hz"])]
     parts.append(examples(sets[1::5], RATES["velocity noisy"]))
     x = np.concatenate([part[0] for part in parts])
@@ -152,7 +146,18 @@ def main() -> None:
         early_stopping=False,
     )
     model.fit(x, y)
-    arguments.module.write_text(write_module(model, model.decision_function(x), y), encoding="utf-8")
+    return write_module(model, model.decision_function(x), y)
+
+
+def main() -> None:
+    """Fit and write ``controller/foresight_trees.py``."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("module", type=Path, help="file to write: controller/foresight_trees.py")
+    parser.add_argument("--sets", type=int, default=SETS, help="tuning sets to draw")
+    arguments = parser.parse_args()
+    kinds = len(BEHAVIOURS)
+    sets = [true_set(np.random.default_rng([TUNING_SEED, k]), BEHAVIOURS[k % kinds]) for k in range(arguments.sets)]
+    arguments.module.write_text(fit(sets), encoding="utf-8")
 
 
 if __name__ == "__main__":
