@@ -16,6 +16,8 @@ _START_M: Final = 0.03
 _START_M_S: Final = 0.06
 _TURN_M: Final = 0.02
 _STILL_M_S: Final = 0.03
+_SLOW_M_S: Final = 0.1
+_FOUGHT_US: Final = 250_000
 _REST_US: Final = 200_000
 _STUCK_US: Final = 700_000
 _NOT_STARTED_US: Final = 4_000_000
@@ -47,6 +49,7 @@ class _Ascent:
     force_sum_n: list[float]
     samples: int = 0
     still_since_us: int | None = None
+    slow_since_us: int | None = None
 
 
 @dataclass(slots=True)
@@ -141,7 +144,12 @@ class RigSegmenter:
             ascent.still_since_us = None
         elif ascent.still_since_us is None:
             ascent.still_since_us = t_us
+        if v >= _SLOW_M_S:
+            ascent.slow_since_us = None
+        elif ascent.slow_since_us is None:
+            ascent.slow_since_us = t_us
         still_us = 0 if ascent.still_since_us is None else t_us - ascent.still_since_us
+        slow_us = 0 if ascent.slow_since_us is None else t_us - ascent.slow_since_us
         whole = ascent.top_m - sum(ascent.start_m) / len(ascent.start_m) >= _FULL_SHARE * self.rom_m
         turned = x < ascent.top_m - _TURN_M
         if whole and (turned or still_us > _REST_US):
@@ -149,7 +157,9 @@ class RigSegmenter:
         elif not whole and still_us > _STUCK_US:
             self._end(ascent, RepetitionOutcome.FAILED)
         elif not whole and turned:
-            self._end(ascent, RepetitionOutcome.PARTIAL)
+            # Who turns back on purpose does so at speed; who is turned back was slow before.
+            fought = slow_us > _FOUGHT_US
+            self._end(ascent, RepetitionOutcome.FAILED if fought else RepetitionOutcome.PARTIAL)
         else:
             return
         self._low_m, self._low_us, self._low_of_m = x, t_us, positions

@@ -67,6 +67,7 @@ class SimulatedRig:
         self.truth = np.zeros((frame_samples, plant.rig.n_cables, 4))
         self._ready_after_s = ready_after_s
         self._loaded_s = math.inf
+        self._begun = False
         self._drive: tuple[tuple[float, ...], float] = (firmware.target_n, firmware.ramp_n_per_s)
         self.finished: list[tuple[int, RepetitionTruth]] = []
 
@@ -118,10 +119,17 @@ class SimulatedRig:
         return self.sensors.read(self.truth)
 
     def person(self) -> None:
-        """At the dock: once the load has stood there for a moment, lift the handle out and begin."""
+        """At the dock: once the load has stood there for a moment, lift the handle out and begin.
+
+        A person who puts the handle down under a load has given up and begins again only with the next loading.
+        """
         if self._ready_after_s is None or not self.docked:
             return
         target_n = self._drive[0]
+        if min(target_n) <= 0.0:
+            self._begun = False
+        if self._begun:
+            return
         if min(target_n) <= 0.0 or any(
             applied < _LOADED_SHARE * target for applied, target in zip(self.applied_n, target_n, strict=True)
         ):
@@ -130,6 +138,7 @@ class SimulatedRig:
             self._loaded_s = self.t_s
         elif self.t_s - self._loaded_s >= self._ready_after_s:
             self._loaded_s = math.inf
+            self._begun = True
             self.keep_repetitions()
             self.bout += 1
             self.plant.start()
