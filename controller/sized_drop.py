@@ -28,6 +28,8 @@ SPENT_TYPICAL: Final = 0.4
 SCALE_PER_SPENT: Final = 0.6
 LEAST_SCALE: Final = 0.5
 MOST_SCALE: Final = 2.0
+LEAST_DROP: Final = 0.06
+"""Less is hardly felt, and a lifter who has just failed does not try again; judgement, no source."""
 LEAST_LOSS: Final = 0.008
 MOST_LOSS: Final = 0.2
 
@@ -75,7 +77,7 @@ class RepetitionsWanted:
         for _ in range(whole):
             left *= 1.0 - loss
         left *= 1.0 - loss * (self.repetitions + 0.5 - whole)
-        load_n = view.load_n * left
+        load_n = view.load_n * min(left, 1.0 - LEAST_DROP)
         if view.capacity_n is not None and view.capacity_sd_n is not None:
             load_n -= CAUTION * min(view.capacity_sd_n, 0.1 * view.load_n)
         why = f"{self.repetitions:g} repetitions wanted, each taking about {loss:.1%} off what can be lifted"

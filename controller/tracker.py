@@ -35,10 +35,11 @@ TOP_REST_US: Final = 80_000
 SHORT_TOP_REST_US: Final = 800_000
 TAKEN_UP_US: Final = 120_000
 MOVED_M: Final = 0.008
+CAME_DOWN_M: Final = 0.04
 FIRST_ROM_M: Final = 0.20
 FILTER_S: Final = 0.018
 GAP_US: Final = 300_000
-WHOLE_FRACTION: Final = 0.95
+WHOLE_FRACTION: Final = 0.97
 LOOK_EVERY_US: Final = 9_000
 LIMIT_PROBABILITY: Final = 0.9
 UNKNOWN_ROM_M: Final = 0.42
@@ -103,6 +104,7 @@ class CableTracker:
         self._from_dock = False
         # inside a repetition
         self._taking_up = False
+        self._pending: RepetitionEnded | None = None
         self._start_m = 0.0
         self._start_t_us = 0
         self._start_load_n = 0.0
@@ -249,6 +251,8 @@ class CableTracker:
         if docked:
             signals = self._docked(last, x, load_n, signals)
         elif not self.in_repetition:
+            if self._pending is not None and self._bottom_m is not None and x < self._bottom_m - CAME_DOWN_M:
+                signals = self._came_down(last, signals)
             signals = self._perhaps_failed_start(last, x, v, load_n, force_n, signals)
         trouble = self._check.frame(
             last,
@@ -312,6 +316,7 @@ class CableTracker:
         self._taking_up = self._from_dock and self._bottom_m is None
         self._from_dock = False
         self.in_repetition = True
+        self._pending = None
         self._released = False
         self._start_m = self._rest_m
         self._start_t_us = self._low_t_us
@@ -354,7 +359,10 @@ class CableTracker:
             self._up_m, self._up_t_us = x, t
             self._rule.moving()
             return signals
-        if self._taking_up and not at_top and t - self._up_t_us >= TAKEN_UP_US:
+        if self._taking_up and (not at_top or self.rom_reference_m is None) and t - self._up_t_us >= TAKEN_UP_US:
+            # with no ROM known, a first rest this high is the top of a repetition or the bottom of all to come: the
+            # next movement tells
+            self._pending = self._ended(RepetitionOutcome.COMPLETED, load_n) if at_top else None
             # the first rest after the dock is where ascents begin; nothing was lifted yet
             self.in_repetition = self._taking_up = False
             self._bottom_m = x
@@ -367,7 +375,8 @@ class CableTracker:
             if v < TURN_VELOCITY_M_S and (not short or x < self._peak_m - TURN_BACK_M):
                 return self._end(t, self._outcome_at_top(x), load_n, signals)
             fighting = short and t - self._fast_t_us > MAXIMAL_SLOW_US + (t - self._up_t_us)
-            if not fighting:
+            undecided = self._taking_up and self.rom_reference_m is None
+            if not fighting and not undecided:
                 if t - self._up_t_us >= (SHORT_TOP_REST_US if short else TOP_REST_US):
                     return self._end(t, self._outcome_at_top(x), load_n, signals)
                 if not short:
@@ -442,13 +451,25 @@ class CableTracker:
         ]
         return self._end(t, RepetitionOutcome.FAILED, load_n, signals)
 
-    def _end(self, t: int, outcome: RepetitionOutcome, load_n: float, signals: list[Signal]) -> list[Signal]:
+    def _came_down(self, t: int, signals: list[Signal]) -> list[Signal]:
+        """The first rest out of the dock was a top after all."""
+        ended, top_m = self._pending, self._bottom_m
+        self._pending = None
+        if ended is None or top_m is None:
+            return signals
+        self._bottom_m = top_m - ended.rom_m
+        self._last_top_m = top_m
+        self._learn_rom(ended.rom_m)
+        self._restart_bottom(t)
+        return [*signals, ended]
+
+    def _ended(self, outcome: RepetitionOutcome, load_n: float) -> RepetitionEnded:
         travel = self._peak_m - self._start_m
         end_t = self._up_t_us
         seconds = (end_t - self._start_t_us) * 1e-6
         mean = (self._up_m - self._start_m) / seconds if seconds > 0.0 else 0.0
         changed = self._load_changed or abs(load_n - self._start_load_n) > 0.02 * self._start_load_n
-        ended = RepetitionEnded(
+        return RepetitionEnded(
             outcome=outcome,
             t_start_us=self._start_t_us,
             t_end_us=end_t,
@@ -459,10 +480,13 @@ class CableTracker:
             mean_force_n=self._force_sum / self._force_count if self._force_count else None,
             load_changed=changed,
         )
+
+    def _end(self, t: int, outcome: RepetitionOutcome, load_n: float, signals: list[Signal]) -> list[Signal]:
+        ended = self._ended(outcome, load_n)
         if outcome is RepetitionOutcome.COMPLETED and not self._taking_up:
-            self._learn_rom(travel)
+            self._learn_rom(ended.rom_m)
         self._taking_up = False
-        self._foresight.ended(completed=outcome is RepetitionOutcome.COMPLETED, load_changed=changed)
+        self._foresight.ended(completed=outcome is RepetitionOutcome.COMPLETED, load_changed=ended.load_changed)
         self.in_repetition = False
         self._last_top_m = self._peak_m
         self._rule.moving()

@@ -17,7 +17,7 @@ from ebbset.controller.tracker import CableTracker
 from ebbset.simulators.ground_truth import TrueSet
 from ebbset.simulators.sensors import SensorParameters, Sensors
 
-TOP_SHARE: Final = 0.94
+TOP_SHARE: Final = 0.96
 """A stall above this share of the range counts as a repetition by the segmenter's own definition; it is left out."""
 WHOLE_SHARE: Final = 0.87
 """An ascent that its lifter ends below this share is no repetition (0.85 by definition, and a margin for the

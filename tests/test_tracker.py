@@ -250,3 +250,20 @@ def test_frames_of_any_size_give_the_same_repetitions() -> None:
     one = ended(run(tracker(), trace, frame=1, position_noise_m=0.0003))
     many = ended(run(tracker(), trace, frame=32, position_noise_m=0.0003))
     assert one == many
+
+
+def test_a_high_first_rest_out_of_the_dock_is_told_by_what_follows() -> None:
+    def from_dock(trace: Trace) -> list[Signal]:
+        trace.position_m = [0.0, *[value - 0.1 for value in trace.position_m]]
+        return run(tracker(None), trace, docked_s=0.5, position_noise_m=0.0002, velocity_noise_m_s=0.01)
+
+    # taken up to where ascents begin, a quarter of a metre above the dock, and lifted from there
+    lifted = Trace().hold(0.8).move(0.35, 0.8).hold(0.6)
+    for _ in range(3):
+        lifted.move(0.35 + ROM, 0.9).hold(0.3).move(0.35, 1.2).hold(0.3)
+    assert [r.outcome for r in ended(from_dock(lifted))] == [RepetitionOutcome.COMPLETED] * 3
+    # lifted straight out of the dock: the first rest is a top
+    straight = Trace().hold(0.8)
+    for _ in range(3):
+        straight.move(0.35, 0.9).hold(0.6).move(0.1, 1.2).hold(0.3)
+    assert [r.outcome for r in ended(from_dock(straight))] == [RepetitionOutcome.COMPLETED] * 3
