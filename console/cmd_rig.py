@@ -18,7 +18,7 @@ EXERCISES: Final = ("bench_press", "curl", "leg_press", "row", "shoulder_press")
 
 @click.command(name="rig", epilog=CREDENTIALS_HELP)
 @broker_options
-@click.option("--exercise", type=click.Choice(EXERCISES), default="row", show_default=True, help="What is lifted.")
+@click.option("--exercise", type=click.Choice(EXERCISES), default="bench_press", show_default=True, help="What is lifted.")
 @click.option(
     "--person",
     type=click.IntRange(0),
@@ -70,7 +70,7 @@ def command(
     \b
     Examples:
       ebbset rig --rig north
-      ebbset rig --exercise bench_press --person 12 --cables 2
+      ebbset rig --exercise row --person 12 --cables 2
       ebbset rig --nobody --defect accepts_repeated_sequence
     """
     from ebbset.simulators.defects import Defect

@@ -76,7 +76,7 @@ async def run(folder: Path, console: Console, *, prescription: Prescription, pro
     """
     folder.mkdir(parents=True, exist_ok=True)
     before = set(folder.glob("*.mcap"))
-    async with _broker() as broker, _parts(broker, folder) as parts:
+    async with _broker() as broker, _parts(broker, folder, prescription.exercise) as parts:
         state = LiveState.of(prescription)
         await _until_ready(broker, parts)
         operator = Operator(broker, RIG, "demonstration")
@@ -172,11 +172,11 @@ async def _broker() -> AsyncIterator[BrokerSettings]:
 
 
 @contextlib.asynccontextmanager
-async def _parts(broker: BrokerSettings, folder: Path) -> AsyncIterator[_Parts]:
+async def _parts(broker: BrokerSettings, folder: Path, exercise: str) -> AsyncIterator[_Parts]:
     """Rig and controller as processes; ended in order, the controller first so that it closes its recording."""
     where = ["--rig", RIG, "--host", broker.host, "--port", str(broker.resolved_port)]
     commands = {
-        "rig": ["rig", *where, "--exercise", "row", "--ready-after", "0.8"],
+        "rig": ["rig", *where, "--exercise", exercise, "--ready-after", "0.8"],
         "controller": ["serve", *where, "--recordings", str(folder), "--fact", "simulated=true"],
     }
     parts = _Parts(folder)

@@ -60,7 +60,7 @@ def test_a_process_that_dies_is_told_with_its_log(tmp_path: Path, monkeypatch: p
 def test_the_demonstrations_own_set_shows_drops_and_an_end_by_rule_in_time() -> None:
     order, profile = _documents()
     assert "nvented" in order.notes
-    done = run_set(order, exercise("row").mean_lifter(), seed=1, profile=profile)
+    done = run_set(order, exercise(order.exercise).mean_lifter(), seed=1, profile=profile)
     assert done.result is not None
     assert done.result.drops >= 2
     assert done.result.reason is not Reason.DURATION_SPENT

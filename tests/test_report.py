@@ -39,10 +39,10 @@ from ebbset.simulators.exercises import exercise
 from ebbset.simulators.rig_parameters import RigParameters
 
 ORDER = {
-    "name": "Rows <before> dinner & after",
-    "exercise": "row",
-    "load": {"start_n": "78 kg", "floor_n": "30 kg"},
-    "budget": {"capacity_loss": 0.5},
+    "name": "Press <before> dinner & after",
+    "exercise": "bench_press",
+    "load": {"start_n": "84 kg", "floor_n": "30 kg"},
+    "budget": {"capacity_loss": 0.45},
     "stop": {"max_drops": 3, "max_duration_s": 90.0},
 }
 PROFILE = tomllib.loads((files("ebbset.console") / "data" / "demo_profile.toml").read_text(encoding="utf-8"))
@@ -51,9 +51,9 @@ MADE_AT = datetime.datetime(2026, 11, 25, 20, 0)
 
 def _write(path: Path, begun: str, *, seed: int = 1, cables: int = 1, **changes: object) -> Path:
     order = Prescription.model_validate({**ORDER, **changes})
-    lifter = exercise("row").mean_lifter()
+    lifter = exercise("bench_press").mean_lifter()
     if cables == 2:
-        order = Prescription.model_validate({**ORDER, "load": {"start_n": "34 kg", "floor_n": "15 kg"}, **changes})
+        order = Prescription.model_validate({**ORDER, "load": {"start_n": "40 kg", "floor_n": "15 kg"}, **changes})
     with path.open("wb") as stream:
         writer = RecordingWriter(
             stream, {"simulated": "true", "wall_clock_at_zero": begun, "rig": "north", "ebbset": "0", "python": "3"}
@@ -140,7 +140,7 @@ def test_the_trace_is_the_recorded_samples_on_a_clock_that_begins_with_the_load(
     assert set(item.trace.velocity_m_s[:, 0].tolist()) <= velocities
     first = item.steps[0]
     assert first.t_s == 0.0
-    assert first.target_n == (pytest.approx(78 * 9.80665),)
+    assert first.target_n == (pytest.approx(84 * 9.80665),)
     # A load that is held is one step, however often it is renewed.
     assert all(a.target_n != b.target_n for a, b in pairwise(item.steps))
 
@@ -202,7 +202,7 @@ def test_the_page_can_be_read_without_seeing_it(page: str) -> None:
 
 
 def test_names_from_files_cannot_become_markup(page: str) -> None:
-    assert "Rows &lt;before&gt; dinner &amp; after" in page
+    assert "Press &lt;before&gt; dinner &amp; after" in page
     assert "<before>" not in page
 
 
@@ -456,7 +456,7 @@ def test_the_advised_rest_brings_the_loss_down_to_what_it_says() -> None:
 def test_the_next_start_load_is_below_this_one_and_within_its_range(item: RecordedSet) -> None:
     found = next(a for a in advice(item) if a.about == "Start load")
     low, high = (float(x) for x in re.findall(r"From ([\d.]+) kg to ([\d.]+) kg", found.because)[0])
-    assert low <= float(found.answer.removesuffix(" kg")) <= high <= 78.0
+    assert low <= float(found.answer.removesuffix(" kg")) <= high <= 84.0
 
 
 def test_a_profile_far_from_what_the_set_shows_is_doubted(item: RecordedSet) -> None:
