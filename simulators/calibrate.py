@@ -74,9 +74,9 @@ _PEOPLE: Final = 20
 RESTS_S: Final = (60.0, 180.0, 300.0)
 REST_WORK_RATIOS: Final = (0.81, 0.87, 1.0)
 """Work of the second set to failure at 75 %1RM over that after 5 min: Richmond & Godard 2004 JSCR 18:846-849."""
-_SLOW_SHARES: Final = (0.1, 0.15, 0.2, 0.3)
-_REST_MULTIPLIERS: Final = (1.0, 2.0, 4.0, 8.0, 12.0, 16.0)
-SLOW_RECOVERY_PER_S: Final = 1.0 / 400.0
+_SLOW_SHARES: Final = (0.1, 0.2, 0.3, 0.4)
+_REST_MULTIPLIERS: Final = (1.0, 4.0, 8.0, 12.0, 16.0, 24.0)
+SLOW_RECOVERY_PER_S: Final = 1.0 / 300.0
 
 
 @dataclass(frozen=True, slots=True)

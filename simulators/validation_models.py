@@ -267,4 +267,23 @@ def limits() -> Section:
                 None,
             )
         )
+    lifter, shoulder = exercise("bench_press").mean_lifter(), JOINTS["shoulder"]
+    law = power_law_endurance_s(0.5, shoulder.power_b0_s, shoulder.power_b1)
+    held = {
+        "3CC-r": three_compartment_endurance_s(0.5, lifter.fatigue_per_s, lifter.recovery_per_s),
+        "critical force": reserve_endurance_s(0.5, lifter.critical_share, lifter.reserve_s),
+    }
+    for model, seconds in held.items():
+        results.append(
+            CheckResult(
+                number=6,
+                name=f"held effort at 50 % with the constants fitted to bench-press sets, {model}",
+                source="Frey-Law & Avin 2010, shoulder: lifting wants slower fatigue than holding does",
+                published=f"{law:.0f} s",
+                simulated=f"{seconds:.0f} s",
+                error=f"{seconds / law:.1f} times",
+                fitted_or_unseen="limit",
+                passed=None,
+            )
+        )
     return Section(tuple(results))

@@ -293,7 +293,7 @@ def rest(count: int, seed: int) -> Section:
     kept = []
     for minutes in (2, 8):
         first, fourth = 0, 0
-        for i, lifter in enumerate(crowd[: max(count // 3, 4)]):
+        for i, lifter in enumerate(crowd[: max(count // 2, 4)]):
             load = 0.85 * measured_one_rm_n(lifter, LAB_RIG)
             plant = set_to_failure(lifter, load, person_rng(seed + 31, i))
             first += plant.truth.repetitions
