@@ -142,12 +142,12 @@ def test_mean_velocity_recomputed_from_the_samples(exported: Exported) -> None:
     samples = pq.read_table(exported.folder / "samples.parquet").to_pandas()
     repetitions = pq.read_table(exported.folder / "repetitions.parquet").to_pandas()
     compared = 0
-    for one in repetitions[repetitions["outcome"] == "completed"].itertuples():
+    # A bout's first repetition goes on from lifting the handle out of the dock; where it begins is a definition.
+    later = repetitions[repetitions.duplicated(["set", "cable", "bout"])]
+    for one in later[later["outcome"] == "completed"].itertuples():
         trace = samples[(samples["set"] == one.set) & (samples["cable"] == one.cable)]
-        inside = trace[(trace["t_s"] >= one.start_s) & (trace["t_s"] <= one.end_s)]
-        way = inside["position_m"].iloc[-1] - inside["position_m"].iloc[0]
-        took = inside["t_s"].iloc[-1] - inside["t_s"].iloc[0]
-        assert way / took == pytest.approx(one.mean_velocity_m_s, abs=0.03)
+        low, high = np.interp([one.start_s, one.end_s], trace["t_s"], trace["position_m"])
+        assert (high - low) / (one.end_s - one.start_s) == pytest.approx(one.mean_velocity_m_s, abs=0.02)
         compared += 1
     assert compared >= 10
 
