@@ -16,16 +16,17 @@ from typing import Final
 
 from ebbset.controller.foresight import Foresight
 from ebbset.controller.foresight_trees import probability_of, score
+from ebbset.controller.range_of_motion import UNKNOWN_M, RangeOfMotion
 from ebbset.controller.reasons import Reason
 from ebbset.controller.sensor_check import SensorCheck
 from ebbset.controller.signals import ReleaseSeen, RepetitionEnded, RepetitionStarted, Signal, StallSeen
 from ebbset.controller.stall import StallRule
+from ebbset.controller.start_watch import ONSET_M, StartWatch
 from ebbset.models.prescription import StallSection
 from ebbset.models.velocity import LoadVelocityLine
 from ebbset.models.wire import RepetitionOutcome
 
 # Judgement, no source: sizes of human wobble and of sensor noise after filtering, not of any one device.
-ONSET_M: Final = 0.02
 ONSET_VELOCITY_M_S: Final = 0.03
 AT_LOW_M: Final = 0.003
 TURN_BACK_M: Final = 0.015
@@ -42,13 +43,7 @@ GAP_US: Final = 300_000
 WHOLE_FRACTION: Final = 0.97
 LOOK_EVERY_US: Final = 9_000
 LIMIT_PROBABILITY: Final = 0.9
-UNKNOWN_ROM_M: Final = 0.42
-SINK_M: Final = 0.010
-SINK_US: Final = 250_000
 RECOVERED_M_S: Final = 0.2
-BOTTOM_PART: Final = 0.35
-CREEP_M: Final = 0.004
-CREEP_US: Final = 400_000
 SLACK_PART: Final = 0.2
 TAUT_PART: Final = 0.6
 SLACK_US: Final = 40_000
@@ -70,21 +65,18 @@ class CableTracker:
         self.velocity_m_s = 0.0
         self.position_m = 0.0
         self.in_repetition = False
-        self.rom_reference_m = rom_m
         self.moved_t_us = 0
         self._has_force = has_force
         self._rule = StallRule(stall)
         self._check = SensorCheck()
+        self._range = RangeOfMotion(rom_m)
+        self._start = StartWatch(stall)
         self._foresight = Foresight(line)
         self._look_t_us = 0
         self._taut = False
         self._slow_m_s = max(2.0 * stall.velocity_m_s, 0.05)
         self._attempt_m_s = stall.velocity_m_s + 0.1
         self._release_m_s = -stall.release_velocity_m_s
-        self._patience_us = round(stall.start_patience_s * 1e6)
-        self._rom_from_profile = rom_m is not None
-        self._repetitions = 0
-        self._bottom_m: float | None = None
         self._t_us: int | None = None
         self._raw_m = 0.0
         self._dt_s = 0.0
@@ -94,10 +86,6 @@ class CableTracker:
         self._low_t_us = 0
         self._rest_m = 0.0
         self._last_top_m: float | None = None
-        self._bottom_ref_m = 0.0
-        self._bottom_since_us = 0
-        self._start_stalled = False
-        self._pushing_since_us: int | None = None
         self._anchor_m = 0.0
         self._slack_since_us: int | None = None
         self._released = False
@@ -121,6 +109,11 @@ class CableTracker:
         self._stall_m = 0.0
 
     @property
+    def rom_reference_m(self) -> float | None:
+        """Range of motion that repetitions are measured against; ``None`` until known."""
+        return self._range.reference_m
+
+    @property
     def stalled_since_us(self) -> int | None:
         """Rig time since when the handle has been too slow inside an ascent."""
         return self._rule.slow_since_us if self.in_repetition else None
@@ -139,8 +132,7 @@ class CableTracker:
         self._rule.hold(hold_us)
         self._foresight.dropped(load_n)
         self._load_changed = True
-        self._bottom_since_us = hold_us
-        self._start_stalled = False
+        self._start.hold(hold_us)
 
     def feed(
         self,
@@ -251,9 +243,7 @@ class CableTracker:
         if docked:
             signals = self._docked(last, x, load_n, signals)
         elif not self.in_repetition:
-            if self._pending is not None and self._bottom_m is not None and x < self._bottom_m - CAME_DOWN_M:
-                signals = self._came_down(last, signals)
-            signals = self._perhaps_failed_start(last, x, v, load_n, force_n, signals)
+            signals = self._between(last, x, v, load_n, force_n, signals)
         trouble = self._check.frame(
             last,
             since_us,
@@ -281,9 +271,9 @@ class CableTracker:
             self._restart_bottom(t)
 
     def _restart_bottom(self, t: int) -> None:
-        self._low_m = self._rest_m = self._bottom_ref_m = self.position_m
-        self._low_t_us = self._bottom_since_us = t
-        self._start_stalled = False
+        self._low_m = self._rest_m = self.position_m
+        self._low_t_us = t
+        self._start.restart(t, self.position_m)
 
     def _perhaps_released(self, t: int, x: float, v: float, f: float | None, signals: list[Signal]) -> list[Signal]:
         """Toward the rig too fast, or no tension for longer than a bounce."""
@@ -307,13 +297,14 @@ class CableTracker:
             away = 0.2 * rom if rom is not None else 0.06
             if low > top - max(0.04, away):
                 return signals
-        if self._from_dock and self._bottom_m is not None and low < self._bottom_m - AT_LOW_M:
+        bottom = self._range.bottom_m
+        if self._from_dock and bottom is not None and low < bottom - AT_LOW_M:
             # on the way from the dock to where ascents begin
-            if x < self._bottom_m + ONSET_M:
+            if x < bottom + ONSET_M:
                 return signals
-            low = self._rest_m = self._bottom_m
+            low = self._rest_m = bottom
             self._low_t_us = t
-        self._taking_up = self._from_dock and self._bottom_m is None
+        self._taking_up = self._from_dock and bottom is None
         self._from_dock = False
         self.in_repetition = True
         self._pending = None
@@ -333,15 +324,8 @@ class CableTracker:
         self._foresight.begin(t, load_n)
         if self._taking_up:
             return [*signals, RepetitionStarted(t_us=self._low_t_us)]
-        if self._bottom_m is None:
-            self._bottom_m = low
-        elif low < self._bottom_m + 0.25 * (self.rom_reference_m or 0.4):
-            self._bottom_m += 0.3 * (low - self._bottom_m)
+        self._range.began_at(low)
         return [*signals, RepetitionStarted(t_us=self._low_t_us)]
-
-    def _fraction(self, x: float) -> float | None:
-        rom, bottom = self.rom_reference_m, self._bottom_m
-        return None if rom is None or bottom is None else (x - bottom) / rom
 
     def _slow(self, t: int, x: float, v: float, f: float | None, load_n: float, signals: list[Signal]) -> list[Signal]:
         """Inside an ascent and slow: at the top, stalled, turning back, or in the sticking region."""
@@ -349,7 +333,7 @@ class CableTracker:
             self._peak_m = x
         if v < self._min_v:
             self._min_v = v
-        fraction = self._fraction(x)
+        fraction = self._range.fraction(x)
         if fraction is not None:
             at_top = fraction >= TOP_FRACTION
         else:
@@ -365,7 +349,7 @@ class CableTracker:
             self._pending = self._ended(RepetitionOutcome.COMPLETED, load_n) if at_top else None
             # the first rest after the dock is where ascents begin; nothing was lifted yet
             self.in_repetition = self._taking_up = False
-            self._bottom_m = x
+            self._range.bottom_m = x
             self._restart_bottom(t)
             return signals
         if at_top:
@@ -397,8 +381,8 @@ class CableTracker:
     def _look_ahead(self, t: int, x: float, v: float, f: float | None, signals: list[Signal]) -> list[Signal]:
         """Take the sample in as evidence; a stall as soon as it is certain enough."""
         foresight = self._foresight
-        share = self._fraction(x)
-        foresight.sample(t, v, (x - self._start_m) / UNKNOWN_ROM_M if share is None else share)
+        share = self._range.fraction(x)
+        foresight.sample(t, v, (x - self._start_m) / UNKNOWN_M if share is None else share)
         if v > RECOVERED_M_S and self._rule.fired:
             self._rule.recovered()
         if not self._rule.by_evidence or self._taking_up or not foresight.worth_a_look():
@@ -422,7 +406,7 @@ class CableTracker:
                 t_us=t,
                 velocity_m_s=v,
                 force_n=f,
-                position_fraction=self._fraction(x),
+                position_fraction=self._range.fraction(x),
                 duration_s=duration_s,
                 probability=probability,
             ),
@@ -444,7 +428,7 @@ class CableTracker:
                 t_us=t,
                 velocity_m_s=v,
                 force_n=f,
-                position_fraction=self._fraction(x),
+                position_fraction=self._range.fraction(x),
                 duration_s=slow_us * 1e-6,
                 probability=0.95,
             ),
@@ -453,13 +437,13 @@ class CableTracker:
 
     def _came_down(self, t: int, signals: list[Signal]) -> list[Signal]:
         """The first rest out of the dock was a top after all."""
-        ended, top_m = self._pending, self._bottom_m
+        ended, top_m = self._pending, self._range.bottom_m
         self._pending = None
         if ended is None or top_m is None:
             return signals
-        self._bottom_m = top_m - ended.rom_m
+        self._range.bottom_m = top_m - ended.rom_m
         self._last_top_m = top_m
-        self._learn_rom(ended.rom_m)
+        self._range.completed(ended.rom_m)
         self._restart_bottom(t)
         return [*signals, ended]
 
@@ -484,7 +468,7 @@ class CableTracker:
     def _end(self, t: int, outcome: RepetitionOutcome, load_n: float, signals: list[Signal]) -> list[Signal]:
         ended = self._ended(outcome, load_n)
         if outcome is RepetitionOutcome.COMPLETED and not self._taking_up:
-            self._learn_rom(ended.rom_m)
+            self._range.completed(ended.rom_m)
         self._taking_up = False
         self._foresight.ended(completed=outcome is RepetitionOutcome.COMPLETED, load_changed=ended.load_changed)
         self.in_repetition = False
@@ -492,15 +476,6 @@ class CableTracker:
         self._rule.moving()
         self._restart_bottom(t)
         return [*signals, ended]
-
-    def _learn_rom(self, travel: float) -> None:
-        """The reference is what the first repetitions show; later it only grows, so that a shrinking ROM is seen."""
-        self._repetitions += 1
-        reference = self.rom_reference_m
-        if reference is None:
-            self.rom_reference_m = travel
-        elif travel > reference or (self._rom_from_profile and self._repetitions <= 3):
-            self.rom_reference_m = reference + 0.5 * (travel - reference)
 
     def _docked(self, t: int, x: float, load_n: float, signals: list[Signal]) -> list[Signal]:
         """The handle rests at the rig: whatever ascent was under way is over, and nobody fails to start."""
@@ -514,50 +489,24 @@ class CableTracker:
         self._restart_bottom(t)
         return signals
 
-    def _perhaps_failed_start(
+    def _between(
         self, t: int, x: float, v: float, load_n: float, force_n: Sequence[float] | None, signals: list[Signal]
     ) -> list[Signal]:
-        """Loaded and still at the bottom for longer than the lifter is given."""
-        if load_n > 0.0 and self._repetitions > 0 and not self._start_stalled and self._pushing(t, x, v):
-            self._start_stalled = True
-            return [*signals, self._failed_start(t, v, force_n, self._fraction(x), t - self._bottom_since_us)]
-        if x < self._bottom_ref_m - 0.02 or x > self._bottom_ref_m + 0.05:
-            self._bottom_ref_m = x
-            self._bottom_since_us = t
+        """A frame outside an ascent and out of the dock."""
+        span = self._range
+        if self._pending is not None and span.bottom_m is not None and x < span.bottom_m - CAME_DOWN_M:
+            signals = self._came_down(t, signals)
+        if load_n <= 0.0:
             return signals
-        if self._start_stalled or load_n <= 0.0 or t - self._bottom_since_us < self._patience_us:
-            return signals
-        fraction = self._fraction(x)
-        if fraction is not None and fraction > BOTTOM_PART:
-            return signals
-        if fraction is None and self._last_top_m is not None and x > self._last_top_m - 0.1:
-            return signals
-        self._start_stalled = True
-        return [*signals, self._failed_start(t, v, force_n, fraction, t - self._bottom_since_us)]
-
-    def _pushing(self, t: int, x: float, v: float) -> bool:
-        """The handle creeps up from the bottom, or sinks below it, as it does only under a lifter who tries."""
-        bottom, fraction = self._bottom_m, self._fraction(x)
-        if fraction is None or fraction > BOTTOM_PART:
-            return False
-        creeps = self._low_m + CREEP_M < x <= self._low_m + ONSET_M and v < self._rule.threshold_m_s
-        sinks = bottom is not None and x < bottom - SINK_M and v < 0.0
-        if not (creeps or sinks) or v < -0.12 or self._rule.holding(t):
-            self._pushing_since_us = None
-            return False
-        if self._pushing_since_us is None:
-            self._pushing_since_us = t
-        return t - self._pushing_since_us >= (CREEP_US if creeps else SINK_US)
-
-    def _failed_start(
-        self, t: int, v: float, force_n: Sequence[float] | None, fraction: float | None, waited_us: int
-    ) -> StallSeen:
-        return StallSeen(
-            reason=Reason.FAILED_START,
-            t_us=t,
-            velocity_m_s=v,
-            force_n=force_n[-1] if force_n is not None else None,
-            position_fraction=fraction,
-            duration_s=waited_us * 1e-6,
-            probability=LIMIT_PROBABILITY,
+        stall = self._start.frame(
+            t,
+            x,
+            v,
+            force_n[-1] if force_n is not None else None,
+            low_m=self._low_m,
+            bottom_m=span.bottom_m,
+            fraction=span.fraction(x),
+            last_top_m=self._last_top_m,
+            known=span.known,
         )
+        return signals if stall is None else [*signals, stall]
