@@ -123,9 +123,9 @@ async def test_serve_rig_and_observer_as_processes_and_the_observers_log_alone_t
 async def a_set_by_processes(broker: Mosquitto, tmp_path: Path, protocol: str) -> None:
     rig = f"three-{protocol}"
     order = auto_drop_order(
-        load={"start_n": 860.0, "floor_n": 150.0, "ramp_n_per_s": 900.0},
+        load={"start_n": 820.0, "floor_n": 150.0, "ramp_n_per_s": 900.0},
         drop={"policy": "fixed_fraction", "parameters": {"fraction": 0.3}},
-        stop={"max_drops": 1, "max_repetitions": 3},
+        stop={"max_drops": 1, "max_repetitions": 6},
     )
     (tmp_path / "set.toml").write_text(order.to_toml())
     where = ["--rig", rig, "--port", str(broker.port), "--protocol", protocol]
@@ -164,7 +164,7 @@ async def a_set_by_processes(broker: Mosquitto, tmp_path: Path, protocol: str) -
     decisions = [message for topic, message in told if topic == "ctl/decision"]
     assert [d["seq"] for d in decisions] == sorted({d["seq"] for d in decisions})
     loads = [tuple(d["to_n"]) for d in decisions if d["action"] in ("load", "drop")]
-    assert loads[0] == (860.0,)
+    assert loads[0] == (820.0,)
     for d in decisions:
         if d["action"] == "drop":
             assert d["to_n"][0] == pytest.approx(max(0.7 * d["from_n"][0], 150.0))
