@@ -19,6 +19,8 @@ from ebbset.models.prescription import Prescription
 from ebbset.models.wire import RepetitionOutcome
 
 SETTLE_S: Final = 0.25
+LONGEST_TIRED_US: Final = 1_800_000_000
+"""After half an hour the estimate of what is left of a set is worth no more than the profile."""
 SETTLED_AFTER_US: Final = 750_000
 RENEWALS_PER_LEASE: Final = 4
 
@@ -36,6 +38,7 @@ class Order:
     fastest_ramp_n_per_s: float
     lease_ms: int
     armed_us: int
+    lifter: tuple[str, str] | None
     stale_after_us: int
     renew_every_us: int
     seq: int = 0
@@ -82,10 +85,24 @@ class Order:
             fastest_ramp_n_per_s=identity.max_ramp_n_per_s,
             lease_ms=lease_ms,
             armed_us=request.now_us,
+            lifter=None if request.profile is None else (request.profile.lifter, prescription.exercise),
             stale_after_us=min(prescription.safety.telemetry_timeout_ms, lease_ms) * 1_000,
             renew_every_us=lease_ms * 1_000 // RENEWALS_PER_LEASE,
             target_n=(0.0,) * len(cables),
         )
+
+    def take_over(self, before: Order | None) -> None:
+        """The same person on the same exercise as in the set before: begin as tired as they still are.
+
+        Who lifts is known from the profile alone; without one nothing is taken over.
+        """
+        if before is None or self.lifter is None or before.lifter != self.lifter or before.ending_us <= 0:
+            return
+        rest_us = self.armed_us - before.ending_us
+        if not 0 <= rest_us <= LONGEST_TIRED_US or len(before.cables) != len(self.cables):
+            return
+        for cable, earlier in zip(self.cables, before.cables, strict=True):
+            cable.capacity.begin_tired(earlier.capacity, rest_us / 1e6)
 
     @property
     def coupled(self) -> bool:

@@ -214,7 +214,9 @@ class Regulator:
         if refusal is not None:
             self._desk.answer(event, accepted=False, code=refusal.code, message=refusal.message)
             return
+        before = self._desk.order
         self._desk.order = order = Order.of(event, self._desk.rig, self._policies)
+        order.take_over(before)
         self._desk.state = State.ARMED
         load = order.prescription.load
         self._desk.out.append(
