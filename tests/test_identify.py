@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+import asyncio
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
 import numpy as np
 import pytest
+from brokers import mosquitto
 
+from ebbset.controller.settings import BrokerSettings
 from ebbset.simulators.exercises import exercise
 from ebbset.simulators.firmware import RigFirmware
-from ebbset.simulators.identify import CableIdentification, NotIdentifiedError, Trace, identify
+from ebbset.simulators.identify import CableIdentification, Move, NotIdentifiedError, Trace, identify
+from ebbset.simulators.mqtt_access import MqttAccess
 from ebbset.simulators.plant import Plant
 from ebbset.simulators.population import draw_lifter, person_rng
 from ebbset.simulators.rig_parameters import RigParameters
 from ebbset.simulators.sensors import SensorParameters, Sensors
 from ebbset.simulators.simulated_access import SimulatedAccess
 from ebbset.simulators.simulated_rig import SimulatedRig, firmware_settings
+from ebbset.simulators.virtual_rig import VirtualRig, VirtualRigSettings
 
 HAND = draw_lifter(exercise("row"), person_rng(11, 0))
 
@@ -115,3 +124,57 @@ def test_the_applied_load_between_two_reports_goes_at_the_ordered_rate() -> None
     nothing = np.zeros((1, t_s.size))
     trace = Trace(t_s, nothing, nothing, nothing, told_t_s, np.array([[0.0, 3.0, 8.0, 10.0]]))
     np.testing.assert_allclose(trace.applied_n(0, 100.0), [0.0, 0.0, 2.0, 4.0, 8.0, 9.0, 10.0], atol=1e-9)
+
+
+# --- over MQTT, as with a real rig ---------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def virtual_rig(tmp_path: Path) -> Iterator[tuple[VirtualRig, BrokerSettings]]:
+    """A virtual rig on a broker of its own, living in a thread as a real one lives in its own box."""
+    with mosquitto(tmp_path) as broker:
+        settings = BrokerSettings(port=broker.port)
+        rig = VirtualRig(VirtualRigSettings(rig="bench", lifter=HAND, broker=settings, ready_after_s=None))
+        loop, stop = asyncio.new_event_loop(), asyncio.Event()
+        thread = threading.Thread(target=loop.run_until_complete, args=(rig.run(stop),))
+        thread.start()
+        try:
+            yield rig, settings
+        finally:
+            loop.call_soon_threadsafe(stop.set)
+            thread.join()
+            loop.close()
+
+
+@pytest.mark.broker
+def test_the_routine_runs_over_mqtt_on_contract_commands_alone(
+    virtual_rig: tuple[VirtualRig, BrokerSettings],
+) -> None:
+    rig, broker = virtual_rig
+
+    def person(move: Move) -> None:
+        if move.to_m > 0:
+            rig.move_handle(move.to_m, move.speed_m_s)
+        elif rig.rig.docked is False and rig.rig.truth[-1, 0, 1] < 0.004:
+            rig.let_go()
+        else:
+            rig.move_handle(0.0, move.speed_m_s)
+
+    with MqttAccess(broker, "bench", ask=person) as access:
+        found = identify(access, repeats=2, speeds_m_s=(0.5, 0.9))[0]
+    truth = rig.settings.parameters
+    assert max(deviations(found, truth).values()) <= 3.0
+    assert found.coulomb_n.sd < 1.5
+    assert found.bandwidth_hz.sd < 0.4 * truth.torque_bandwidth_hz
+    assert rig.rig.firmware.nonce is None
+
+
+@pytest.mark.broker
+def test_access_to_a_rig_that_is_not_there_says_so(tmp_path: Path) -> None:
+    with mosquitto(tmp_path) as broker:
+        settings = BrokerSettings(port=broker.port)
+        absent = MqttAccess(settings, "nobody", ask=lambda move: None, patience_s=0.3)
+        with pytest.raises(NotIdentifiedError, match="no announcement"), absent:
+            pass
+    with pytest.raises(NotIdentifiedError, match="broker is 127"), MqttAccess(settings, "x", ask=lambda m: None):
+        pass
