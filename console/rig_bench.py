@@ -289,6 +289,21 @@ class RigBench:
             UnloadCommand(**{"nonce": nonce, "seq": self.next_seq(), "ramp_n_per_s": ramp, **changes})
         )
 
+    async def probe(self) -> CommandAck | None:
+        """Ask a rig without frames how it is, by a load that it must refuse twice over; its answer tells the load."""
+        nobody, identity = secrets.token_hex(8), self.identity
+        answered = await self.send(
+            LoadCommand(
+                nonce=nobody,
+                seq=self.next_seq(),
+                target_n=(identity.min_load_n,) * identity.cables,
+                ramp_n_per_s=identity.max_ramp_n_per_s,
+                lease_ms=100,
+                cites_t_us=0,
+            )
+        )
+        return answered.ack
+
     async def release(self) -> str | None:
         """Let the bound nonce go; the nonce, or None when none was bound."""
         nonce, self._nonce, self._hold = self._nonce, None, None

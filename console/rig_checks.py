@@ -304,7 +304,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
         "It begins to unload within one lease, plus 150 ms.",
         "Longer under load than anybody agreed to.",
         "Take the shortest of the commanded, armed and own lease; check the timer at least every 20 ms.",
-        ("lease_expires",),
+        ("lease_expires", _T),
     ),
     Check(
         "lease_expiry_reported",

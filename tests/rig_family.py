@@ -1,6 +1,6 @@
 """A program for `test_check_rig`: virtual rigs, each with one defect, all held against the kit at once; JSON out.
 
-A process of its own so that two of them share the machine's cores. Usage: rig_family.py PORT DEFECT…  (none: "-").
+A process of its own, so that a test that waits does not stop the rigs. Usage: rig_family.py PORT DEFECT…  (none: "-").
 """
 
 from __future__ import annotations
