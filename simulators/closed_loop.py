@@ -287,13 +287,14 @@ class _Loop:
             # Whatever the controller lets out is exactly what invariant 9 forbids; the run goes on to show the rest.
             self._breach(9, f"{type(error).__name__} on {type(event).__name__}: {error}; allowed: no error")
             return
-        if outputs or not isinstance(event, Samples):
-            # The witness judges by the newest telemetry, so of frames that led to nothing it sees the last only.
+        if outputs or not isinstance(event, Samples | Acknowledged):
+            # The witness judges by the newest frame, so of those that led to nothing it sees the last only; what a
+            # rig that sends frames answers tells it nothing.
             if self._unwitnessed is not None:
                 self.witness.step(self._unwitnessed, ())
                 self._unwitnessed = None
             self.witness.step(event, outputs)
-        else:
+        elif isinstance(event, Samples):
             self._unwitnessed = event
         if self._recorder is not None:
             self._recorder(event, outputs)
@@ -333,10 +334,11 @@ class _Loop:
         before_n = rig.applied_n
         done = 0
         while (cut_s := self._next_cut_s()) <= end_s:
-            at = min(max(math.ceil((cut_s - start_s) / sample_s - 1e-9), done), n)
-            rig.advance(done, at)
-            done = at
-            self._take_effect(cut_s, max(at - 1, 0))
+            if not self._is_mere_renewal(cut_s):
+                at = min(max(math.ceil((cut_s - start_s) / sample_s - 1e-9), done), n)
+                rig.advance(done, at)
+                done = at
+            self._take_effect(cut_s, max(done - 1, 0))
         rig.advance(done, n)
         target_n = rig.target_n
         for notice in rig.watch(n - 1, t_us=rig.clock_us()):
@@ -351,6 +353,13 @@ class _Loop:
         deadline_us = self.rig.firmware.deadline_us
         lease_s = math.inf if deadline_us is None else self.rig.sensors.true_s(deadline_us)
         return min(lease_s, self._pending[0][0]) if self._pending else lease_s
+
+    def _is_mere_renewal(self, cut_s: float) -> bool:
+        """The next thing due is a load command that leaves the motors as they are, obeyed or refused."""
+        if not self._pending or self._pending[0][0] > cut_s:
+            return False
+        command = self._pending[0][1]
+        return isinstance(command, SendLoad) and (command.target_n, command.ramp_n_per_s) == self.rig.driven
 
     def _take_effect(self, cut_s: float, newest: int) -> None:
         """Serve the command or the lease end that is due."""

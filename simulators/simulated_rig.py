@@ -76,6 +76,11 @@ class SimulatedRig:
         """What the motors are driven to, N per cable."""
         return self._drive[0]
 
+    @property
+    def driven(self) -> tuple[tuple[float, ...], float]:
+        """Target in N per cable and ramp in N/s that the motors follow."""
+        return self._drive
+
     def advance(self, first: int, last: int) -> None:
         """Advance the truth from sample ``first`` to before sample ``last`` of the running frame."""
         if last > first:
