@@ -36,6 +36,7 @@ TOP_REST_US: Final = 80_000
 SHORT_TOP_REST_US: Final = 800_000
 TAKEN_UP_US: Final = 120_000
 MOVED_M: Final = 0.008
+NEAR_BOTTOM: Final = 0.15
 CAME_DOWN_M: Final = 0.04
 FIRST_ROM_M: Final = 0.20
 FILTER_S: Final = 0.018
@@ -44,6 +45,7 @@ WHOLE_FRACTION: Final = 0.97
 LOOK_EVERY_US: Final = 9_000
 LIMIT_PROBABILITY: Final = 0.9
 RECOVERED_M_S: Final = 0.2
+FASTER_AGAIN_M_S: Final = 0.08
 SLACK_PART: Final = 0.2
 TAUT_PART: Final = 0.6
 SLACK_US: Final = 40_000
@@ -106,7 +108,7 @@ class CableTracker:
         self._force_sum = 0.0
         self._force_count = 0
         self._stalls = 0
-        self._stall_m = 0.0
+        self._stall_m = self._stall_v = 0.0
 
     @property
     def rom_reference_m(self) -> float | None:
@@ -295,7 +297,9 @@ class CableTracker:
         if top is not None:
             rom = self.rom_reference_m
             away = 0.2 * rom if rom is not None else 0.06
-            if low > top - max(0.04, away):
+            share = self._range.fraction(low)
+            # after a failed ascent the handle may have hardly left the bottom, and that is where the next begins
+            if low > top - max(0.04, away) and (share is None or share > NEAR_BOTTOM):
                 return signals
         bottom = self._range.bottom_m
         if self._from_dock and bottom is not None and low < bottom - AT_LOW_M:
@@ -383,7 +387,7 @@ class CableTracker:
         foresight = self._foresight
         share = self._range.fraction(x)
         foresight.sample(t, v, (x - self._start_m) / UNKNOWN_M if share is None else share)
-        if v > RECOVERED_M_S and self._rule.fired:
+        if v > RECOVERED_M_S and self._rule.fired and v > self._stall_v + FASTER_AGAIN_M_S:
             self._rule.recovered()
         if not self._rule.by_evidence or self._taking_up or not foresight.worth_a_look():
             return signals
@@ -397,7 +401,7 @@ class CableTracker:
         self, t: int, x: float, v: float, f: float | None, duration_s: float, probability: float, signals: list[Signal]
     ) -> list[Signal]:
         self._stalls += 1
-        self._stall_m = x
+        self._stall_m, self._stall_v = x, v
         foreseen = v > self._rule.threshold_m_s
         return [
             *signals,

@@ -267,3 +267,15 @@ def test_a_high_first_rest_out_of_the_dock_is_told_by_what_follows() -> None:
     for _ in range(3):
         straight.move(0.35, 0.9).hold(0.6).move(0.1, 1.2).hold(0.3)
     assert [r.outcome for r in ended(from_dock(straight))] == [RepetitionOutcome.COMPLETED] * 3
+
+
+def test_after_an_ascent_that_failed_low_the_next_is_seen() -> None:
+    trace = repetitions(2).speeds(
+        [(0.0, 0.0), (0.2, 0.12), (0.5, 0.08), (1.0, 0.01), (1.2, -0.1), (1.8, -0.04), (2.0, 0)]
+    )
+    trace.move(0.1, 0.3).hold(0.6)
+    for _ in range(2):
+        trace.move(0.1 + ROM, 0.9).hold(0.3).move(0.1, 1.2).hold(0.3)
+    outcomes = [r.outcome for r in ended(run(tracker(), trace, position_noise_m=0.0002, velocity_noise_m_s=0.01))]
+    assert outcomes[:2] == outcomes[-2:] == [RepetitionOutcome.COMPLETED] * 2
+    assert len(outcomes) == 5
