@@ -5,10 +5,15 @@ from __future__ import annotations
 import asyncio
 import datetime
 from pathlib import Path
+from typing import Final
 
 import click
 
 from ebbset.console.exits import CommandError, Exit
+
+ATTEMPTS: Final = 3
+TOO_BUSY: Final = ("telemetry_lost", "lease_expired", "link_lost", "rig_lost", "rig_refused", None)
+"""Ends that say something about this machine and not about a set."""
 
 
 @click.command(name="demo")
@@ -51,9 +56,16 @@ def command(folder: Path) -> int:
     console.print(f"\n{as_text(width=min(console.width, 100))}\n")
     console.print("The cautions stand here because they stand before every arming, and the recording says so.\n")
     console.print("Starting the processes; the first start on a machine compiles the simulator and takes longer.\n")
-    outcome = asyncio.run(demo.run(folder, console, prescription=order, profile=profile))
-
-    sources = read_sources([outcome.recording])
+    for attempt in range(1, ATTEMPTS + 1):
+        outcome = asyncio.run(demo.run(folder, console, prescription=order, profile=profile))
+        sources = read_sources([outcome.recording])
+        reason = outcome.state.result.reason if outcome.state.result is not None else None
+        if reason not in TOO_BUSY or attempt == ATTEMPTS:
+            break
+        console.print(
+            f"This machine was too busy for a moment, and the set ended as it must ({reason}); the recording is "
+            f"{outcome.recording}. Once more.\n"
+        )
     for source in sources:
         for item in source.sets:
             show(item, console, simulated=source.simulated)

@@ -144,14 +144,14 @@ def _ask(action: str, rig: str, who: str, as_json: bool, values: dict[str, Any],
 
 def _watch(rig: str, order: Any, values: dict[str, Any]) -> None:
     from rich.console import Console
-    from rich.live import Live
 
-    from ebbset.console.live import LiveState, follow, picture
+    from ebbset.console.live import LiveState, follow, on_screen, picture
 
     state = LiveState() if order is None else LiveState.of(order)
     console = Console(highlight=False)
-    with Live(picture(state), console=console, refresh_per_second=12) as live:
-        asyncio.run(follow(broker_settings(**values), rig, state, live=live))
+    with on_screen(state, console):
+        asyncio.run(follow(broker_settings(**values), rig, state))
+    console.print(picture(state))
     if state.result is None:
         raise CommandError("the controller is gone; the rig unloads by itself within its lease", Exit.UNREACHABLE)
     console.print(f"\nIt ended because: {state.result.text}")

@@ -21,10 +21,9 @@ from typing import Any, Final
 
 from amqtt.broker import Broker
 from rich.console import Console
-from rich.live import Live
 
 from ebbset.console.exits import CommandError, Exit
-from ebbset.console.live import LiveState, follow, picture
+from ebbset.console.live import LiveState, follow, on_screen
 from ebbset.console.operator import Operator
 from ebbset.controller.settings import BrokerSettings
 from ebbset.models.prescription import Prescription
@@ -80,10 +79,10 @@ async def run(folder: Path, console: Console, *, prescription: Prescription, pro
         state = LiveState.of(prescription)
         await _until_ready(broker, parts)
         operator = Operator(broker, RIG, "demonstration")
-        with Live(picture(state), console=console, refresh_per_second=12, transient=True) as live:
+        with on_screen(state, console):
             await _arm_and_start(operator, prescription, profile)
             # Only now, so that what an arming before may have left behind is not taken for this set.
-            following = asyncio.create_task(follow(broker, RIG, state, live=live))
+            following = asyncio.create_task(follow(broker, RIG, state))
             try:
                 await _unless_died(following, parts, SET_S, "the set did not end")
             finally:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final, Self
 
 import aiomqtt
-from rich.console import Group, RenderableType
+from rich.console import Console, Group, RenderableType
 from rich.live import Live
 from rich.table import Table
 from rich.text import Text
@@ -41,6 +41,7 @@ from ebbset.models.wire import (
 HEARD: Final = (Topic.STATE, Topic.FRAME, Topic.REPETITION_REPORT, Topic.DECISION, Topic.RESULT)
 BAR_CELLS: Final = 44
 HISTORY: Final = 44
+FRAMES_PER_S: Final = 8
 _LEVELS: Final = " ▁▂▃▄▅▆▇█"
 _STEEPEST_M_S: Final = 1.0
 
@@ -189,15 +190,19 @@ def _level(part: float) -> str:
     return _LEVELS[min(max(round(part * (len(_LEVELS) - 1)), 0), len(_LEVELS) - 1)]
 
 
+def on_screen(state: LiveState, console: Console) -> Live:
+    """The live view of a state that something else keeps up to date; drawn a few times a second, whatever comes in."""
+    return Live(get_renderable=lambda: picture(state), console=console, refresh_per_second=FRAMES_PER_S, transient=True)
+
+
 async def follow(
     broker: BrokerSettings,
     rig: str,
     state: LiveState,
     *,
-    live: Live | None = None,
     until: Callable[[LiveState], bool] = lambda state: state.over,
 ) -> None:
-    """Listen until the set ends (or ``until`` says so), drawing into ``live`` as messages come.
+    """Listen until the set ends (or ``until`` says so), folding what comes into ``state``.
 
     Raises:
         CommandError: no broker there, or the connection was lost.
@@ -211,8 +216,6 @@ async def follow(
                 if topic is None:
                     continue
                 state.take(topic, payload_of(message))
-                if live is not None:
-                    live.update(picture(state))
                 if until(state):
                     return
     except aiomqtt.MqttError as error:
