@@ -14,6 +14,10 @@ from ebbset.models.prescription import Prescription
 Pair = tuple[Event, tuple[Output, ...]]
 
 
+PATIENT = {"lease_ms": 1_000, "telemetry_timeout_ms": 900}
+"""For sets in real time on a machine that runs many tests at once: a process may not get its turn for a while."""
+
+
 def auto_drop_order(**sections: Any) -> Prescription:
     """An invented auto-drop set that ends by its floor rule."""
     base: dict[str, Any] = {

@@ -14,7 +14,7 @@ from brokers import Mosquitto
 from kinematic_rig import POLICIES
 from operators import operator
 from served import HERE, hand_rig, serving, settings_for
-from sessions import auto_drop_order
+from sessions import PATIENT, auto_drop_order
 
 from ebbset.controller.actions import Decision
 from ebbset.controller.recording import read_recording
@@ -34,7 +34,9 @@ def test_the_hand_written_rig_knows_nothing_of_the_project() -> None:
 
 async def a_whole_set(broker: Mosquitto, folder: Path, rig: str, telemetry: str, protocol: str) -> None:
     order = auto_drop_order(
-        load={"start_n": 400.0, "floor_n": 150.0, "ramp_n_per_s": 400.0}, stop={"max_drops": 2, "max_repetitions": 30}
+        safety=PATIENT,
+        load={"start_n": 400.0, "floor_n": 150.0, "ramp_n_per_s": 400.0},
+        stop={"max_drops": 2, "max_repetitions": 30},
     )
     settings = settings_for(broker, folder, rig, protocol)
     async with serving(settings) as served, operator(broker.port, rig) as person:
@@ -123,7 +125,8 @@ async def test_serve_rig_and_observer_as_processes_and_the_observers_log_alone_t
 async def a_set_by_processes(broker: Mosquitto, tmp_path: Path, protocol: str) -> None:
     rig = f"three-{protocol}"
     order = auto_drop_order(
-        load={"start_n": 820.0, "floor_n": 150.0, "ramp_n_per_s": 900.0},
+        safety=PATIENT,
+        load={"start_n": 780.0, "floor_n": 150.0, "ramp_n_per_s": 900.0},
         drop={"policy": "fixed_fraction", "parameters": {"fraction": 0.3}},
         stop={"max_drops": 1, "max_repetitions": 6},
     )
@@ -141,7 +144,7 @@ async def a_set_by_processes(broker: Mosquitto, tmp_path: Path, protocol: str) -
     virtual = await started(*ebbset, "rig", *where, "--exercise", "row", "--seed", "3")
     try:
         async with operator(broker.port, rig) as person:
-            await person.until_state("idle", timeout_s=30)
+            await person.until_state("idle", timeout_s=60)
             await person.until(lambda: len(person.of("rig/frame")) > 3)
             assert (await person.ask("arm", cautions_shown=True))["accepted"]
             await person.until(lambda: person.of("rig/ack"))
@@ -164,7 +167,7 @@ async def a_set_by_processes(broker: Mosquitto, tmp_path: Path, protocol: str) -
     decisions = [message for topic, message in told if topic == "ctl/decision"]
     assert [d["seq"] for d in decisions] == sorted({d["seq"] for d in decisions})
     loads = [tuple(d["to_n"]) for d in decisions if d["action"] in ("load", "drop")]
-    assert loads[0] == (820.0,)
+    assert loads[0] == (780.0,)
     for d in decisions:
         if d["action"] == "drop":
             assert d["to_n"][0] == pytest.approx(max(0.7 * d["from_n"][0], 150.0))
@@ -176,7 +179,8 @@ async def a_set_by_processes(broker: Mosquitto, tmp_path: Path, protocol: str) -
     assert sum(r["outcome"] == "completed" for r in repetitions) == result["repetitions"] >= 1
     assert {r["load_n"] for r in repetitions} <= {load[0] for load in loads}
     assert result["drops"] == len(loads) - 1
-    assert result["reason"] in ("drops_spent", "repetitions_done")
+    # How far a simulated lifter comes in real time differs from run to run; how it ends must be a rule of the order.
+    assert result["reason"] in ("drops_spent", "repetitions_done", "pause_too_long")
     asked = [m["action"] for topic, m in told if topic == "ops/request"]
     answered = [m["accepted"] for topic, m in told if topic == "ctl/answer"]
     assert asked == ["arm", "start"]
