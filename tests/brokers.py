@@ -54,8 +54,11 @@ class Mosquitto:
             time.sleep(0.02)
         raise AssertionError("the broker does not answer")
 
-    def stop(self) -> None:
+    def stop(self, *, without_warning: bool = False) -> None:
+        """End the broker; without warning it sends no last wills."""
         if self.process is not None:
+            if without_warning:
+                self.process.kill()
             self.process.terminate()
             self.process.wait(10)
             self.process = None

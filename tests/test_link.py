@@ -309,7 +309,7 @@ async def test_after_a_broker_restart_the_set_is_over_and_only_a_person_arms_aga
             async with hand_rig(broker.port, rig, "frames", protocol) as seen:
                 async with operator(broker.port, rig) as person:
                     await arm_and_start(person)
-                    broker.stop()
+                    broker.stop(without_warning=True)
                 await asyncio.sleep(0.8)
                 assert served.controller.state == "offline"
                 broker.start()
