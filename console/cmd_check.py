@@ -12,7 +12,7 @@ import click
 from ebbset.console import words
 from ebbset.console.documents import read_either
 from ebbset.console.exits import CommandError, Exit
-from ebbset.models.prescription import Prescription
+from ebbset.models.prescription import Prescription, StallSection
 from ebbset.models.problems import BadDocumentError, Problem
 from ebbset.models.profile import LifterProfile
 
@@ -101,10 +101,12 @@ def in_words(order: Prescription) -> list[str]:
         then = "a stall drops the load" if bout.on_stall == "drop" else "a stall ends the bout"
         lines.append(f"bout {number + 1}: {rest}{words.load(order.bout_load_n(number), unit)}, {much}; {then}")
     given = ", ".join(f"{key} = {value}" for key, value in order.drop.parameters.items())
-    lines.append(f"a stall: under {order.stall.velocity_m_s:g} m/s for {order.stall.dwell_s + order.stall.grind_s:g} s")
+    lines.append(_stall_in_words(order.stall))
     lines.append(f"drop policy {order.drop.policy}{f' ({given})' if given else ''}")
-    if order.budget.capacity_loss is not None:
-        lines.append(f"fatigue budget: {words.part(order.budget.capacity_loss)} loss of capacity from fresh")
+    budgets = [
+        words.quantity(name, value, unit) for name, value in order.budget.model_dump().items() if value is not None
+    ]
+    lines.append(f"fatigue budget: {', '.join(budgets) or 'none'}")
     rules = [
         words.quantity(name, float(value), unit)
         for name, value in order.stop.model_dump().items()
@@ -112,6 +114,16 @@ def in_words(order: Prescription) -> list[str]:
     ]
     lines.append("ends at: " + ", ".join(rules))
     return lines
+
+
+def _stall_in_words(stall: StallSection) -> str:
+    grind = f", after {stall.grind_s:g} s more to fight it" if stall.grind_s else ""
+    if stall.rule == "dwell":
+        return f"a stall: slower than {stall.velocity_m_s:g} m/s for {stall.dwell_s:g} s{grind}"
+    return (
+        f"a stall: {words.part(stall.certainty)} certain that the ascent will not come through, or {stall.still_limit_s:g} "
+        f"s slower than {stall.velocity_m_s:g} m/s{grind}"
+    )
 
 
 def _profile_in_words(profile: LifterProfile) -> list[str]:
@@ -136,7 +148,7 @@ def _remarks(document: Document, others: list[Document]) -> list[str]:
         return []
     found = []
     stop = document.stop
-    if document.budget.capacity_loss is None and stop.max_drops is None and stop.max_repetitions is None:
+    if not any(document.budget.model_dump().values()) and stop.max_drops is None and stop.max_repetitions is None:
         found.append(
             f"{document.name}: no budget, drops or repetitions end it; it ends at a stall on the floor load "
             f"or after {stop.max_duration_s:g} s"

@@ -35,8 +35,11 @@ ACTIONS: Final[dict[str, str]] = {
 _PARTS: Final = frozenset(
     {
         "budget_spent",
+        "certainty",
         "capacity_loss",
+        "least_marginal_worth",
         "loss_per_repetition",
+        "marginal_worth",
         "max_left_right_difference",
         "max_velocity_loss",
         "min_rom_fraction",
