@@ -103,9 +103,8 @@ def in_words(order: Prescription) -> list[str]:
     given = ", ".join(f"{key} = {value}" for key, value in order.drop.parameters.items())
     lines.append(_stall_in_words(order.stall))
     lines.append(f"drop policy {order.drop.policy}{f' ({given})' if given else ''}")
-    budgets = [
-        words.quantity(name, value, unit) for name, value in order.budget.model_dump().items() if value is not None
-    ]
+    ordered = {name: value for name, value in order.budget.model_dump().items() if value is not None}
+    budgets = [words.quantity(name, value, unit) for name, value in ordered.items()]
     lines.append(f"fatigue budget: {', '.join(budgets) or 'none'}")
     rules = [
         words.quantity(name, float(value), unit)
@@ -121,8 +120,8 @@ def _stall_in_words(stall: StallSection) -> str:
     if stall.rule == "dwell":
         return f"a stall: slower than {stall.velocity_m_s:g} m/s for {stall.dwell_s:g} s{grind}"
     return (
-        f"a stall: {words.part(stall.certainty)} certain that the ascent will not come through, or {stall.still_limit_s:g} "
-        f"s slower than {stall.velocity_m_s:g} m/s{grind}"
+        f"a stall: {words.part(stall.certainty)} certain that the ascent will not come through, or "
+        f"{stall.still_limit_s:g} s slower than {stall.velocity_m_s:g} m/s{grind}"
     )
 
 

@@ -123,7 +123,12 @@ def labelled(name: str, value: float | None, unit: LoadUnit) -> tuple[str, str]:
     for suffix, symbol, places in _UNITS:
         if name.endswith(suffix):
             label = _NAMES.get(name, name.removesuffix(suffix).replace("_", " "))
-            return label, NONE if value is None else f"{value:.{places}f} {symbol}"
+            if value is None:
+                return label, NONE
+            shown = f"{value:.{places}f}"
+            if suffix == "_s":
+                shown = shown.rstrip("0").rstrip(".")
+            return label, f"{shown} {symbol}"
     return _NAMES.get(name, name.replace("_", " ")), NONE if value is None else f"{value:g}"
 
 
