@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ebbset.simulators import layout as lay
-from ebbset.simulators.compiled import compiled
+from ebbset.simulators.compiled import compiled, compiled_apart
 
 FloatArray = npt.NDArray[np.float64]
 RandomState = npt.NDArray[np.uint64]
@@ -117,20 +117,20 @@ def _tired_pause(p: FloatArray, cables: FloatArray, random: RandomState, pause_s
     return float(pause_s * (1.0 + p[lay.P_PAUSE_GROWTH] * (1.0 - mean_capacity(p, cables))) * _varied(p, random))
 
 
-@compiled
+@compiled_apart
 def _to_bottom(p: FloatArray, cables: FloatArray, g: FloatArray, random: RandomState) -> None:
     _enter(g, _BOTTOM)
     g[lay.G_PAUSE] = _tired_pause(p, cables, random, p[lay.P_PAUSE_BOTTOM])
     _aim(cables, _SERVO, p[lay.P_START], p[lay.P_V_MOVE])
 
 
-@compiled
+@compiled_apart
 def _put_down(p: FloatArray, cables: FloatArray, g: FloatArray) -> None:
     _enter(g, _PUTTING_DOWN)
     _aim(cables, _SERVO, 0.0, p[lay.P_V_MOVE])
 
 
-@compiled
+@compiled_apart
 def _start_concentric(p: FloatArray, cables: FloatArray, g: FloatArray, random: RandomState, felt: float) -> None:
     _enter(g, _CONCENTRIC)
     g[lay.G_LOAD_REF] = felt
@@ -153,7 +153,7 @@ def _start_concentric(p: FloatArray, cables: FloatArray, g: FloatArray, random: 
     _aim(cables, _SERVO, g[lay.G_TOP_GOAL], p[lay.P_V_CONCENTRIC])
 
 
-@compiled
+@compiled_apart
 def _record(p: FloatArray, cables: FloatArray, g: FloatArray, records: FloatArray) -> None:
     """Write down the repetition that just ended; those beyond the table's length still count."""
     now = g[lay.G_STEP] * p[lay.P_DT]

@@ -12,7 +12,7 @@ import os
 from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from typing import Any, Literal, TypeVar, cast
 
 import numba
 
@@ -41,12 +41,22 @@ def _cache_folder() -> str | None:
     return str(folder) if os.access(folder, os.W_OK) else None
 
 
-def compiled(function: _F) -> _F:
-    """Compile ``function`` with numba (no Python fallback) and cache the result for later processes."""
+def _compile(function: _F, inline: Literal["always", "never"]) -> _F:
     folder = _cache_folder()
     previous = _config.CACHE_DIR
     _config.CACHE_DIR = folder or ""
     try:
-        return cast("_F", numba.njit(cache=folder is not None, nogil=True, error_model="numpy")(function))
+        compiler = numba.njit(cache=folder is not None, nogil=True, error_model="numpy", inline=inline)
+        return cast("_F", compiler(function))
     finally:
         _config.CACHE_DIR = previous
+
+
+def compiled(function: _F) -> _F:
+    """Compile ``function`` into its callers: passing arrays between compiled functions costs more than most of them."""
+    return _compile(function, "always")
+
+
+def compiled_apart(function: _F) -> _F:
+    """Compile ``function`` by itself, for what is called from Python or seldom."""
+    return _compile(function, "never")

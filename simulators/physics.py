@@ -17,7 +17,7 @@ from ebbset.models import fatigue as _fatigue
 from ebbset.models import muscle as _muscle
 from ebbset.simulators import layout as lay
 from ebbset.simulators.behaviour import decide
-from ebbset.simulators.compiled import compiled
+from ebbset.simulators.compiled import compiled, compiled_apart
 
 FloatArray = npt.NDArray[np.float64]
 Rates = tuple[float, float, float, float, float, float, float, float, float, float]
@@ -183,7 +183,7 @@ def step_cable(p: FloatArray, row: FloatArray, ramp_n_per_s: float) -> None:
     row[lay.C_COMMAND] = command + change
 
 
-@compiled
+@compiled_apart
 def advance(
     p: FloatArray, cables: FloatArray, g: FloatArray, random: npt.NDArray[np.uint64], records: FloatArray, steps: int
 ) -> None:
@@ -195,7 +195,7 @@ def advance(
         g[lay.G_STEP] += 1.0
 
 
-@compiled
+@compiled_apart
 def run_frame(
     p: FloatArray,
     cables: FloatArray,
