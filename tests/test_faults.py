@@ -1,0 +1,92 @@
+"""The short form of the fault campaign: real processes over a real Mosquitto, the faults that matter most."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+
+import pytest
+
+from ebbset.simulators import fault_campaign
+from ebbset.simulators.fault_campaign import as_table, run_campaign
+from ebbset.simulators.fault_network import Relay
+from ebbset.simulators.fault_scenarios import SCENARIOS, SHORT
+from ebbset.simulators.fault_site import Truth
+
+pytestmark = pytest.mark.broker
+
+
+def test_every_fault_of_the_short_form_unloads_in_time_and_lets_nothing_go_on() -> None:
+    outcomes = asyncio.run(run_campaign(tuple(s for s in SCENARIOS if s.name in SHORT)))
+    assert len(outcomes) == len(SHORT)
+    assert all(outcome.passed for outcome in outcomes), "\n" + as_table(outcomes)
+    timed = [outcome for outcome in outcomes if outcome.allowed_s is not None]
+    assert len(timed) >= 4
+    assert all(outcome.order_gone_s is not None and outcome.unloaded_s is not None for outcome in timed)
+
+
+def test_the_campaign_has_every_fault_that_was_asked_for() -> None:
+    names = " ".join(scenario.name for scenario in SCENARIOS)
+    for fault in (
+        "broker killed",
+        "cannot send",
+        "cannot hear",
+        "cut both ways",
+        "killed mid-drop",
+        "rebooted",
+        "second controller",
+        "one name",
+        "delayed two seconds",
+        "twice",
+        "out of order",
+        "clock",
+        "frozen",
+        "stuck",
+        "biased",
+        "NaN",
+        "disk full",
+        "suspended for 5 s",
+    ):
+        assert fault in names, fault
+    assert len({scenario.name for scenario in SCENARIOS}) == len(SCENARIOS)
+
+
+def test_a_load_that_rises_after_the_fault_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    rows = [Truth(at, n, n, k, False, 0) for k, (at, n) in enumerate(((0.0, 400.0), (1.0, 300.0), (2.0, 301.0)))]
+    site = fault_campaign.Site(Path())
+    monkeypatch.setattr(type(site), "truth", lambda self, rig="rig": rows)
+    assert fault_campaign._never_rose(site, 0.0) != []
+    assert fault_campaign._never_rose(site, 2.5) == []
+
+
+async def test_the_relay_repeats_swaps_and_holds_commands_and_nothing_else() -> None:
+    received: list[bytes] = []
+
+    async def broker(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        topic = b"ebbset/v1/x/ctl/command"
+        for payload in (b"1", b"2", b"3", b"4"):
+            body = len(topic).to_bytes(2) + topic + payload
+            writer.write(bytes([0x30, len(body)]) + body)
+        writer.write(b"\xd0\x00")
+        await writer.drain()
+
+    server = await asyncio.start_server(broker, "127.0.0.1", 0)
+    port = server.sockets[0].getsockname()[1]
+    for how, expected in (
+        ("none", [b"1", b"2", b"3", b"4"]),
+        ("duplicate", [b"1", b"1", b"2", b"2", b"3", b"3", b"4", b"4"]),
+        ("reorder", [b"2", b"1", b"4", b"3"]),
+        ("delay", []),
+    ):
+        relay = Relay(port, commands=how)  # type: ignore[arg-type]
+        await relay.start()
+        reader, writer = await asyncio.open_connection("127.0.0.1", relay.port)
+        received.clear()
+        data = b""
+        while not data.endswith(b"\xd0\x00"):
+            data += await asyncio.wait_for(reader.read(4096), 2)
+        received = [part[:1] for part in data.split(b"ctl/command")[1:]]
+        assert received == expected, how
+        writer.close()
+        await relay.stop()
+    server.close()
