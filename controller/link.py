@@ -266,6 +266,8 @@ class Link:
                 for finished in done:
                     finished.result()
             except aiomqtt.MqttError:
+                # Where the connection is gone the watcher sees it too; it takes the error that else nobody would take.
+                await asyncio.wait({watcher}, timeout=0.1)
                 raise
             except BaseException as end:
                 with contextlib.suppress(aiomqtt.MqttError):

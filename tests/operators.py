@@ -69,5 +69,7 @@ async def operator(port: int, rig: str) -> AsyncIterator[Operator]:
         try:
             yield person
         finally:
+            # Where the broker has gone the listener takes the error that else nobody would take.
+            await asyncio.wait({listening}, timeout=0.05)
             listening.cancel()
             await asyncio.gather(listening, return_exceptions=True)
