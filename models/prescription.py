@@ -33,7 +33,7 @@ class LoadSection(_Section):
 
     start_n: LoadN = Field(description="load of the first bout and the most that this set may ever command, per cable")
     floor_n: LoadN = Field(description="least load under a lifter, per cable; below it there is only unloaded")
-    ramp_n_per_s: Annotated[float, Field(gt=0, le=5_000)] = Field(
+    ramp_n_per_s: Annotated[float, Field(ge=1, le=5_000)] = Field(
         default=300.0,
         description="fastest change of load, per cable, so that no cable goes slack under a lifter",
     )

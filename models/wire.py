@@ -62,7 +62,7 @@ class RigIdentity(Message):
     has_force: bool
     max_load_n: Annotated[float, Field(gt=0, le=5_000)]
     min_load_n: Annotated[float, Field(ge=0, le=500, description="smallest load above unloaded it can hold")]
-    max_ramp_n_per_s: Annotated[float, Field(gt=0, le=100_000)]
+    max_ramp_n_per_s: Annotated[float, Field(ge=1, le=100_000)]
     max_lease_ms: Annotated[int, Field(ge=100, le=5_000)]
     firmware: Text
 
