@@ -90,7 +90,7 @@ class EvaluationReport:
     def to_json(self) -> str:
         """The tables as JSON; what is not a number (never called) is null."""
         body = {"seeds": self.seeds, "sets": self.sets, "people": self.people, "simulated": True}
-        return json.dumps({**body, "tables": dict(self.tables())}, default=_number, indent=1)
+        return json.dumps(_jsonable({**body, "tables": dict(self.tables())}), allow_nan=False, indent=1)
 
 
 def unseen_seeds(path: Path | None = None) -> tuple[int, ...]:
@@ -281,5 +281,10 @@ def _plain(target: Target) -> dict[str, Any]:
     return {"name": target.name, "asked": target.asked, "value": target.value, "met": target.met}
 
 
-def _number(value: Any) -> Any:
-    return value.item() if isinstance(value, np.generic) else str(value)
+def _jsonable(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _jsonable(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_jsonable(one) for one in value]
+    plain = value.item() if isinstance(value, np.generic) else value
+    return None if isinstance(plain, float) and not math.isfinite(plain) else plain
