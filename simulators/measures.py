@@ -22,6 +22,10 @@ FloatArray = npt.NDArray[np.float64]
 LAB_RIG = RigParameters(max_load_n=8000.0, max_ramp_n_per_s=4000.0)
 """A rig strong enough for every exercise; otherwise the default one."""
 _SET_LIMIT_S = 900.0
+_DIP_M_S = 0.02
+"""A dip is at least this much slower than the peaks around it."""
+_DIP_ENDS_SHARE = 0.9
+"""It lies in the first 90 % of the range: after that everybody brakes."""
 ONE_RM_STEP_N = 9.80665
 """Laboratories find the 1RM in steps of a kilogram at best (from memory): what they call 1RM lies below the limit."""
 
@@ -80,14 +84,15 @@ def sticking_region(lifter: LifterParameters, load_n: float, rig: RigParameters 
     record = records[0]
     trace = _concentric_trace(lifter, load_n, rig, record)
     t, x, v = trace[:, 0] - record.start_s, trace[:, 1], trace[:, 2]
-    falling = np.flatnonzero((v[1:-1] >= v[:-2]) & (v[1:-1] > v[2:]) & (t[1:-1] > 0.0)) + 1
-    if falling.size < 2:
+    peaks = np.flatnonzero((v[1:-1] >= v[:-2]) & (v[1:-1] > v[2:]) & (t[1:-1] > 0.0)) + 1
+    inside = np.flatnonzero(x < lifter.start_m + _DIP_ENDS_SHARE * lifter.rom_m)
+    if peaks.size == 0 or inside.size == 0 or inside[-1] <= peaks[0]:
         return None
-    first = int(falling[0])
-    second = int(first + 1 + np.argmax(v[first + 1 :]))
-    if second <= first + 1:
+    first = int(peaks[0])
+    low = int(first + np.argmin(v[first : inside[-1] + 1]))
+    second = int(low + np.argmax(v[low:]))
+    if min(v[first], v[second]) - v[low] < _DIP_M_S:
         return None
-    low = int(first + np.argmin(v[first:second]))
     return Sticking(
         first_peak_s=float(t[first]),
         first_peak_m_s=float(v[first]),

@@ -28,8 +28,9 @@ from ebbset.simulators.population import draw_lifter, person_rng
 from ebbset.simulators.validation_report import CheckResult, Curve, FloatArray, Section, between, within
 
 REPETITION_LOADS: Final = (0.65, 0.70, 0.75, 0.80, 0.85, 0.90, 0.95)
-_VELOCITY_PEOPLE: Final = 40
-"""The last repetition's velocity varies by a fifth between people: fewer would leave its mean uncertain by 0.01 m/s."""
+_LEAST_PEOPLE: Final = 40
+"""For checks 2 to 4: repetitions and the last velocity vary by a fifth and more between people, so that the mean of
+fewer would be uncertain by half of what is allowed."""
 _RR = "Rodríguez-Rosell 2020 JSCR, 10.1519/JSC.0000000000002881"
 _IJSPP = "IJSPP, 10.1123/ijspp.2020-0214 (14 men)"
 
@@ -53,6 +54,7 @@ def _habitual(crowd: list[LifterParameters]) -> list[LifterParameters]:
 
 def repetitions(count: int, seed: int) -> Section:
     """Check 2: repetitions to failure against load, their spread, and leg press against bench press."""
+    count = max(count, _LEAST_PEOPLE)
     results: list[CheckResult] = []
     counts: dict[str, FloatArray] = {}
     for name in ("bench_press", "leg_press"):
@@ -178,7 +180,7 @@ def _losses(truths: list[Truth]) -> _Losses:
 def velocity_loss(count: int, seed: int) -> Section:
     """Checks 3 and 4: velocity loss against repetitions done, and the last repetition before failure."""
     loads = (0.5, 0.6, 0.7, 0.8)
-    count = max(count, _VELOCITY_PEOPLE)
+    count = max(count, _LEAST_PEOPLE)
     crowd = people("bench_press", count, seed)
     best = [measured_one_rm_n(lifter) for lifter in crowd]
     rows = sets_to_failure(crowd, loads, seed + 10, None)
