@@ -150,7 +150,7 @@ def _cluster(address: str) -> Any:
 
     connect: Any = distributed.Client
     try:
-        return connect(address, timeout=10)
+        return connect(address, timeout=5)
     except (OSError, ValueError, TimeoutError) as error:
         raise CommandError(f"no Dask scheduler answers at {address}: {error}", Exit.UNREACHABLE) from None
 
@@ -185,30 +185,32 @@ def plain(found: Any) -> dict[str, Any]:
 
 def _show(found: Any, lifters: int, seed: int) -> None:
     from rich.console import Console
-    from rich.table import Table
 
     from ebbset.simulators.compare import MEASURES
 
     console = Console(highlight=False)
+    letters = [chr(ord("A") + k % 26) * (1 + k // 26) for k in range(len(found.conditions))]
     console.print(f"{lifters} simulated lifters, seed {seed}; mean (95 % confidence interval). Nobody lifted.")
-    table = Table(box=None, pad_edge=False, header_style="dim")
-    table.add_column("")
-    for name in found.conditions:
-        table.add_column(name, justify="right", overflow="fold")
+    for letter, name in zip(letters, found.conditions, strict=True):
+        console.print(f"  {letter}  {name}")
+    console.print(_table(letters, found.means, found.stimulus_ranges, signed=False))
+    if len(letters) > 1:
+        console.print(f"Difference to {letters[0]}, paired by lifter; the last row is a ratio:")
+        apart = {name: row[1:] for name, row in found.differences.items()}
+        console.print(_table(letters[1:], apart, found.stimulus_ratios[1:], signed=True))
     for name, label in MEASURES.items():
-        table.add_row(label, *(f"{i.mean:.2f} ({i.low:.2f} to {i.high:.2f})" for i in found.means[name]))
-    table.add_row("stimulus, 80 % range over the assumptions", *(str(r) for r in found.stimulus_ranges), style="dim")
-    console.print(table)
-    if len(found.conditions) > 1:
-        console.print(f"\nDifference to {found.conditions[0]}, paired by lifter:")
-        apart = Table(box=None, pad_edge=False, header_style="dim")
-        apart.add_column("")
-        for name in found.conditions[1:]:
-            apart.add_column(name, justify="right", overflow="fold")
-        for name, label in MEASURES.items():
-            apart.add_row(
-                label, *(f"{i.mean:+.2f} ({i.low:+.2f} to {i.high:+.2f})" for i in found.differences[name][1:])
-            )
-        ratios = (str(r) for r in found.stimulus_ratios[1:])
-        apart.add_row("stimulus ratio, 80 % over the assumptions", *ratios, style="dim")
-        console.print(apart)
+        console.print(f"{name.replace('_', ' ')}: {label}", style="dim")
+
+
+def _table(heads: list[str], rows: Any, assumed: Any, *, signed: bool) -> Any:
+    from rich.table import Table
+
+    form = "+.2f" if signed else ".2f"
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    table.add_column("", no_wrap=True)
+    for head in heads:
+        table.add_column(head, justify="right")
+    for name, row in rows.items():
+        table.add_row(name.replace("_", " "), *(f"{i.mean:{form}} ({i.low:{form}} to {i.high:{form}})" for i in row))
+    table.add_row("over assumptions, 80 %", *(str(spread) for spread in assumed), style="dim")
+    return table

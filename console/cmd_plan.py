@@ -140,38 +140,35 @@ def _show(plan: Any, choice: Any) -> None:
 
     from ebbset.models.stimulus import ASSUMPTIONS
 
-    table = Table(box=None, pad_edge=False, header_style="dim")
-    table.add_column("")
-    table.add_column("key")
-    for head in ("minutes", "repetitions", "hard", "capacity lost, %", "stimulus, relative, estimated"):
-        table.add_column(head, justify="right")
+    console = Console(highlight=False)
+    console.print(
+        f"Simulated on {plan.twins} twins. Middle values, with ranges that hold four times out of five.\n"
+        "Stimulus is relative, estimated: 1 = a fresh repetition at failure.\n"
+    )
     later = any(j.net != j.stimulus for j in plan.judged)
-    if later:
-        table.add_column("less what later sets lose", justify="right")
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    table.add_column("key", no_wrap=True)
+    for head in ("minutes", "reps", "hard", "capacity lost, %", "net stimulus" if later else "stimulus"):
+        table.add_column(head, justify="right", no_wrap=True)
     for j in plan.judged:
-        row = [
-            j.candidate.title,
+        left = j.fatigue_left
+        table.add_row(
             j.candidate.key,
             f"{j.minutes.middle:.1f}",
             f"{j.repetitions.middle:.0f}",
             f"{j.hard_repetitions.middle:.0f}",
-            f"{100 * j.fatigue_left.middle:.0f} ({100 * j.fatigue_left.low:.0f} to {100 * j.fatigue_left.high:.0f})",
-            _range(j.stimulus),
-            *([_range(j.net)] if later else []),
-        ]
-        table.add_row(*row, style="bold" if j is choice else "dim" if j.obstacles else "")
-    console = Console(highlight=False)
-    console.print(
-        f"Simulated on {plan.twins} twins. Ranges hold four times out of five. 1 = a fresh repetition at failure."
-    )
+            f"{100 * left.middle:.0f} ({100 * left.low:.0f} to {100 * left.high:.0f})",
+            _range(j.net),
+            style="bold" if j is choice else "dim" if j.obstacles else "",
+        )
     console.print(table)
+    console.print("Net: less what the later sets lose by the fatigue left behind.\n" if later else "")
     for j in plan.judged:
-        for text in j.obstacles:
-            console.print(f"{j.candidate.key}: {text}", style="dim")
-    console.print(plan.reason)
-    moved = [
-        f"{ASSUMPTIONS[name].label} ({share:.0%})" for name, share in plan.judged[0].moved_by.items() if share > 0.02
-    ]
+        obstacles = "".join(f"; {text}" for text in j.obstacles)
+        console.print(f"{j.candidate.key}: {j.candidate.title}{obstacles}", style="dim")
+    console.print(f"\n{plan.reason}")
+    ranked = plan.judged[0].moved_by.items()
+    moved = [f"{ASSUMPTIONS[name].label} ({share:.0%})" for name, share in ranked if share > 0.02]
     console.print("What moves the estimate most: " + "; ".join(moved[:3]) + ".")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from textwrap import wrap
 from typing import Any
 
 from matplotlib.figure import Figure
@@ -13,6 +14,7 @@ from ebbset.simulators.plan import Judged, Plan, Wishes
 from ebbset.simulators.worth import Range
 
 _INK, _PALE, _CHOSEN = "#2f3a3a", "#b8c0bd", "#7a4f2a"
+_LABEL_WIDE, _LABEL_HIGH = 0.16, 0.035
 _SHOWN = ("repetitions", "hard_repetitions", "stimulus", "fatigue_left", "minutes", "immovable_s", "false_drops")
 
 
@@ -29,7 +31,8 @@ def draw_plan(plan: Plan, wishes: Wishes, path: Path) -> None:
     left.axvline(wishes.minutes, color=_PALE, linestyle=":", zorder=0)
     if wishes.fatigue_left is not None:
         right.axvline(100.0 * wishes.fatigue_left, color=_PALE, linestyle=":", zorder=0)
-    left.set_ylabel("stimulus, relative, estimated\n(1 = a fresh repetition at failure)")
+    net = "net of what later sets lose" if wishes.later_sets else "1 = a fresh repetition at failure"
+    left.set_ylabel(f"stimulus, relative, estimated\n({net})")
     figure.suptitle(
         f"Simulated on {plan.twins} twins; lines hold four times out of five over twins and assumptions",
         fontsize=10,
@@ -56,18 +59,25 @@ def _panel(axes: Any, plan: Plan, across: list[Range], label: str) -> None:
             elinewidth=0.9,
             markersize=5,
         )
-        axes.annotate(
-            judged.candidate.key,
-            (x.middle, y.middle),
-            xytext=(6, 5),
-            textcoords="offset points",
-            fontsize=8,
-            color=colour,
-        )
     axes.set_xlabel(label)
-    axes.set_xlim(left=0.0)
-    axes.set_ylim(bottom=0.0)
+    axes.set_xlim(0.0, 1.12 * max(x.high for x in across))
+    axes.set_ylim(0.0, 1.05 * max(j.net.high for j in plan.judged))
+    _label(axes, plan, across)
     axes.spines[["top", "right"]].set_visible(False)
+
+
+def _label(axes: Any, plan: Plan, across: list[Range]) -> None:
+    """Keys beside their marks, from the lowest up, each moved up until it lies on none below it."""
+    _, widest = axes.get_xlim()
+    _, highest = axes.get_ylim()
+    placed: list[tuple[float, float]] = []
+    for judged, x in sorted(zip(plan.judged, across, strict=True), key=lambda pair: pair[0].net.middle):
+        at = judged.net.middle + 0.012 * highest
+        for left, level in placed:
+            if abs(left - x.middle) < _LABEL_WIDE * widest and at < level + _LABEL_HIGH * highest:
+                at = level + _LABEL_HIGH * highest
+        placed.append((x.middle, at))
+        axes.text(x.middle + 0.012 * widest, at, judged.candidate.key, fontsize=8, color=_colour(plan, judged))
 
 
 def _colour(plan: Plan, judged: Judged) -> str:
@@ -91,12 +101,12 @@ def draw_comparison(found: Comparison, path: Path) -> None:
             axes.errorbar(
                 one.mean, k, xerr=[[one.mean - one.low], [one.high - one.mean]], fmt="o", color=_INK, markersize=4
             )
-        axes.set_title(MEASURES[name], fontsize=8, wrap=True)
+        axes.set_title("\n".join(wrap(MEASURES[name], 34)), fontsize=8)
     ratio = panels[len(_SHOWN)]
     for k, spread in enumerate(found.stimulus_ratios):
         off = [[spread.middle - spread.low], [spread.high - spread.middle]]
         ratio.errorbar(spread.middle, k, xerr=off, fmt="s", color=_CHOSEN, markersize=4)
-    ratio.set_title(f"stimulus over that of {found.conditions[0]},\n80 % over the assumptions", fontsize=8)
+    ratio.set_title("stimulus over that of the first,\n80 % over the assumptions", fontsize=8)
     for axes in panels:
         axes.set_yticks(list(rows), found.conditions, fontsize=8)
         axes.set_ylim(len(found.conditions) - 0.5, -0.5)

@@ -48,7 +48,7 @@ MEASURES: Final[dict[str, str]] = {
     "repetitions": "completed repetitions, as the controller counts them",
     "full_repetitions": "repetitions through 95 % of the range of motion or more (true)",
     "hard_repetitions": "completed with at most 4 in reserve (estimated)",
-    "stimulus": "relative, estimated: 1 = one fresh repetition at failure",
+    "stimulus": "stimulus, relative, estimated: 1 = one fresh repetition at failure",
     "fatigue_left": "loss of capacity at the end, 0 to 1 (true)",
     "minutes": "from the first load to the end, rests included",
     "stimulus_per_minute": "stimulus over minutes (relative, estimated)",

@@ -114,6 +114,26 @@ def test_stimulus_over_the_assumptions(found: Comparison) -> None:
     assert found.stimulus_ratios[0].low == found.stimulus_ratios[0].high == pytest.approx(1.0)
 
 
+def test_simulated_drop_sets_with_a_third_more_sets_do_about_as_much_in_less_than_half_the_time() -> None:
+    """Coleman et al. 2022: hypertrophy 0.08 (-0.08 to 0.24) of drop over traditional sets, which is about equal;
+    a half to a third of the time (Sødal et al. 2023, as told on a second page). Protocol of Fink et al. 2018 (from
+    memory): a load of about 70 % with three drops of a fifth against three sets with 90 s rest.
+
+    Nothing here was fitted on this: the discount was bound on sets on paper, the lifters on other published figures.
+    """
+    end, rest = {"on_stall": "end"}, {"on_stall": "end", "rest_before_s": 90.0}
+    base = {"exercise": "bench_press", "load": {"start_n": 100.0, "floor_n": 25.0}}
+    straight = Prescription.model_validate(base | {"name": "straight", "bouts": [end, rest, rest]})
+    drop = Prescription.model_validate(base | {"name": "drop", "stop": {"max_drops": 3}})
+    conditions = [Condition("straight", straight), Condition("drop", drop)]
+    got = compared(map(run_job, jobs(conditions, Population(8, seed=5, start_share=0.7))), conditions)
+    ratio = got.stimulus_ratios[1]
+    assert ratio.low < 1.0 < ratio.high
+    assert 0.85 < ratio.middle < 1.25
+    minutes = got.means["minutes"]
+    assert 0.25 < minutes[1].mean / minutes[0].mean < 0.55
+
+
 def test_the_branch_tells_whether_a_repetition_would_have_come_through() -> None:
     lifter = exercise("bench_press").mean_lifter()
     strength = one_rm_n(lifter, STRONG_RIG)
