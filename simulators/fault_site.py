@@ -75,6 +75,8 @@ class Site:
 
     folder: Path
     port: int = field(default_factory=free_port)
+    rig: str = RIG
+    order: Prescription = ORDER
     rig_way: Relay = field(init=False)
     controller_way: Relay = field(init=False)
     processes: dict[str, asyncio.subprocess.Process] = field(default_factory=dict)
@@ -120,14 +122,14 @@ class Site:
     async def start_rig(self, name: str, port: int, *, seed: int = 1) -> None:
         """A faulty rig; its truth goes to ``<name>.truth``."""
         truth = self.folder / f"{name}.truth"
-        arguments = ("-m", "ebbset.simulators.fault_rig", str(port), RIG, str(truth), str(seed))
+        arguments = ("-m", "ebbset.simulators.fault_rig", str(port), self.rig, str(truth), str(seed))
         await self._spawn(name, sys.executable, *arguments)
 
     async def start_controller(self, name: str, port: int) -> None:
         """`ebbset serve` with a clock that can be made to jump; recordings go to ``<name>-recordings``."""
         order = self.folder / "order.toml"
-        order.write_text(ORDER.to_toml(), encoding="utf-8")
-        arguments = ("-m", "ebbset.simulators.fault_serve", str(port), RIG, str(self.recordings(name)), str(order))
+        order.write_text(self.order.to_toml(), encoding="utf-8")
+        arguments = ("-m", "ebbset.simulators.fault_serve", str(port), self.rig, str(self.recordings(name)), str(order))
         await self._spawn(name, sys.executable, *arguments)
 
     async def _spawn(self, name: str, program: str, *arguments: str) -> None:
@@ -189,7 +191,7 @@ class Site:
             with contextlib.suppress(aiomqtt.MqttError):
                 async with aiomqtt.Client("127.0.0.1", self.port, max_queued_incoming_messages=10_000) as client:
                     self._client = client
-                    await client.subscribe(f"ebbset/v1/{RIG}/ctl/#", qos=1)
+                    await client.subscribe(f"ebbset/v1/{self.rig}/ctl/#", qos=1)
                     async for message in client.messages:
                         with contextlib.suppress(ValueError):
                             kind = message.topic.value.rsplit("/", 1)[1]
@@ -232,7 +234,7 @@ class Site:
         if not await self.until(lambda: self._client is not None, timeout_s=timeout_s) or self._client is None:
             return None
         with contextlib.suppress(aiomqtt.MqttError):
-            await self._client.publish(f"ebbset/v1/{RIG}/ops/request", json.dumps(request), qos=1)
+            await self._client.publish(f"ebbset/v1/{self.rig}/ops/request", json.dumps(request), qos=1)
 
         def answers() -> list[dict[str, Any]]:
             return [answer for answer in self.of("answer") if answer["correlation_id"] == correlation]
