@@ -50,3 +50,13 @@ def draw_assumptions(rng: np.random.Generator, n: int) -> Draws:
 def report_draws(n: int = 1_000) -> Draws:
     """The draws that every report, plan and comparison shares."""
     return draw_assumptions(np.random.default_rng(REPORT_SEED), n)
+
+
+def as_markdown(draws: Draws) -> str:
+    """The assumptions as a table: what is taken for granted, how uncertain it was, what the trials left of it."""
+    lines = ["| assumption | before the trials | after them, 80 % | from |", "|---|---|---|---|"]
+    for name, a in ASSUMPTIONS.items():
+        before = f"{a.a:.2f} ± {a.b:.2f}" if a.kind == "normal" else f"{a.a:g} to {a.b:g}, all alike"
+        low, middle, high = np.quantile(getattr(draws, name), (0.1, 0.5, 0.9))
+        lines.append(f"| {a.label} | {before} | {middle:.2f} ({low:.2f} to {high:.2f}) | {a.source} |")
+    return "\n".join(lines) + "\n"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -26,8 +27,11 @@ from ebbset.models.stimulus import (
     worth,
 )
 from ebbset.models.wire import RepetitionOutcome
-from ebbset.simulators.assumptions import draw_assumptions, prior_draws, report_draws
+from ebbset.simulators.assumptions import as_markdown, draw_assumptions, prior_draws, report_draws
 from ebbset.simulators.worth import done_of, set_worth, worth_again
+
+
+PAGE = Path(__file__).parent.parent / "docs" / "worth.md"
 
 
 def fixed(n: int = 1, **changes: float) -> Draws:
@@ -94,6 +98,7 @@ def test_stopping_short_keeps_what_the_meta_analysis_says_it_keeps() -> None:
     not_equated = short.sum() / whole.sum()
     equated = short.mean() / whole.mean()
     assert not_equated < kept < equated
+    assert (not_equated, equated) == pytest.approx((0.52, 0.74), abs=0.005)
 
 
 def test_growth_never_falls_towards_failure() -> None:
@@ -173,6 +178,12 @@ def test_nothing_moves_a_fresh_repetition_at_failure() -> None:
 def test_bad_columns_are_named(columns: dict[str, list[float]], named: str) -> None:
     with pytest.raises(ValueError, match=named):
         done(columns.get("reserve", [1.0, 0.0]), columns.get("fatigue", [0.0, 0.0]))
+
+
+def test_the_page_shows_the_assumptions_in_use() -> None:
+    assert as_markdown(report_draws()) in PAGE.read_text(), (
+        "stale; its table is assumptions.as_markdown(report_draws())"
+    )
 
 
 # --- from the records of a set ------------------------------------------------------------------------------------
