@@ -66,7 +66,7 @@ def main() -> None:
         {
             "name": "Taper",
             "exercise": "row",
-            "load": {"start_n": 0.8 * one_rm, "floor_n": 0.25 * one_rm},
+            "load": {"start_n": 0.85 * one_rm, "floor_n": 0.25 * one_rm},
             "drop": {"policy": "taper", "parameters": {"first": 0.3, "shrink": 0.6}},
             "stop": {"max_drops": 3},
         }
