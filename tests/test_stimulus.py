@@ -30,7 +30,6 @@ from ebbset.models.wire import RepetitionOutcome
 from ebbset.simulators.assumptions import as_markdown, draw_assumptions, prior_draws, report_draws
 from ebbset.simulators.worth import done_of, set_worth, worth_again
 
-
 PAGE = Path(__file__).parent.parent / "docs" / "worth.md"
 
 
