@@ -158,7 +158,7 @@ def _record(p: FloatArray, cables: FloatArray, g: FloatArray, records: FloatArra
     """Write down the repetition that just ended; those beyond the table's length still count."""
     now = g[lay.G_STEP] * p[lay.P_DT]
     x = _mean(cables, lay.C_X)
-    whole = x - p[lay.P_START] >= _FULL_ROM_SHARE * p[lay.P_ROM] - _ARRIVED_M
+    whole = x - p[lay.P_START] >= _FULL_ROM_SHARE * p[lay.P_ROM] - 0.001
     if whole:
         g[lay.G_REPS] += 1.0
     k = int(g[lay.G_RECORDS])

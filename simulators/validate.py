@@ -80,7 +80,8 @@ def plot(report: ValidationReport, path: Path) -> None:
             axis.set_yscale("log")
         if panel == "integrator":
             axis.set_xscale("log")
-        axis.legend(fontsize=6)
+        if axis.has_data():
+            axis.legend(fontsize=6)
     judged = [r for r in report.results if r.passed is not None]
     figure.suptitle(
         f"Simulated lifters against published values: {sum(bool(r.passed) for r in judged)} of {len(judged)} figures "
