@@ -338,10 +338,10 @@ class _Loop:
                 at = min(max(math.ceil((cut_s - start_s) / sample_s - 1e-9), done), n)
                 rig.advance(done, at)
                 done = at
-            self._take_effect(cut_s, max(done - 1, 0))
+            self._take_effect(cut_s, done)
         rig.advance(done, n)
         target_n = rig.target_n
-        for notice in rig.watch(n - 1, t_us=rig.clock_us()):
+        for notice in rig.watch(0, n, t_us=rig.clock_us()):
             self._send_notice(notice)
         self._note_target(target_n)
         self._check_rig(end_s - start_s, before_n)
@@ -361,7 +361,7 @@ class _Loop:
         command = self._pending[0][1]
         return isinstance(command, SendLoad) and (command.target_n, command.ramp_n_per_s) == self.rig.driven
 
-    def _take_effect(self, cut_s: float, newest: int) -> None:
+    def _take_effect(self, cut_s: float, done: int) -> None:
         """Serve the command or the lease end that is due."""
         rig = self.rig
         t_s = max(cut_s, rig.t_s)
@@ -369,7 +369,7 @@ class _Loop:
         target_n = rig.target_n
         if not self._pending or self._pending[0][0] > cut_s:
             deadline_us = rig.firmware.deadline_us
-            for notice in rig.watch(newest, t_us=max(t_us, deadline_us or 0)):
+            for notice in rig.watch(0, done, t_us=max(t_us, deadline_us or 0)):
                 self._send_notice(notice)
             self._note_target(target_n)
             return

@@ -75,7 +75,7 @@ class SimulatedAccess:
                 self._order(load_n, ramp_n_per_s)
                 renewed_s = rig.t_s
             rig.advance(0, n)
-            for notice in rig.watch(n - 1, t_us=rig.clock_us()):
+            for notice in rig.watch(0, n, t_us=rig.clock_us()):
                 if notice.kind.value not in ("docked", "undocked"):
                     raise NotIdentifiedError(f"rig event {notice.kind.value}; allowed: none during the routine")
             reading = rig.read()

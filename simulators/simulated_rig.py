@@ -10,11 +10,15 @@ import math
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
+from ebbset.simulators.compiled import compiled
 from ebbset.simulators.firmware import AnyCommand, FirmwareSettings, Notice, Reply, RigFirmware
 from ebbset.simulators.plant import Plant, RepetitionTruth
 from ebbset.simulators.rig_parameters import RigParameters
 from ebbset.simulators.sensors import Reading, Sensors
+
+FloatArray = npt.NDArray[np.float64]
 
 STEP_S: Final = 0.001
 LONGEST_STEP_S: Final = 0.00125
@@ -26,6 +30,17 @@ def firmware_settings(rig: RigParameters) -> FirmwareSettings:
     return FirmwareSettings(
         cables=rig.n_cables, max_load_n=min(rig.max_load_n, 5_000.0), max_ramp_n_per_s=min(rig.max_ramp_n_per_s, 1e5)
     )
+
+
+@compiled
+def extremes(truth: FloatArray, first: int, last: int) -> tuple[float, float]:
+    """Furthest position and fastest speed, either way, of all cables in a stretch of true samples."""
+    furthest_m, fastest_m_s = -1e9, 0.0
+    for k in range(first, last):
+        for cable in range(truth.shape[1]):
+            furthest_m = max(furthest_m, truth[k, cable, 1])
+            fastest_m_s = max(fastest_m_s, abs(truth[k, cable, 2]))
+    return furthest_m, fastest_m_s
 
 
 def step_for(sample_rate_hz: float) -> float:
@@ -98,16 +113,16 @@ class SimulatedRig:
         self.drive()
         return reply
 
-    def watch(self, newest: int, *, t_us: int) -> tuple[Notice, ...]:
-        """The firmware's watchdogs on sample ``newest`` of the running frame, at rig time ``t_us``."""
+    def watch(self, first: int, last: int, *, t_us: int) -> tuple[Notice, ...]:
+        """The firmware's watchdogs at rig time ``t_us``, on samples ``first`` to before ``last`` of the frame."""
         self.docked = self.plant.docked
-        rows = self.truth[newest].tolist()
+        furthest_m, fastest_m_s = extremes(self.truth, first, last)
         notices = self.firmware.tick(
             t_us=t_us,
             docked=self.docked,
             applied_n=self.applied_n,
-            position_m=tuple([row[1] for row in rows]),
-            velocity_m_s=tuple([row[2] for row in rows]),
+            position_m=(furthest_m,),
+            velocity_m_s=(fastest_m_s,),
         )
         self.drive()
         return notices

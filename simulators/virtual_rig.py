@@ -13,6 +13,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import math
 import secrets
 import signal
 import socket
@@ -38,13 +39,13 @@ from ebbset.simulators.plant import Plant
 from ebbset.simulators.rig_parameters import RigParameters
 from ebbset.simulators.rig_segmenter import RigSegmenter
 from ebbset.simulators.sensors import SensorFault, SensorParameters, Sensors
-from ebbset.simulators.simulated_rig import SimulatedRig, firmware_settings, step_for
+from ebbset.simulators.simulated_rig import SimulatedRig, extremes, firmware_settings, step_for
 
 BACKOFF_S: Final = (0.25, 0.5, 1.0, 2.0, 5.0)
 SLOW_ACK_S: Final = 0.6
 FRAMES_QUEUED: Final = 64
 ANSWERS_QUEUED: Final = 256
-_WAKE_S: Final = 0.004
+_WAKE_S: Final = 0.02
 _EXPIRY_S: Final = 2
 _STEPPING_RAMP_N_PER_S: Final = 1e6
 _HAND_SPEED_M_S: Final = 0.4
@@ -158,15 +159,28 @@ class VirtualRig:
         rig = self.rig
         out = np.zeros((1, rig.plant.rig.n_cables, 4))
         rig.plant.fork().run_frame(1, 1, out)
+        extremes(out, 0, 1)
         Sensors(rig.sensors.parameters, cables=out.shape[1], rng=np.random.default_rng(0)).read(out)
 
     async def _move(self) -> None:
-        """Advance the plant in real time from absolute deadlines."""
+        """Advance the plant in real time from absolute deadlines: the frame's end, the lease's, or a while."""
         loop = asyncio.get_running_loop()
         while True:
             self._catch_up()
-            next_s = self._began_s + self.rig.t_s + max(self.rig.sample_s, _WAKE_S)
+            rig = self.rig
+            samples = min(self._samples_ahead(), max(round(_WAKE_S / rig.sample_s), 1))
+            next_s = self._began_s + rig.t_s + samples * rig.sample_s
             await asyncio.sleep(max(next_s - loop.time(), 0.0))
+
+    def _samples_ahead(self) -> int:
+        """Samples until the running frame is full or the lease runs out, at least one."""
+        rig = self.rig
+        left = self.settings.frame_samples - self._in_frame
+        deadline_us = rig.firmware.deadline_us
+        if deadline_us is None:
+            return left
+        lease_s = rig.sensors.true_s(deadline_us) - rig.t_s
+        return min(left, max(math.ceil(lease_s / rig.sample_s - 1e-9), 1))
 
     def _catch_up(self) -> float:
         """Advance to now, however long that is; the time since the start.
@@ -175,14 +189,15 @@ class VirtualRig:
         """
         rig = self.rig
         now_s = asyncio.get_running_loop().time() - self._began_s
-        while rig.t_s + rig.sample_s <= now_s:
-            k = self._in_frame
-            rig.advance(k, k + 1)
-            for notice in rig.watch(k, t_us=rig.clock_us()):
+        while (due := math.floor((now_s - rig.t_s) / rig.sample_s + 1e-6)) > 0:
+            first = self._in_frame
+            last = first + min(due, self._samples_ahead())
+            rig.advance(first, last)
+            for notice in rig.watch(first, last, t_us=rig.clock_us()):
                 self._tell(notice)
             rig.person()
-            self._in_frame = k + 1
-            if self._in_frame == self.settings.frame_samples:
+            self._in_frame = last
+            if last == self.settings.frame_samples:
                 self._in_frame = 0
                 self._send_reading()
         return now_s

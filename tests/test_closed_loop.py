@@ -12,15 +12,18 @@ from ebbset.controller.events import Event, Samples, Tick
 from ebbset.controller.reasons import Reason, State
 from ebbset.controller.set_controller import SetController
 from ebbset.models.prescription import Prescription
+from ebbset.models.wire import RigEventKind
 from ebbset.simulators.closed_loop import LoopSettings, SetNotRunError, SimulatedSet, installed_controller, run_set
 from ebbset.simulators.exercises import exercise
+from ebbset.simulators.firmware import RigFirmware
 from ebbset.simulators.lifter import LifterParameters
 from ebbset.simulators.link_model import LinkModel, Way
 from ebbset.simulators.plant import Plant
 from ebbset.simulators.population import draw_lifter, one_rm_n, person_rng
 from ebbset.simulators.rig_parameters import RigParameters
 from ebbset.simulators.rig_watch import RigWatch
-from ebbset.simulators.sensors import FaultKind, Quantity, SensorFault, SensorParameters
+from ebbset.simulators.sensors import FaultKind, Quantity, SensorFault, SensorParameters, Sensors
+from ebbset.simulators.simulated_rig import SimulatedRig, firmware_settings
 
 RIG = RigParameters()
 
@@ -299,3 +302,22 @@ def test_the_link_keeps_order_delays_and_loses_as_declared() -> None:
 def test_an_impossible_link_is_named(field: str, value: object) -> None:
     with pytest.raises(ValueError, match=f"{field} .*allowed"):
         LinkModel(**{field: value})  # type: ignore[arg-type]
+
+
+def test_a_speed_that_lasted_less_than_a_frame_is_seen_by_the_rig() -> None:
+    rig = SimulatedRig(
+        Plant(RIG, person(), np.random.default_rng(0)),
+        Sensors(SensorParameters(), cables=1, rng=np.random.default_rng(1)),
+        RigFirmware(firmware_settings(RIG), boot_id="boot-0001"),
+        frame_samples=50,
+        ready_after_s=None,
+    )
+    rig.plant.command((400.0,), 2_000.0)
+    rig.plant.guide(0.4, 0.8)
+    rig.advance(0, 50)
+    rig.advance(0, 50)
+    assert rig.watch(0, 50, t_us=rig.clock_us()) == ()
+    rig.plant.let_go()
+    rig.advance(0, 50)
+    assert abs(rig.truth[-1, 0, 2]) < 0.5
+    assert RigEventKind.OVER_SPEED in [notice.kind for notice in rig.watch(0, 50, t_us=rig.clock_us())]

@@ -423,7 +423,7 @@ def segments_of_a_set_to_failure(load_share: float) -> tuple[list[Segment], Simu
             t_us=now,
         )
         rig.advance(0, 5)
-        rig.watch(4, t_us=rig.clock_us())
+        rig.watch(0, 5, t_us=rig.clock_us())
         rig.person()
         reading = rig.read()
         assert reading is not None
