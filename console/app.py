@@ -34,6 +34,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "evaluate": ("cmd_evaluate", "Hold the controller's judgement against the simulator's truth."),
     "compare": ("cmd_compare", "Policies or prescriptions against each other on a simulated population."),
     "study": ("cmd_study", "Run a study: balanced schedule, blinded sessions, fidelity."),
+    "lifter": ("cmd_lifter", "Show, hand over or delete what is stored about one lifter."),
     "export": ("cmd_export", "Recordings as tidy tables, Parquet and CSV, with a data dictionary."),
 }
 """Name -> (module in this package, the line shown in the list). Static, so that the list costs no import."""
