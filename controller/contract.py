@@ -110,8 +110,8 @@ LINES: Final = (
         (
             "One for every command, accepted or refused, with the rig's clock at that moment.",
             "`refusal` is there exactly when `accepted` is false.",
-            "Rig and broker send without Nagle's algorithm (TCP_NODELAY; Mosquitto: `set_tcp_nodelay true`), else small "
-            "messages wait some 40 ms for each other.",
+            "Rig and broker send without Nagle's algorithm (TCP_NODELAY; Mosquitto: `set_tcp_nodelay true`), else "
+            "small messages wait some 40 ms for each other.",
             "Where a rig sends no frames, acknowledgements are its sign of life and what load commands cite.",
         ),
     ),
