@@ -1,8 +1,9 @@
 """A lifter profile from a few submaximal sets: load–velocity line, velocity at 1RM, 1RM and ROM, each with its spread.
 
 The line is fitted with what is known of the exercise in general as a prior, so that one set already gives a profile,
-only a vague one, and every further load narrows it. Least squares on three parameters (velocity at no load, velocity
-at 1RM, logarithm of 1RM); the spreads come from the curvature at the minimum. Reading files is the console's business.
+only a vague one, and every further load narrows it. Least squares on velocity at no load, velocity at 1RM, logarithm
+of 1RM and a bend, since no person's curve is quite a line; the spreads come from the curvature at the minimum. Reading
+files is the console's business.
 """
 
 from __future__ import annotations
@@ -27,6 +28,9 @@ from ebbset.models.wire import RepetitionOutcome
 VELOCITY_SD_M_S: Final = 0.05
 """Velocity at one load from set to set: standard error of measurement 0.03 to 0.08 m/s at 30 to 90 % of 1RM (Front
 Physiol 2020, 10.3389/fphys.2020.561682), scatter about a person's own line included."""
+BEND_SD_M_S: Final = 0.4
+"""How far a person's curve may bend off the straight line, ``bend * x (1 - x)`` at part x of 1RM. The published bench
+press table (from memory) bends by -0.5 m/s; on a simulated rig, where little mass is to be accelerated, it is +0.5."""
 FORMULA_SD: Final = 0.06
 """Error of a 1RM formula, part of 1RM, beside the formulas' own disagreement; our judgement."""
 ONE_RM_SD: Final = 0.019
@@ -94,6 +98,7 @@ def fit_profile(
     date: datetime.date,
     one_rm_n: float | None = None,
     line: LoadVelocityLine | None = None,
+    bend_sd_m_s: float = BEND_SD_M_S,
 ) -> ProfileFit:
     """Fit a profile.
 
@@ -104,6 +109,7 @@ def fit_profile(
         date: of the sets.
         one_rm_n: a 1RM that was lifted, newtons per cable.
         line: prior to use instead of the generic one.
+        bend_sd_m_s: how far the curve may bend off the line, m/s.
 
     Raises:
         ValueError: no set, or figures that fit no profile.
@@ -120,21 +126,23 @@ def fit_profile(
         strengths.append((math.log(one_rm_n), ONE_RM_SD))
 
     def misfit(theta: FloatArray) -> FloatArray:
-        v0, v1, log_m = theta
-        fitted = v0 - (v0 - v1) * loads / math.exp(log_m)
+        v0, v1, log_m, bend = theta
+        part = loads / math.exp(log_m)
+        fitted = v0 - (v0 - v1) * part + bend * part * (1.0 - part)
         parts = [
             (velocities - fitted) / VELOCITY_SD_M_S,
             np.array([(v0 - line.v0_m_s) / line.v0_sd_m_s, (v1 - line.v_1rm_m_s) / line.v_1rm_sd_m_s]),
             np.array([(log_m - mean) / sd for mean, sd in strengths]),
+            np.array([bend / bend_sd_m_s]),
         ]
         return np.concatenate(parts)
 
-    start = np.array([line.v0_m_s, line.v_1rm_m_s, _first_guess(seen, strengths, line)])
-    found = least_squares(misfit, start, x_scale=(1.0, 0.1, 1.0))
+    start = np.array([line.v0_m_s, line.v_1rm_m_s, _first_guess(seen, strengths, line), 0.0])
+    found = least_squares(misfit, start, x_scale=(1.0, 0.1, 1.0, 0.5))
     jacobian = np.asarray(found.jac, dtype=np.float64)
     covariance = np.linalg.inv(jacobian.T @ jacobian)
     sds = np.sqrt(np.diag(covariance))
-    v0, v1, log_m = (float(value) for value in found.x)
+    v0, v1, log_m = (float(value) for value in found.x[:3])
     residuals = tuple(float(r) * VELOCITY_SD_M_S for r in found.fun[: len(seen)])
     scatter = math.sqrt(
         (_PRIOR_WEIGHT * VELOCITY_SD_M_S**2 + sum(r * r for r in residuals)) / (_PRIOR_WEIGHT + len(seen))
@@ -154,7 +162,7 @@ def fit_profile(
     return ProfileFit(
         profile=profile,
         residuals_m_s=residuals,
-        correlation=covariance / np.outer(sds, sds),
+        correlation=(covariance / np.outer(sds, sds))[:3, :3],
         remarks=tuple(_remarks(loads / strength, profile, line, residuals, strengths)),
     )
 

@@ -22,15 +22,16 @@ DATE = datetime.date(2026, 11, 25)
 VAGUE = LoadVelocityLine(1.8, 50.0, 0.2, 0.0001, 0.06)
 
 
-def fit(*sets: ObservedSet, line: LoadVelocityLine | None = None, one_rm_n: float | None = None) -> ProfileFit:
-    return fit_profile(sets, lifter="a", exercise="bench_press", date=DATE, line=line, one_rm_n=one_rm_n)
+def fit(*sets: ObservedSet, **settings: object) -> ProfileFit:
+    return fit_profile(sets, lifter="a", exercise="bench_press", date=DATE, **settings)  # type: ignore[arg-type]
 
 
 def test_with_a_vague_prior_it_is_the_plain_regression_line() -> None:
     """numpy.polyfit knows nothing of priors; the velocity at 1RM must be given to find where the line ends."""
     loads, velocities = np.array([200.0, 300.0, 400.0, 500.0]), np.array([1.31, 1.02, 0.83, 0.55])
     slope, at_zero = np.polyfit(loads, velocities, 1)
-    profile = fit(*(ObservedSet(w, v) for w, v in zip(loads, velocities, strict=True)), line=VAGUE).profile
+    sets = [ObservedSet(w, v) for w, v in zip(loads, velocities, strict=True)]
+    profile = fit(*sets, line=VAGUE, bend_sd_m_s=1e-6).profile
     assert profile.velocity_at_zero_m_s.mean == pytest.approx(at_zero, abs=0.002)
     assert profile.one_rm_n is not None
     assert profile.one_rm_n.mean == pytest.approx((at_zero - 0.2) / -slope, rel=0.005)
@@ -128,15 +129,16 @@ def test_simulated_people_are_found_as_well_as_published_and_as_often_as_promise
     """1RM from an individual profile, bench press: published absolute error 2.7 to 3.7 % (10.3233/IES-202247)."""
     errors, covered = errors_of(None, 77)
     assert 0.015 < np.median(np.abs(errors)) < 0.045
-    assert 0.7 <= covered <= 0.97
+    assert covered >= 0.75
 
 
-def test_on_a_rig_of_small_inertia_the_line_bends_and_reads_high_by_a_known_amount() -> None:
-    """A limit, pinned with its size: the straight line is a barbell's; where no mass is to be accelerated light loads
-    are faster than it says, and the 1RM carried on from 40 to 80 % comes out some per cent high (no outside source).
+def test_on_a_rig_of_small_inertia_the_1rm_reads_high_by_a_known_amount_and_the_interval_knows() -> None:
+    """A limit, pinned with its size: where little mass is to be accelerated the curve bends the other way, and the 1RM
+    carried on from 40 to 80 % comes out some per cent high (no outside source; measured on the simulated rig).
     """
-    errors, _ = errors_of(RigParameters(max_load_n=10_000.0), 77)
+    errors, covered = errors_of(RigParameters(max_load_n=10_000.0), 77)
     assert 0.0 < np.median(errors) < 0.10
+    assert covered >= 0.65
 
 
 def test_recorded_sets_give_the_fresh_lifter_only() -> None:
