@@ -437,19 +437,22 @@ def test_the_rig_s_own_segments_are_the_repetitions_that_were() -> None:
     found, rig = segments_of_a_set_to_failure(0.75)
     truths = [truth for _, truth in rig.finished]
     assert len(truths) >= 5
-    completed = [segment for segment in found if segment.outcome is RepetitionOutcome.COMPLETED]
-    assert len(completed) == sum(truth.completed for truth in truths)
-    pairs = list(zip(completed, [t for t in truths if t.completed], strict=True))
-    fastest = max(truth.mean_velocity_m_s for _, truth in pairs)
+    assert len(found) == len(truths)
+    pairs = list(zip(found, truths, strict=True))
+    for segment, truth in pairs:
+        share = (truth.end_m - truth.start_m) / LIFTER.rom_m
+        # Rig and simulator draw the line of a whole repetition a little differently; near it either may be right.
+        if not 0.90 < share < 0.97:
+            assert (segment.outcome is RepetitionOutcome.COMPLETED) is truth.completed
+    fastest = max(truth.mean_velocity_m_s for truth in truths)
     # The slowest are crept to their top for as long as strength lasts, so where those end is a matter of definition.
     brisk = [(segment, truth) for segment, truth in pairs if truth.mean_velocity_m_s > 0.6 * fastest]
     assert len(brisk) >= 3
     for segment, truth in brisk:
+        assert segment.outcome is RepetitionOutcome.COMPLETED
         assert segment.t_start_us * 1e-6 == pytest.approx(truth.start_s, abs=0.15)
         assert segment.mean_velocity_m_s[0] == pytest.approx(truth.mean_velocity_m_s, rel=0.12, abs=0.02)
         assert segment.rom_m[0] == pytest.approx(truth.end_m - truth.start_m, abs=0.02)
-    assert (found[-1].outcome is RepetitionOutcome.COMPLETED) is truths[-1].completed
-    assert len(found) == len(truths)
 
 
 async def test_summaries_alone_come_where_the_rig_segments_itself(broker: Mosquitto) -> None:
