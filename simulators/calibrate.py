@@ -61,16 +61,16 @@ LEG_PRESS_SLOPE: Final = 0.0172
 REPETITION_LOADS: Final = (0.65, 0.75, 0.85, 0.95)
 LEG_PRESS_REPETITIONS_80: Final = 15.2
 """Leg press at 80 %1RM, untrained men: Hoeger et al. 1990 J Appl Sport Sci Res 4:47-54, from memory."""
-HABITUAL_VELOCITY_M_S: Final = 0.3
-"""Speed of ordinary repetitions in tests of repetitions to failure, where nobody is told to be fast (over a second
-for the way up); common practice, no source."""
+HABITUAL_VELOCITY_M_S: Final = 0.25
+"""Speed of ordinary repetitions in tests of repetitions to failure: about two seconds for the way up, as a metronome
+is usually set; common practice, no source."""
 
 _SHAPE: Final = ("v_max_m_s", "curvature", "dip", "dip_width", "strength_top")
 _LOW: Final = np.log([1.5, 0.2, 0.02, 0.12, 0.6])
 _HIGH: Final = np.log([9.0, 6.0, 0.70, 0.60, 2.6])
 _START: Final = np.log([5.8, 0.55, 0.28, 0.26, 1.2])
 _VELOCITY_UNIT_M_S: Final = 0.03
-_PEOPLE: Final = 20
+_PEOPLE: Final = 32
 RESTS_S: Final = (60.0, 180.0, 300.0)
 REST_WORK_RATIOS: Final = (0.81, 0.87, 1.0)
 """Work of the second set to failure at 75 %1RM over that after 5 min: Richmond & Godard 2004 JSCR 18:846-849."""
