@@ -37,6 +37,9 @@ FEATURES: Final = (
     "margin_lag",
     "margin_floor",
     "shape_ahead",
+    "short_of_top",
+    "top_spread",
+    "pause_habit_s",
 )
 """Order of the evidence vector; `foresight_trees` is fitted to it."""
 UNKNOWN: Final = 0.5
@@ -47,6 +50,9 @@ SLOW_S: Final = 0.15
 LAG_S: Final = 0.4
 EARLY_ABOVE_M_S: Final = 0.1
 STILL_BELOW_M_S: Final = 0.05
+UNDER_THE_TOP: Final = 0.85
+HALF_WAY: Final = 0.4
+HABIT_GAIN: Final = 0.3
 
 
 class Foresight:
@@ -66,6 +72,9 @@ class Foresight:
         self._count = [0] * (CELLS + 1)
         self._last_low: float | None = None
         self._expected: float | None = None
+        self._top = 1.0
+        self._top_spread = 0.0
+        self._pause_habit_s = 0.0
         self.begin(0, 0.0)
 
     def begin(self, t_us: int, load_n: float) -> None:
@@ -76,7 +85,8 @@ class Foresight:
         self._now: float | None = None
         self._slow = self._lag = self._floor = 1.0 + UNKNOWN
         self._early_sum = self._early_weight = 0.0
-        self._share = 0.0
+        self._share = self._highest = 0.0
+        self._longest_still_us = 0
         self._lowest_ahead = 1.0
         self._sum = [0.0] * (CELLS + 1)
         self._count = [0] * (CELLS + 1)
@@ -120,7 +130,11 @@ class Foresight:
             self._peak = v
         if v > STILL_BELOW_M_S:
             self._still_t = t
+        elif share < UNDER_THE_TOP and t - self._still_t > self._longest_still_us:
+            self._longest_still_us = t - self._still_t
         self._share = share
+        if share > self._highest:
+            self._highest = share
         place = share * CELLS
         if place < 0.0:
             place = 0.0
@@ -184,12 +198,21 @@ class Foresight:
             self._lag * ahead - 1.0,
             self._floor * ahead - 1.0,
             ahead,
+            self._top - self._share,
+            self._top_spread,
+            self._pause_habit_s,
         ]
 
     def ended(self, *, completed: bool, load_changed: bool) -> None:
         """The ascent is over: learn its shape, and how low its strength over load came."""
+        if self._highest > HALF_WAY:
+            # where ascents usually end, how much that varies, and how long this person rests on the way
+            off = self._highest - self._top
+            self._top += HABIT_GAIN * off
+            self._top_spread += HABIT_GAIN * ((off if off > 0.0 else -off) - self._top_spread)
         if not completed:
             return
+        self._pause_habit_s += HABIT_GAIN * (self._longest_still_us * 1e-6 - self._pause_habit_s)
         lowest = 9.0
         for k in range(2, CELLS - 1):
             if self._count[k]:

@@ -23,7 +23,8 @@ from ebbset.simulators.detector_runs import RATES, TOP_SHARE, WHOLE_SHARE, Telem
 from ebbset.simulators.ground_truth import BEHAVIOURS, TrueSet, true_set
 
 FloatArray = npt.NDArray[np.float64]
-TREES: Final = 40
+TREES: Final = 60
+FEWEST_LOOKS: Final = 8
 LEAVES: Final = 8
 SETS: Final = 600
 TUNING_SEED: Final = 0
@@ -41,10 +42,14 @@ from typing import Final
 '''
 
 
-def examples(sets: list[TrueSet], telemetry: Telemetry) -> tuple[FloatArray, npt.NDArray[np.int64]]:
-    """Evidence vectors at every look, and whether the ascent they belong to never came through."""
+def examples(sets: list[TrueSet], telemetry: Telemetry) -> tuple[FloatArray, npt.NDArray[np.int64], FloatArray]:
+    """Evidence vectors at every look, whether the ascent they belong to never came through, and weights.
+
+    An ascent weighs the same however many looks it was given: what counts is ascents, not seconds.
+    """
     rows: list[FloatArray] = []
     labels: list[npt.NDArray[np.int64]] = []
+    weights: list[FloatArray] = []
     never = StallSection(rule="evidence", certainty=0.999, still_limit_s=10.0)
     for number, item in enumerate(sets):
         log: list[list[float]] = []
@@ -65,9 +70,11 @@ def examples(sets: list[TrueSet], telemetry: Telemetry) -> tuple[FloatArray, npt
         t = np.array([clock(int(value)) for value in table[:, 0]])
         y = np.zeros(len(t), dtype=np.int64)
         keep = np.ones(len(t), dtype=bool)
+        part = np.zeros(len(t), dtype=np.int64)
         for k, attempt in enumerate(item.attempts):
             during = (t >= attempt.start_s + (0.01 if attempt.continued else -0.02)) & (t <= attempt.end_s - 0.004)
             y[during] = attempt.stalled
+            part[during] = k + 1
             if attempt.stalled:
                 if attempt.end_share > TOP_SHARE:
                     keep[during] = False
@@ -77,7 +84,8 @@ def examples(sets: list[TrueSet], telemetry: Telemetry) -> tuple[FloatArray, npt
                 keep[during | ((t > attempt.end_s) & (t < attempt.end_s + 2.0))] = False
         rows.append(table[keep, 1:])
         labels.append(y[keep])
-    return np.concatenate(rows), np.concatenate(labels)
+        weights.append(1.0 / np.maximum(np.bincount(part[keep])[part[keep]], FEWEST_LOOKS))
+    return np.concatenate(rows), np.concatenate(labels), np.concatenate(weights)
 
 
 def _expression(nodes: Any, k: int) -> str:
@@ -88,7 +96,7 @@ def _expression(nodes: Any, k: int) -> str:
     return f"({left} if e[{int(node['feature_idx'])}] <= {node['num_threshold']:.5g} else {right})"
 
 
-def write_module(model: Any, scores: FloatArray, labels: npt.NDArray[np.int64]) -> str:
+def write_module(model: Any, scores: FloatArray, labels: npt.NDArray[np.int64], weight: FloatArray) -> str:
     """The fitted model as source text, with the share of stalls observed at each score."""
     lines = [HEADER, "# fmt: off\n", "# ruff: noqa: E501\n", "def score(e: Sequence[float]) -> float:\n"]
     lines.append('    """Strength of the evidence that this ascent will not come through; larger is surer."""\n')
@@ -100,7 +108,7 @@ def write_module(model: Any, scores: FloatArray, labels: npt.NDArray[np.int64]) 
     for low, high in itertools.pairwise(edges):
         inside = (scores >= low) & (scores <= high)
         if inside.any():
-            p = (labels[inside].sum() + 0.5) / (inside.sum() + 1.0)
+            p = ((labels * weight)[inside].sum() + 0.5) / (weight[inside].sum() + 1.0)
             knots.append((float(scores[inside].mean()), max(float(p), knots[-1][1] if knots else 0.0)))
     body = "".join(f"    ({s:.3f}, {p:.4f}),\n" for s, p in knots)
     lines.append(f"KNOTS: Final = (\n{body})\n# fmt: on\n")
@@ -137,6 +145,8 @@ def fit(sets: list[TrueSet]) -> str:
     parts.append(examples(sets[1::5], RATES["velocity noisy"]))
     x = np.concatenate([part[0] for part in parts])
     y = np.concatenate([part[1] for part in parts])
+    weight = np.concatenate([part[2] for part in parts])
+    weight /= weight.mean()
     model = ensemble.HistGradientBoostingClassifier(
         max_iter=TREES,
         max_leaf_nodes=LEAVES,
@@ -145,8 +155,8 @@ def fit(sets: list[TrueSet]) -> str:
         min_samples_leaf=400,
         early_stopping=False,
     )
-    model.fit(x, y)
-    return write_module(model, model.decision_function(x), y)
+    model.fit(x, y, sample_weight=weight)
+    return write_module(model, model.decision_function(x), y, weight)
 
 
 def main() -> None:
