@@ -142,7 +142,7 @@ def test_a_hopeless_ascent_scores_above_a_healthy_one() -> None:
         return [{**base, **values}[name] for name in FEATURES]
 
     margins = ("margin_now", "margin_early", "margin_slow", "margin_lag", "margin_floor", "margin_expected")
-    hopeless = vector(velocity_m_s=0.01, still_s=0.3, share=0.3, **dict.fromkeys(margins, -0.02))
+    hopeless = vector(velocity_m_s=0.01, still_s=0.3, share=0.3, short_of_top=0.68, **dict.fromkeys(margins, -0.02))
     healthy = vector(velocity_m_s=0.2, share=0.6, past_weakest=0.3, **dict.fromkeys(margins, 0.2))
     assert score(hopeless) > score_of(0.9)
     assert score(healthy) < score_of(0.5)
