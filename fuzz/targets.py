@@ -20,7 +20,7 @@ from ebbset.simulators.firmware import FirmwareSettings, RigFirmware
 from .arena import Arena
 from .choices import ByteChoices, Choices
 
-STEPS: Final = 400
+STEPS: Final = 60
 
 
 class BrokenPromiseError(AssertionError):
