@@ -217,13 +217,13 @@ def plot(report: EvaluationReport, path: Path) -> None:
     curve.axvline(MOST_FALSE, color="grey", linewidth=0.8)
     curve.plot([1e-4], [1.0], "*", label="perfect knowledge", color="black")
     curve.set(xscale="log", xlabel="false drops per repetition that came through", ylabel="stalls called within 150 ms")
-    curve.legend()
+    curve.legend(loc="center left")
     kinds = {k: v for k, v in report.detector.kinds.items() if "foreseen" in v}
     bars: Any = axes[0][1]
     bars.barh(list(kinds), [row["within_150_ms"] for row in kinds.values()], label="within 150 ms")
     bars.barh(list(kinds), [row["foreseen"] for row in kinds.values()], label="foreseen", height=0.4)
-    bars.set(xlim=(0, 1), title="stalls, by kind of set")
-    bars.legend(loc="lower right")
+    bars.set(xlim=(0, 1.45), title="stalls, by kind of set")
+    bars.legend(loc="center right")
     steps: Any = axes[1][0]
     steps.barh(list(report.sizing), [row["within_1"] for row in report.sizing.values()])
     steps.axvline(0.8, color="grey", linewidth=0.8)
