@@ -18,7 +18,9 @@ EXERCISES: Final = ("bench_press", "curl", "leg_press", "row", "shoulder_press")
 
 @click.command(name="rig", epilog=CREDENTIALS_HELP)
 @broker_options
-@click.option("--exercise", type=click.Choice(EXERCISES), default="bench_press", show_default=True, help="What is lifted.")
+@click.option(
+    "--exercise", type=click.Choice(EXERCISES), default="bench_press", show_default=True, help="What is lifted."
+)
 @click.option(
     "--person",
     type=click.IntRange(0),
