@@ -202,16 +202,16 @@ def test_a_full_disk_is_told_once_counted_and_disturbs_nothing(session: list[Pai
 
 def test_a_disk_that_fills_midway_leaves_every_message_before_that(tmp_path: Path, session: list[Pair]) -> None:
     """A file-size limit of the operating system stands in for the disk; the process ignores its signal."""
-    path = tmp_path / "set.mcap"
+    path, whole = tmp_path / "set.mcap", tmp_path / "whole.mcap"
+    whole.write_bytes(written(session))
     script = textwrap.dedent(
         """
         import resource, signal, sys, time
-        sys.path.insert(0, sys.argv[2])
         from pathlib import Path
-        from sessions import auto_drop_session
         from ebbset.controller.recorder import Recorder
+        from ebbset.controller.recording import read_recording
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-        pairs = auto_drop_session()
+        pairs = [(item.event, item.outputs) for item in read_recording(Path(sys.argv[2])).handled]
         resource.setrlimit(resource.RLIMIT_FSIZE, (120_000, 120_000))
         recorder = Recorder(Path(sys.argv[1]), {}, flush_interval_s=0.01)
         for k, (event, outputs) in enumerate(pairs):
@@ -224,7 +224,7 @@ def test_a_disk_that_fills_midway_leaves_every_message_before_that(tmp_path: Pat
         """
     )
     done = subprocess.run(
-        [sys.executable, "-c", script, str(path), str(Path(__file__).parent)],
+        [sys.executable, "-c", script, str(path), str(whole)],
         capture_output=True,
         text=True,
         timeout=60,
