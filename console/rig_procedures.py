@@ -25,6 +25,7 @@ LEASE_MS: Final = 1_000
 LEASE_SLACK_S: Final = 0.15
 LATE_LEASES: Final = 6
 REBOOT_PATIENCE_S: Final = 30.0
+SETTLING_S: Final = 0.5
 
 
 class Hands(Protocol):
@@ -181,6 +182,8 @@ class Trial:
             lambda: any(heard.message.online for heard in bench.identities),
             5.0 if self.hands is None else REBOOT_PATIENCE_S,
         )
+        if not found:
+            await asyncio.sleep(SETTLING_S)
         bad = [heard.message.detail for heard in bench.bad if heard.message.topic is Topic.IDENTITY]
         self.book.write(
             "identity_retained", found, "announcement heard on subscribing" if found else "nothing retained"

@@ -1,4 +1,4 @@
-"""A program for `test_check_rig`: virtual rigs, each with one defect, all held against the kit at once; JSON out.
+"""A program for `test_check_rig`: virtual rigs, each with one defect, held against the kit; JSON out.
 
 A process of its own, so that a test that waits does not stop the rigs. Usage: rig_family.py PORT DEFECT…  (none: "-").
 """
@@ -15,11 +15,13 @@ import structlog
 
 from ebbset.console.check_rig import check_rig
 from ebbset.controller.settings import BrokerSettings
+from ebbset.simulators import virtual_rig
 from ebbset.simulators.defects import Defect
 from ebbset.simulators.exercises import exercise
 from ebbset.simulators.virtual_rig import VirtualRig, VirtualRigSettings
 
 PACE_M_S = 0.4
+AT_ONCE = 16
 
 
 class Hands:
@@ -66,12 +68,17 @@ async def examine(port: int, name: str, **settings: Any) -> dict[str, Any]:
 
 
 async def examine_all(port: int, names: list[str]) -> dict[str, dict[str, Any]]:
-    """All at once; a first one alone would show what compiling costs, so it is run and forgotten."""
+    """Some at a time; a first one alone would show what compiling costs, so it is run and forgotten."""
+    # Slow enough to be found slow, and no slower than a test can wait for.
+    virtual_rig.SLOW_ACK_S = 0.35  # type: ignore[misc]
     await examine(port, "warm-up", defect=Defect.NEVER_ACKS)
-    reports = await asyncio.gather(
-        *(examine(port, f"rig.{name}", defect=None if name == "-" else Defect(name)) for name in names)
-    )
-    return dict(zip(names, reports, strict=True))
+    slots = asyncio.Semaphore(AT_ONCE)
+
+    async def one(name: str) -> dict[str, Any]:
+        async with slots:
+            return await examine(port, f"rig.{name}", defect=None if name == "-" else Defect(name))
+
+    return dict(zip(names, await asyncio.gather(*map(one, names)), strict=True))
 
 
 if __name__ == "__main__":

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import subprocess
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
+import aiomqtt
 import pytest
 from brokers import Mosquitto
 from rig_family import examine
@@ -75,9 +76,10 @@ def failed(report: dict[str, Any]) -> set[str]:
 
 
 def test_every_defect_is_found_and_by_the_right_check_and_a_good_rig_passes_all(broker: Mosquitto) -> None:
-    """The whole family at once; about a minute, most of it waiting for the rig that answers slowly."""
+    """The whole family, sixteen at a time; a minute and a half, nearly all of it waiting."""
     assert set(FOUND_BY) == set(Defect), "a defect that the kit is not tried on"
-    names = ["-", *(defect.value for defect in Defect)]
+    # The slow one first, so that the others go on beside it.
+    names = [Defect.SLOW_ACKS.value, "-", *(defect.value for defect in Defect if defect is not Defect.SLOW_ACKS)]
     family = subprocess.run(
         [sys.executable, str(HERE / "rig_family.py"), str(broker.port), *names],
         stdout=subprocess.PIPE,
@@ -140,6 +142,18 @@ def test_a_check_without_a_verdict_is_never_passed_and_the_report_says_how_to_me
     assert only_done.conforms is False
 
 
+def wait_for_rig(rig: str, port: int) -> None:
+    """Until the rig is announced: how long a program takes to start is not what is tested."""
+
+    async def heard() -> None:
+        async with aiomqtt.Client("127.0.0.1", port) as client:
+            await client.subscribe(f"ebbset/v1/{rig}/rig/identity", qos=1)
+            async for _ in client.messages:
+                return
+
+    asyncio.run(asyncio.wait_for(heard(), 60))
+
+
 def ebbset(*arguments: str, timeout_s: float = 90) -> subprocess.CompletedProcess[str]:
     return subprocess.run([str(EBBSET), *arguments], capture_output=True, text=True, timeout=timeout_s)
 
@@ -151,7 +165,7 @@ def test_the_command_checks_a_rig_in_another_process_over_its_bench_topic(broker
         stderr=subprocess.DEVNULL,
     )
     try:
-        time.sleep(1.5)
+        wait_for_rig("cli", broker.port)
         paper = tmp_path / "report.txt"
         done = ebbset("check-rig", *where, "--hands", "bench", "--nobody-under-load", "--json", "--report", str(paper))
     finally:
