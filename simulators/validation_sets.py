@@ -28,9 +28,9 @@ from ebbset.simulators.population import draw_lifter, person_rng
 from ebbset.simulators.validation_report import CheckResult, Curve, FloatArray, Section, between, within
 
 REPETITION_LOADS: Final = (0.65, 0.70, 0.75, 0.80, 0.85, 0.90, 0.95)
-_LEAST_PEOPLE: Final = 40
-"""For checks 2 to 4: repetitions and the last velocity vary by a fifth and more between people, so that the mean of
-fewer would be uncertain by half of what is allowed."""
+_LEAST_PEOPLE: Final = 60
+"""For checks 2 to 4 and 7: repetitions and the last velocity vary by a fifth and more between people, so that the mean
+of fewer would be uncertain by half of what is allowed."""
 _RR = "Rodríguez-Rosell 2020 JSCR, 10.1519/JSC.0000000000002881"
 _IJSPP = "IJSPP, 10.1123/ijspp.2020-0214 (14 men)"
 
@@ -277,6 +277,7 @@ def velocity_loss(count: int, seed: int) -> Section:
 
 def rest(count: int, seed: int) -> Section:
     """Check 7: the second set after rest."""
+    count = max(count, _LEAST_PEOPLE)
     crowd = people("bench_press", count, seed)
     ratios = rest_ratios(_habitual(crowd), seed + 30)
     source = "Richmond & Godard 2004 JSCR 18:846-849, 75 % 1RM, 28 men; ± 0.10 is ours"
@@ -295,7 +296,7 @@ def rest(count: int, seed: int) -> Section:
     kept = []
     for minutes in (2, 8):
         first, fourth = 0, 0
-        for i, lifter in enumerate(crowd[: max(count // 2, 4)]):
+        for i, lifter in enumerate(crowd):
             load = 0.85 * measured_one_rm_n(lifter, LAB_RIG)
             plant = set_to_failure(lifter, load, person_rng(seed + 31, i))
             first += plant.truth.repetitions
