@@ -27,7 +27,7 @@ _LABELS: Final = {
     "second set": ("rest, min", "work over that after 5 min"),
     "drop set": ("drop", "repetitions"),
     "endurance": ("% of maximum", "s"),
-    "integrator": ("step, ms", "error, m"),
+    "integrator": ("step, ms", "error of position, m"),
 }
 
 
@@ -78,8 +78,8 @@ def plot(report: ValidationReport, path: Path) -> None:
         axis.set(title=panel, xlabel=x_label, ylabel=y_label)
         if panel in _LOG_PANELS:
             axis.set_yscale("log")
-        if panel == "integrator":
-            axis.set_xscale("log")
+        else:
+            axis.set_ylim(bottom=0.0)
         if axis.has_data():
             axis.legend(fontsize=6)
     judged = [r for r in report.results if r.passed is not None]

@@ -101,8 +101,12 @@ def profiles(count: int, seed: int) -> Section:
     )
     curves = []
     for name, table in (("bench_press", bench), ("leg_press", leg), ("shoulder_press", press)):
-        curves.append(Curve("load-velocity", f"{name}, simulated", x, table.mean(axis=0)))
-        curves.append(Curve("load-velocity", f"{name}, published", x, np.array(VELOCITY_TARGETS_M_S[name]), True))
+        curves.append(Curve("load-velocity", f"{name.replace('_', ' ')}, simulated", x, table.mean(axis=0)))
+        curves.append(
+            Curve(
+                "load-velocity", f"{name.replace('_', ' ')}, published", x, np.array(VELOCITY_TARGETS_M_S[name]), True
+            )
+        )
     rig = [
         velocity_profile(lifter, measured_one_rm_n(lifter, LAB_RIG), (0.5, 0.8), LAB_RIG)
         for lifter in people("bench_press", max(count // 3, 4), seed)
