@@ -30,6 +30,9 @@ START_SHARE: Final = 0.75
 FLOOR_SHARE: Final = 0.35
 """Start and floor as part of 1RM; about ten repetitions, and about what drop-set protocols end at (80 to 30 %: Ozaki
 et al. 2018 J Sports Sci 36:691-696)."""
+MOST_SHARE: Final = 0.85
+"""No start load above this part of the 1RM at the low end of its 80 % interval; judgement, for vague profiles."""
+_Z80: Final = 1.2816
 LONG_REST_S: Final = 120.0
 SHORT_REST_S: Final = 60.0
 PAUSE_REST_S: Final = 20.0
@@ -177,8 +180,10 @@ def candidates(
     """
     if profile.one_rm_n is None:
         raise ValueError("profile.one_rm_n is missing; allowed: a 1RM, from `ebbset profile`")
-    start = min(START_SHARE * profile.one_rm_n.mean, rig.max_load_n)
-    floor = min(FLOOR_SHARE * profile.one_rm_n.mean, start)
+    strength = profile.one_rm_n
+    prudent = MOST_SHARE * max(strength.mean - _Z80 * strength.sd, 0.3 * strength.mean)
+    start = min(START_SHARE * strength.mean, prudent, rig.max_load_n)
+    floor = FLOOR_SHARE / START_SHARE * start
     v1 = profile.velocity_at_1rm_m_s
     still = round(min(0.05, max(0.02, v1.mean - 2.0 * v1.sd)), 3)
     seconds = 60.0 * wishes.minutes

@@ -108,6 +108,13 @@ def test_every_candidate_is_a_prescription_that_reads_back_and_keeps_to_the_rig(
         assert rests <= 60.0 * minutes
 
 
+def test_a_vague_profile_starts_lighter() -> None:
+    """0.85 of the 1RM at the low end of its 80 % interval, by hand: 0.85 (600 - 1.2816 * 100) = 401 N."""
+    vague = profile(one_rm_n=Uncertain(mean=600.0, sd=100.0))
+    loads = {c.prescription.load.start_n for c in candidates(vague, Wishes(5.0), RIG)}
+    assert list(loads) == [pytest.approx(401.06, abs=0.1)]
+
+
 def test_a_weak_rig_and_a_missing_1rm() -> None:
     weak = candidates(profile(), Wishes(5.0), replace(RIG, max_load_n=300.0))
     assert max(c.prescription.load.start_n for c in weak) <= 300.0
