@@ -53,18 +53,17 @@ def problems_of(error: ValidationError, *, skip: int = 0) -> tuple[Problem, ...]
     """
     found = []
     for item in error.errors(include_url=False):
-        loc = [str(part) for part in item["loc"][skip:]] or [str(part) for part in item["loc"]]
+        field = ".".join(str(part) for part in item["loc"][skip:] or item["loc"]) or "document"
+        value = shorten(item.get("input"))
         allowed = item["msg"].removeprefix("Value error, ")
         if item["type"] == "missing":
             allowed = "a value is required"
         elif item["type"] == "extra_forbidden":
             allowed = "no such field; see the reference for the fields there are"
-        found.append(
-            Problem(
-                field=".".join(loc) or "document",
-                value=shorten(item.get("input")),
-                allowed=allowed,
-                kind=item["type"],
-            )
-        )
+        elif "; allowed: " in allowed:
+            # Our own validators say the whole sentence; one about several fields also says which.
+            said, _, allowed = allowed.rpartition("; allowed: ")
+            if not item["loc"]:
+                field, _, value = said.partition(" is ")
+        found.append(Problem(field=field, value=value, allowed=allowed, kind=item["type"]))
     return tuple(found)

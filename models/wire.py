@@ -95,11 +95,15 @@ class SampleFrame(Message):
             for name in ("position_m", "velocity_m_s", "force_n"):
                 column = getattr(cable, name)
                 if column is not None and len(column) != n:
-                    raise ValueError(f"cables[{k}].{name} has {len(column)} values; allowed: {n}, one for each t_us")
+                    raise ValueError(
+                        f"cables[{k}].{name} is {len(column)} values long; allowed: {n}, one for each t_us"
+                    )
         if len(self.applied_n) != len(self.cables):
-            raise ValueError(f"applied_n has {len(self.applied_n)} values; allowed: {len(self.cables)}, one per cable")
+            raise ValueError(
+                f"applied_n is {len(self.applied_n)} values long; allowed: {len(self.cables)}, one per cable"
+            )
         if any(b <= a for a, b in zip(self.t_us, self.t_us[1:], strict=False)):
-            raise ValueError("t_us does not increase; allowed: strictly increasing times, oldest sample first")
+            raise ValueError("t_us is not increasing; allowed: strictly increasing times, oldest sample first")
         return self
 
 
@@ -141,7 +145,9 @@ class RepetitionSummary(Message):
         if self.t_end_us < self.t_start_us:
             raise ValueError(f"t_end_us is {self.t_end_us}; allowed: at least t_start_us = {self.t_start_us}")
         if len(self.applied_n) != len(self.cables):
-            raise ValueError(f"applied_n has {len(self.applied_n)} values; allowed: {len(self.cables)}, one per cable")
+            raise ValueError(
+                f"applied_n is {len(self.applied_n)} values long; allowed: {len(self.cables)}, one per cable"
+            )
         return self
 
 

@@ -5,10 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
+import structlog
 from brokers import Mosquitto, mosquitto
 from sessions import Pair, auto_drop_order, auto_drop_session
 
 from ebbset.models.prescription import Prescription
+
+
+@pytest.fixture(autouse=True)
+def logging_of_its_own() -> Iterator[None]:
+    """A command run inside a test sets logging up for its own standard error, which is gone after it."""
+    yield
+    structlog.reset_defaults()
 
 
 @pytest.fixture(scope="session")

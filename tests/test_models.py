@@ -92,6 +92,7 @@ def test_a_bad_prescription_names_field_value_and_what_is_allowed(toml: str, fie
     problems = caught.value.problems
     assert [problem.field for problem in problems] == [field]
     assert allowed in problems[0].allowed
+    assert str(problems[0]).count("allowed:") == 1
     assert str(caught.value).startswith("morning.toml: ")
 
 
