@@ -85,6 +85,6 @@ def plot(report: ValidationReport, path: Path) -> None:
     judged = [r for r in report.results if r.passed is not None]
     figure.suptitle(
         f"Simulated lifters against published values: {sum(bool(r.passed) for r in judged)} of {len(judged)} figures "
-        f"inside, {report.people} people, seed {report.seed}. Lines simulated, markers published."
+        f"inside, at least {report.people} people, seed {report.seed}. Lines simulated, markers published."
     )
     figure.savefig(path)

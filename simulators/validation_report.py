@@ -72,7 +72,7 @@ class ValidationReport:
     Attributes:
         results: all rows, by number.
         curves: points for ``plot``.
-        people: simulated people behind each population figure.
+        people: at least this many simulated people stand behind each population figure.
         seed: seed they were drawn with.
     """
 
