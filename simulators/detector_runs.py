@@ -19,6 +19,8 @@ from ebbset.simulators.sensors import SensorParameters, Sensors
 
 TOP_SHARE: Final = 0.96
 """A stall above this share of the range counts as a repetition by the segmenter's own definition; it is left out."""
+LARGEST_READING: Final = 2_000
+"""Samples measured at once; `Sensors` draws its noise in blocks of 4096."""
 WHOLE_SHARE: Final = 0.87
 """An ascent that its lifter ends below this share is no repetition (0.85 by definition, and a margin for the
 sensors), whoever ended it: neither a stall nor a false drop."""
@@ -107,7 +109,7 @@ def measure(item: TrueSet, tracker: CableTracker, telemetry: Telemetry, rng: np.
     docked = item.docked[stride - 1 :: stride].tolist()
     signals: list[Signal] = []
     told = 0
-    block = 500 * telemetry.frame
+    block = LARGEST_READING // telemetry.frame * telemetry.frame
     for first in range(0, len(truth), block):
         reading = sensors.read(np.ascontiguousarray(truth[first : first + block, None, :]))
         if reading is None:
