@@ -22,7 +22,8 @@ def command(recordings: tuple[Path, ...], output: Path, study: Path | None, as_j
     specification (frictionlessdata.io) and dictionary.md is the same for people: every column with unit and meaning.
     Figures of worth are relative, estimated.
 
-    Without --study the tables say nothing of conditions, so that whoever analyses them can stay blind.
+    Without --study the tables name no condition. What was ordered and done stands in them all the same, so whoever is
+    to stay blind needs fewer columns.
 
     \b
     Exit code 0 when every recording was whole, 1 when something was missing from one (the tables hold the rest).

@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from ebbset.console import words
 from ebbset.console.exits import CommandError, Exit
 
 _FILE = click.argument("study", type=click.Path(path_type=Path))
@@ -66,7 +67,9 @@ def check(study: Path, as_json: bool) -> int:
 
 
 def _from_to(spread: tuple[int, int]) -> str:
-    return f"{spread[0]} times" if spread[0] == spread[1] else f"{spread[0]} to {spread[1]} times"
+    if spread[0] == spread[1]:
+        return words.plural(spread[0], "time")
+    return f"{spread[0]} to {spread[1]} times"
 
 
 @command.command(name="schedule")

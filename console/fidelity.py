@@ -247,7 +247,7 @@ def _smoothed(velocity_m_s: FloatArray, t_s: FloatArray) -> FloatArray:
 def _stalls(item: RecordedSet) -> list[Deviation]:
     """How long the handle stood still before the load dropped, against dwell and grind, where a dwell is ordered."""
     order, trace = item.prescription, item.trace
-    if order.stall.rule != "dwell":
+    if order.stall.rule != "dwell" or trace.t_s.size == 0:
         return []
     prescribed = order.stall.dwell_s + order.stall.grind_s
     found = []

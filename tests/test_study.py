@@ -5,11 +5,14 @@ from __future__ import annotations
 import datetime
 import importlib.util
 import sys
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from ebbset.console.fidelity import departures_of, fidelity_of, summary_of
 from ebbset.console.randomisation import balance_of, crossover, parallel, williams_square
@@ -134,6 +137,21 @@ def test_crossover_of_whole_squares_is_exact_and_of_others_nearly(people: int, c
     more = crossover(people + 1, conditions, blocks, np.random.default_rng(5))
     assert all(high - low <= 1 for low, high in balance_of(more, conditions).per_period)
     assert all(sorted(order[:conditions]) == list(range(conditions)) for order in more)
+
+
+@settings(max_examples=60, deadline=None)
+@given(people=st.integers(1, 40), conditions=st.integers(2, 7), blocks=st.integers(1, 3), seed=st.integers(0, 10**6))
+def test_any_crossover_is_as_even_as_its_numbers_allow(people: int, conditions: int, blocks: int, seed: int) -> None:
+    orders = crossover(people, conditions, blocks, np.random.default_rng(seed))
+    assert len(orders) == people
+    for order in orders:
+        for begin in range(0, len(order), conditions):
+            assert sorted(order[begin : begin + conditions]) == list(range(conditions))
+    rows = len(williams_square(conditions))
+    for block in range(blocks):
+        used = Counter(order[block * conditions : (block + 1) * conditions] for order in orders)
+        counts = [*used.values(), *[0] * (rows - len(used))]
+        assert max(counts) - min(counts) <= 1
 
 
 def test_seeds_decide_and_nothing_else_does() -> None:
