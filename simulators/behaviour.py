@@ -217,6 +217,7 @@ def _concentric(p: FloatArray, cables: FloatArray, g: FloatArray, random: Random
                 fallen = True
     if all_up:
         _record(p, cables, g, records)
+        g[lay.G_RETRIES] = 0.0
         talks = p[lay.P_TALK_AFTER] > 0.0 and g[lay.G_REPS] >= p[lay.P_TALK_AFTER] and g[lay.G_TALKED] == 0.0
         _enter(g, _TALKING if talks else _TOP)
         g[lay.G_PAUSE] = p[lay.P_TALK_S] if talks else _tired_pause(p, cables, random, p[lay.P_PAUSE_TOP])
@@ -313,9 +314,14 @@ def decide(p: FloatArray, cables: FloatArray, g: FloatArray, random: RandomState
             if x - p[lay.P_START] < _ARRIVED_M:
                 g[lay.G_PAUSE] = g[lay.G_STEP] * p[lay.P_DT]
         elif felt < p[lay.P_RETRY_RATIO] * g[lay.G_LOAD_REF] and g[lay.G_SETTLED] > _SETTLE_S:
+            g[lay.G_RETRIES] = 0.0
             _to_bottom(p, cables, g, random)
         elif g[lay.G_STEP] * p[lay.P_DT] - g[lay.G_PAUSE] > p[lay.P_RETRY_WAIT]:
-            _put_down(p, cables, g)
+            if g[lay.G_RETRIES] < p[lay.P_RETRIES]:
+                g[lay.G_RETRIES] += 1.0
+                _to_bottom(p, cables, g, random)
+            else:
+                _put_down(p, cables, g)
     elif phase == _PUTTING_DOWN and x < 0.004:
         _enter(g, _REST)
         _aim(cables, _OFF, 0.0, 0.0)

@@ -92,7 +92,8 @@ P_SLOW_SHARE: Final = 50
 P_SLOW_RATE: Final = 51
 P_PEAK_POWER: Final = 52
 P_COST: Final = 53
-P_SIZE: Final = 54
+P_RETRIES: Final = 54
+P_SIZE: Final = 55
 
 # --- one row per cable: state that is integrated ...
 C_X: Final = 0
@@ -147,7 +148,8 @@ G_DONE: Final = 26
 G_TALKED: Final = 27
 G_REP_LOAD: Final = 28
 G_ATTEMPTS: Final = 29
-G_SIZE: Final = 30
+G_RETRIES: Final = 30
+G_SIZE: Final = 31
 
 # --- repetition records
 R_START: Final = 0

@@ -56,6 +56,7 @@ _BOUNDS: Final[dict[str, tuple[float, float]]] = {
     "reserve_held": (0.0, 2.0),
     "retry_ratio": (0.0, 1.5),
     "retry_wait_s": (0.0, 60.0),
+    "retries": (0.0, 100.0),
     "reaction_s": (0.02, 2.0),
     "force_noise_cv": (0.0, 0.1),
     "repetition_noise_cv": (0.0, 0.1),
@@ -114,6 +115,7 @@ class LifterParameters:
         reserve_held: ends the set when capacity over load falls under 1 + this; 0 goes to failure.
         retry_ratio: after giving in goes on if the load has become less than this share of the one that stopped him.
         retry_wait_s: waits that long for it.
+        retries: tries the same load again that often, one after the other, before the handle is put down.
         reaction_s: time to notice that the load has gone.
         force_noise_cv: fluctuation of force within a repetition.
         repetition_noise_cv: from repetition to repetition.
@@ -167,6 +169,7 @@ class LifterParameters:
     reserve_held: float = 0.0
     retry_ratio: float = 0.95
     retry_wait_s: float = 1.5
+    retries: int = 2
     reaction_s: float = 0.25
     force_noise_cv: float = 0.01
     repetition_noise_cv: float = 0.012

@@ -135,7 +135,7 @@ def set_to_failure(
         plant: go on with this plant (rested or not) instead of a fresh one.
     """
     rig = free_weight(load_n) if rig is None else rig
-    plant = Plant(rig, lifter, rng) if plant is None else plant
+    plant = Plant(rig, replace(lifter, retries=0), rng) if plant is None else plant
     began = plant.time_s
     plant.start()
     plant.advance(1200)
@@ -185,7 +185,7 @@ def drop_set(
     rig: RigParameters = LAB_RIG,
 ) -> DropSet:
     """A classic drop set: to failure, at once less by ``drop_share``, to failure again, ``drops`` times."""
-    plant = Plant(rig, replace(lifter, give_in="slow_lowering", retry_wait_s=5.0), rng)
+    plant = Plant(rig, replace(lifter, give_in="slow_lowering", retry_wait_s=5.0, retries=0), rng)
     plant.start()
     plant.advance(1200)
     began = plant.time_s

@@ -159,6 +159,7 @@ def _pack(rig: RigParameters, lifter: LifterParameters, dt_s: float) -> FloatArr
         lifter.slow_recovery_per_s,
         peak_power_fraction(lifter.curvature) ** 2,
         lifter.shortening_cost,
+        float(lifter.retries),
     )
     return p
 

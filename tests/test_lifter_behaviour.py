@@ -97,6 +97,17 @@ def test_a_load_that_drops_during_the_grind_lets_the_same_repetition_go_on() -> 
     assert stuck.truth.repetitions == possible, "without the drop it fails"
 
 
+@pytest.mark.parametrize("retries", [0, 2])
+def test_a_load_that_stopped_a_lifter_is_tried_again_as_often_as_he_does_before_it_is_put_down(retries: int) -> None:
+    """Common practice, no source: who knows that the load will drop tries again before letting go."""
+    p = loaded(1.3 * one_rm_n(bencher(), RIG), retries=retries, **QUIET)
+    run_until(p, Phase.REST)
+    assert p.done
+    attempts = p.truth.records
+    assert len(attempts) == 1 + retries
+    assert not any(attempt.completed for attempt in attempts)
+
+
 def test_a_classic_drop_gives_a_few_more_repetitions() -> None:
     best = one_rm_n(bencher(), LAB_RIG)
     counts = drop_set(bencher(), 0.75 * best, 0.22, 3, np.random.default_rng(0)).repetitions

@@ -20,6 +20,7 @@ SHELL = {
     "codec.py",
     "inbox.py",
     "link.py",
+    "notices.py",
     "recorder.py",
     "recording.py",
     "registry.py",
