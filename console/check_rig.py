@@ -15,7 +15,8 @@ from typing import Any
 
 from ebbset.console.rig_bench import RigBench, open_bench
 from ebbset.console.rig_checks import CATALOGUE, Check
-from ebbset.console.rig_procedures import Hands, Trial
+from ebbset.console.rig_procedures import run
+from ebbset.console.rig_trial import Hands, Trial
 from ebbset.controller.settings import BrokerSettings
 
 DEFAULT_LOAD_N = 120.0
@@ -128,7 +129,7 @@ async def check_rig(
         await bench.wait_for(lambda: bool(bench.identities), 2.0)
         most_n = bench.identity.max_load_n / 2 if bench.identities else load_n
         trial = Trial(bench, broker, hands, min(load_n, most_n))
-        await trial.run()
+        await run(trial)
         return Report(
             rig=rig,
             identity=_identity_of(bench),

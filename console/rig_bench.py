@@ -170,10 +170,10 @@ class RigBench:
         return [heard for heard in self.frames if heard.at_s >= at_s]
 
     def applied_since(self, at_s: float) -> list[tuple[float, float]]:
-        """(arrival, largest applied load over the cables) of every frame and acknowledgement from then on."""
-        readings = [(h.at_s, max(h.message.applied_n)) for h in self.frames_since(at_s)]
-        readings += [(h.at_s, max(h.message.applied_n)) for h in self.acks if h.at_s >= at_s]
-        return sorted(readings)
+        """(arrival, largest applied load over the cables) from then on, by frames if the rig sends them, else acks."""
+        if self._by_frames:
+            return [(h.at_s, max(h.message.applied_n)) for h in self.frames_since(at_s)]
+        return [(h.at_s, max(h.message.applied_n)) for h in self.acks if h.at_s >= at_s]
 
     def events_since(self, at_s: float, kind: RigEventKind) -> list[Heard[RigEvent]]:
         """Events of one kind that arrived from then on."""

@@ -165,7 +165,8 @@ def _reasons(*names: str) -> frozenset[str]:
     return frozenset(names)
 
 
-_LINK: Final = _reasons("link_lost", "rig_lost", "lease_expired", "telemetry_lost")
+# A rig whose lease ran out says so in an event and in its frames; whichever comes first gives the reason.
+_LINK: Final = _reasons("link_lost", "rig_lost", "lease_expired", "rig_disagrees", "telemetry_lost")
 REPETITIONS_S: Final = 10.0
 """Three repetitions of this lifter."""
 CONNECTING_S: Final = 1.0
@@ -207,7 +208,10 @@ SCENARIOS: Final[tuple[Scenario, ...]] = (
         late=True,
     ),
     Scenario(
-        "commands delayed two seconds", _meddle("delay"), _reasons("lease_expired", "rig_refused"), heal=_meddle("none")
+        "commands delayed two seconds",
+        _meddle("delay"),
+        _reasons("lease_expired", "rig_refused", "rig_disagrees"),
+        heal=_meddle("none"),
     ),
     Scenario("commands twice", _meddle("duplicate"), frozenset(), goes_on=True),
     Scenario("commands out of order", _meddle("reorder"), frozenset(), goes_on=True),
