@@ -7,6 +7,7 @@ refusal. What never does: the order of procedures (`rig_procedures`, `rig_by_han
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
@@ -105,9 +106,9 @@ class Trial:
         return False
 
     def last_applied(self, since_s: float) -> float:
-        """Newest load told since then, newtons; infinite when none was."""
+        """Newest load told since then, newtons; not a number, and so never enough or little, when none was."""
         readings = self.bench.applied_since(since_s)
-        return readings[-1][1] if readings else float("inf")
+        return readings[-1][1] if readings else math.nan
 
     async def in_dock(self) -> None:
         """Loads come on at the dock only; an unloaded handle may have slipped out of it."""
