@@ -28,6 +28,8 @@ _PREFIX: Final = struct.Struct("<BQ")
 _MESSAGE_HEAD: Final = struct.Struct("<HIQQ")
 # Times, size, checksum, compression (none: our chunks are plain) and length of the records.
 _CHUNK_HEAD_BYTES: Final = 8 + 8 + 8 + 4 + 4 + 8
+_TAIL_BYTES: Final = 262_144
+_STATE: Final = re.compile(rb'"state":"([a-z]+)"')
 _SEAL: Final = re.compile(rb',"crc32":(\d{1,10})\}$')
 _COUNT: Final = re.compile(rb',"outputs":(\d{1,6})$')
 
@@ -85,6 +87,23 @@ class _Found:
     problems: list[str] = field(default_factory=list)
     inputs: dict[int, tuple[Event, int]] = field(default_factory=dict)
     outputs: dict[int, list[Output]] = field(default_factory=dict)
+
+
+def broken_off(path: Path) -> str | None:
+    """The last state told in a recording that was not ended, ``unknown`` when none can be read; None for one that was.
+
+    Reads the end of the file only.
+
+    Raises:
+        OSError: the file cannot be read.
+    """
+    with path.open("rb") as file:
+        file.seek(max(path.stat().st_size - _TAIL_BYTES, 0))
+        tail = file.read()
+    if tail.endswith(_MAGIC):
+        return None
+    states = _STATE.findall(tail)
+    return states[-1].decode() if states else "unknown"
 
 
 def read_recording(path: Path) -> Recording:

@@ -43,6 +43,7 @@ from ebbset.controller.notices import Notices
 from ebbset.controller.policy import PolicyFactory
 from ebbset.controller.reasons import State
 from ebbset.controller.recorder import Recorder
+from ebbset.controller.recording import broken_off
 from ebbset.controller.registry import Registry, discover
 from ebbset.controller.set_controller import SetController
 from ebbset.controller.settings import ServeSettings
@@ -105,6 +106,7 @@ class Served:
             last_words=self._unload_payload,
         )
         self.controller = SetController(self.policies)
+        self._tell_earlier()
         self.recorder = self._begin_recording()
         self.recordings: list[Path] = [self.recorder.path]
         self._notices = Notices(settings.rig)
@@ -332,6 +334,17 @@ class Served:
         self.controller = SetController(self.policies)
         for known in self._notices.known:
             self.recorder.record(known, self.controller.handle(known))
+
+    def _tell_earlier(self) -> None:
+        """Say how an earlier run ended that did not end in order; whatever it was, a person has to arm anew."""
+        files = sorted(self.settings.recordings.glob(f"{self.settings.rig}-*.mcap"))
+        try:
+            state = broken_off(files[-1]) if files else None
+        except OSError as error:
+            _log.warning("earlier_recording_unreadable", path=str(files[-1]), error=str(error))
+            return
+        if state is not None:
+            _log.warning("earlier_run_broke_off", path=str(files[-1]), state=state, next="un-armed until a person arms")
 
     def _begin_recording(self) -> Recorder:
         folder = self.settings.recordings

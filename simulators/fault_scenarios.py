@@ -92,8 +92,11 @@ async def _kill_controller_mid_drop(site: Site) -> None:
 
 async def _restart_controller(site: Site) -> None:
     since_s = time.monotonic()
-    await site.start_controller("restarted", site.controller_way.port)
+    await site.start_controller("restarted", site.controller_way.port, after="controller")
     await site.until(lambda: "idle" in [report["state"] for report in site.of("state", since_s)], timeout_s=20.0)
+    log = site.folder / "restarted.log"
+    if not await site.until(lambda: "earlier_run_broke_off" in log.read_text(encoding="utf-8"), timeout_s=5.0):
+        raise TimeoutError("the restarted controller did not say that the run before it broke off")
 
 
 async def _second_controller(site: Site) -> None:

@@ -125,11 +125,18 @@ class Site:
         arguments = ("-m", "ebbset.simulators.fault_rig", str(port), self.rig, str(truth), str(seed))
         await self._spawn(name, sys.executable, *arguments)
 
-    async def start_controller(self, name: str, port: int) -> None:
-        """`ebbset serve` with a clock that can be made to jump; recordings go to ``<name>-recordings``."""
+    async def start_controller(self, name: str, port: int, *, after: str | None = None) -> None:
+        """The controller with a clock that can be made to jump; recordings go to its own folder or ``after``'s."""
         order = self.folder / "order.toml"
         order.write_text(self.order.to_toml(), encoding="utf-8")
-        arguments = ("-m", "ebbset.simulators.fault_serve", str(port), self.rig, str(self.recordings(name)), str(order))
+        arguments = (
+            "-m",
+            "ebbset.simulators.fault_serve",
+            str(port),
+            self.rig,
+            str(self.recordings(after or name)),
+            str(order),
+        )
         await self._spawn(name, sys.executable, *arguments)
 
     async def _spawn(self, name: str, program: str, *arguments: str) -> None:

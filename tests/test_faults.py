@@ -6,7 +6,13 @@ import asyncio
 from pathlib import Path
 
 import pytest
+from brokers import Mosquitto
+from served import serving, settings_for
+from sessions import auto_drop_session
+from structlog.testing import capture_logs
 
+from ebbset.controller.recorder import RecordingWriter
+from ebbset.controller.recording import broken_off
 from ebbset.simulators import fault_campaign
 from ebbset.simulators.fault_campaign import as_table, run_campaign
 from ebbset.simulators.fault_network import Relay
@@ -57,6 +63,31 @@ def test_a_load_that_rises_after_the_fault_is_seen(monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(type(site), "truth", lambda self, rig="rig": rows)
     assert fault_campaign._never_rose(site, 0.0) != []
     assert fault_campaign._never_rose(site, 2.5) == []
+
+
+async def test_a_run_that_broke_off_is_told_at_the_next_start(broker: Mosquitto, tmp_path: Path) -> None:
+    rig = "after-crash"
+    settings = settings_for(broker, tmp_path, rig)
+    folder = tmp_path / rig
+    folder.mkdir()
+    pairs = auto_drop_session()[:400]
+    for name, ended in (("1", True), ("2", False)):
+        path = folder / f"{rig}-2026010{name}T000000.mcap"
+        with path.open("wb") as stream:
+            writer = RecordingWriter(stream, {"rig": rig})
+            for event, outputs in pairs:
+                writer.add(event, outputs)
+            writer.flush()
+            if ended:
+                writer.finish({"handled": str(len(pairs)), "lost": "0"})
+        assert broken_off(path) == (None if ended else "working")
+        with capture_logs() as logs:
+            async with serving(settings):
+                await asyncio.sleep(0.2)
+        told = [log for log in logs if log["event"] == "earlier_run_broke_off"]
+        assert [log["state"] for log in told] == ([] if ended else ["working"])
+        for later in folder.glob(f"{rig}-*Z.mcap"):
+            later.unlink()
 
 
 async def test_the_relay_repeats_swaps_and_holds_commands_and_nothing_else() -> None:
