@@ -371,7 +371,12 @@ class CableTracker:
                     return signals
         if v < TURN_VELOCITY_M_S:
             # on its way down: a wobble until it has gone far enough to be a turn
-            return self._turned_back(t, x, v, f, load_n, signals) if x < self._peak_m - TURN_BACK_M else signals
+            if x >= self._peak_m - TURN_BACK_M:
+                return signals
+            highest = self._range.fraction(self._peak_m)
+            if highest is not None and highest >= TOP_FRACTION:
+                return self._end(t, self._outcome_at_top(self._peak_m), load_n, signals)
+            return self._turned_back(t, x, v, f, load_n, signals)
         duration_s = self._rule.slow(t)
         if duration_s is None:
             return signals

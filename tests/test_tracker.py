@@ -279,3 +279,13 @@ def test_after_an_ascent_that_failed_low_the_next_is_seen() -> None:
     outcomes = [r.outcome for r in ended(run(tracker(), trace, position_noise_m=0.0002, velocity_noise_m_s=0.01))]
     assert outcomes[:2] == outcomes[-2:] == [RepetitionOutcome.COMPLETED] * 2
     assert len(outcomes) == 5
+
+
+@pytest.mark.parametrize(("share", "outcome"), [(0.87, RepetitionOutcome.COMPLETED), (0.80, RepetitionOutcome.FAILED)])
+def test_what_counts_is_how_high_a_slow_ascent_came_not_where_its_turn_was_seen(
+    share: float, outcome: RepetitionOutcome
+) -> None:
+    trace = repetitions(3).move(0.1 + 0.7 * ROM, 0.9).move(0.1 + share * ROM, 1.6).hold(0.05).move(0.1, 1.0).hold(0.4)
+    signals = run(tracker(dwell_s=3.0), trace, position_noise_m=0.0002, velocity_noise_m_s=0.01)
+    assert ended(signals)[-1].outcome is outcome
+    assert len(stalls(signals)) == (outcome is RepetitionOutcome.FAILED)
