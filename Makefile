@@ -33,6 +33,17 @@ validate: $(VENV)/dev.stamp
 evaluate: $(VENV)/dev.stamp
 	$(VENV)/bin/ebbset evaluate
 
+# Long forms; each has a short form in the suite.
+faults: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
+	$(PY) -m ebbset.simulators.fault_campaign
+
+fuzz: $(VENV)/dev.stamp
+	$(VENV)/bin/pip install --quiet --disable-pip-version-check 'atheris>=3.0'
+	$(PY) -m fuzz
+
+soak: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
+	$(PY) -m ebbset.simulators.soak
+
 docs: $(VENV)/dev.stamp
 	$(PY) -c "from ebbset.controller.transitions import as_markdown; print(as_markdown(), end='')" > docs/transitions.md
 
