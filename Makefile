@@ -38,7 +38,6 @@ faults: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
 	$(PY) -m ebbset.simulators.fault_campaign
 
 fuzz: $(VENV)/dev.stamp
-	$(VENV)/bin/pip install --quiet --disable-pip-version-check 'atheris>=3.0'
 	$(PY) -m fuzz
 
 soak: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
