@@ -18,6 +18,7 @@ from ebbset.controller.records import record_of
 from ebbset.controller.signals import ReleaseSeen, RepetitionEnded, RepetitionStarted, SensorTrouble, Signal, StallSeen
 from ebbset.controller.sizing import UnusableProposalError, limit_proposal
 from ebbset.controller.stop_rules import Numbers, after_repetition, budget, by_time, side_difference
+from ebbset.models.prescription import StallSection
 
 AT_FLOOR_N: Final = 0.05
 
@@ -182,11 +183,7 @@ class Work:
             ("capacity_sd_n", cable.capacity.capacity_sd_n),
             ("budget_spent", cable.capacity.budget_spent),
         )
-        thresholds: Numbers = (
-            ("velocity_m_s", prescription.stall.velocity_m_s),
-            ("dwell_s", prescription.stall.dwell_s),
-            ("grind_s", prescription.stall.grind_s),
-        )
+        thresholds = _held_against(stall.reason, prescription.stall)
         spent = budget(prescription, order.cables)
         if spent is not None:
             self._desk.end_by_finding(spent)
@@ -264,3 +261,15 @@ class Work:
         self._desk.decide(
             "rest", Reason.BOUT_DONE, text, cable=cable, from_n=before, inputs=inputs, thresholds=thresholds
         )
+
+
+def _held_against(reason: Reason, stall: StallSection) -> Numbers:
+    """The prescription's figures that a stall of this kind was judged by."""
+    if reason is Reason.FAILED_START:
+        return (("start_patience_s", stall.start_patience_s),)
+    if reason is Reason.REPORTED_FAILURE:
+        return ()
+    slow = ("velocity_m_s", stall.velocity_m_s)
+    if stall.rule == "dwell":
+        return (slow, ("dwell_s", stall.dwell_s), ("grind_s", stall.grind_s))
+    return (slow, ("certainty", stall.certainty), ("still_limit_s", stall.still_limit_s), ("grind_s", stall.grind_s))

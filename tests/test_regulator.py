@@ -82,6 +82,8 @@ def test_every_drop_says_why_on_which_numbers_and_against_what() -> None:
     assert inputs["velocity_m_s"] is not None
     assert inputs["velocity_m_s"] < 0.05
     assert thresholds["velocity_m_s"] == 0.05
+    assert thresholds["certainty"] == 0.97
+    assert thresholds["floor_n"] == 120.0
     assert "25% off the load" in drop.text
 
 
@@ -381,6 +383,7 @@ def test_a_first_ascent_that_sticks_straight_out_of_the_dock_drops_after_the_pat
     rig.run(9)
     drop = rig.decisions("drop")[0]
     assert drop.reason is Reason.FAILED_START
+    assert drop.thresholds[0] == ("start_patience_s", 3.0)
     assert dict(drop.inputs)["stalled_s"] == pytest.approx(3.0, abs=0.25)
 
 
@@ -410,14 +413,18 @@ class ProposesMore(Throws):
 
 @pytest.mark.parametrize("policy", [Throws, ProposesNoLoad])
 def test_a_policy_that_fails_ends_the_set_safely(policy: Any) -> None:
-    rig = begun(order(drop={"policy": "mine", "parameters": {}}), lifts_n=[1e9, 350], policies={**POLICIES, "mine": policy})
+    rig = begun(
+        order(drop={"policy": "mine", "parameters": {}}), lifts_n=[1e9, 350], policies={**POLICIES, "mine": policy}
+    )
     rig.run(15)
     assert ended_by(rig) is Reason.POLICY_FAILED
 
 
 def test_a_policy_that_wants_more_load_gets_the_least_drop() -> None:
     rig = begun(
-        order(drop={"policy": "mine", "parameters": {}}), lifts_n=[1e9, 350], policies={**POLICIES, "mine": ProposesMore}
+        order(drop={"policy": "mine", "parameters": {}}),
+        lifts_n=[1e9, 350],
+        policies={**POLICIES, "mine": ProposesMore},
     )
     rig.run(9)
     drop = rig.decisions("drop")[0]
