@@ -54,7 +54,7 @@ FAST_PART: Final = 0.75
 FAST_S: Final = 45.0
 SLOW_S: Final = 400.0
 RECOVERY_SD: Final = 0.25
-MODEL_SD: Final = 0.012
+MODEL_SD: Final = 0.016
 """What the straight line and the cost law leave out, as part of capacity; no amount of repetitions averages it away."""
 COMPLETES_AT: Final = 0.99
 """An attempt begun with this part of the load as capacity just comes through."""
@@ -102,6 +102,8 @@ class CapacityEstimator:
     ) -> None:
         self._line = line
         self._shift = RIG_SHIFT_M_S.get(exercise or "", 0.0) if generic else 0.0
+        # the spread of a generic line is wide enough to hold this too
+        self._model_sd = 0.0 if generic else MODEL_SD
         self._typical = COSTS.get(exercise or "", (COST, COST_SD))
         self._profile = one_rm_n
         self._doubted = False
@@ -285,10 +287,14 @@ class CapacityEstimator:
         """Its standard deviation."""
         if self._unit_n <= 0.0:
             return None
+        model = self._model_sd * self._z[_FRESH] * self._z[_SHARE]
+        return self._unit_n * sqrt(self._capacity_var() + model * model)
+
+    def _capacity_var(self) -> float:
+        """Variance of capacity as the filter has it, in squares of its unit."""
         (f, s), p = self._z[:2], self._p
         var = s * s * p[_FRESH][_FRESH] + f * f * p[_SHARE][_SHARE] + 2.0 * f * s * p[_FRESH][_SHARE]
-        model = MODEL_SD * f * s
-        return self._unit_n * sqrt((var if var > 0.0 else 0.0) + model * model)
+        return var if var > 0.0 else 0.0
 
     @property
     def fresh_n(self) -> float | None:
@@ -300,7 +306,7 @@ class CapacityEstimator:
         """Its standard deviation."""
         if self._unit_n <= 0.0:
             return None
-        model = MODEL_SD * self._z[_FRESH]
+        model = self._model_sd * self._z[_FRESH]
         return self._unit_n * sqrt(max(0.0, self._p[_FRESH][_FRESH]) + model * model)
 
     @property
@@ -328,11 +334,14 @@ class CapacityEstimator:
 
     @property
     def reserve_interval(self) -> tuple[float, float] | None:
-        """80 % interval of the repetitions in reserve."""
-        capacity_n, sd_n = self.capacity_n, self.capacity_sd_n
-        if capacity_n is None or sd_n is None or self._load_n <= 0.0:
+        """80 % interval of the repetitions in reserve.
+
+        What the model leaves out shifts capacity and the load that stops the lifter alike, so it is not in here.
+        """
+        capacity_n = self.capacity_n
+        if capacity_n is None or self._load_n <= 0.0:
             return None
-        spread = Z_80 * sd_n
+        spread = Z_80 * self._unit_n * sqrt(self._capacity_var())
         return (
             self.repetitions_at(self._load_n, capacity_n - spread),
             self.repetitions_at(self._load_n, capacity_n + spread),

@@ -58,7 +58,7 @@ class StallSection(_Section):
         "when the handle has been slower than velocity_m_s for dwell_s",
     )
     certainty: Annotated[float, Field(ge=0.5, le=0.999)] = Field(
-        default=0.97, description="rule evidence: how certain; more of it means fewer false drops and later ones"
+        default=0.975, description="rule evidence: how certain; more of it means fewer false drops and later ones"
     )
     still_limit_s: Annotated[float, Field(ge=0.1, le=10)] = Field(
         default=2.0,

@@ -199,7 +199,8 @@ def compare(item: TrueSet, seen: Sequence[Seen], estimator: CapacityEstimator, e
         reserve, interval = estimator.repetitions_in_reserve, estimator.reserve_interval
         if one.left is not None and one.left <= 5 and done >= 2 and reserve is not None and interval is not None:
             errors.reserve.append(reserve - one.left)
-            errors.reserve_inside.append(float(interval[0] - 0.5 <= one.left <= interval[1] + 0.5))
+            # the last one counts in part, and is completed if it counts at all
+            errors.reserve_inside.append(float(math.ceil(interval[0]) <= one.left <= math.ceil(interval[1])))
     errors.stale_said.append(float(estimator.profile_stale))
 
 
