@@ -56,8 +56,8 @@ def effort_cost(power_share: float, shortening_cost: float) -> float:
     """What a unit of activation costs while moving, relative to holding still.
 
     Shortening muscle uses more energy than holding, lengthening muscle less (the effect of Fenn 1924 J Physiol
-    58:175-203; three to five times at peak power in frogs, less in mammals; a half to a third in lowering: from memory). One
-    smooth curve: 1 + c p while power is given, 1 / (1 - c p) while it is taken.
+    58:175-203; three to five times at peak power in frogs, less in mammals; a half to a third in lowering: from
+    memory). One smooth curve: 1 + c p while power is given, 1 / (1 - c p) while it is taken.
 
     Args:
         power_share: p, mechanical power over the peak power of Hill's curve; negative in lengthening.

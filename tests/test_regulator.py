@@ -82,7 +82,7 @@ def test_every_drop_says_why_on_which_numbers_and_against_what() -> None:
     assert inputs["velocity_m_s"] is not None
     assert inputs["velocity_m_s"] < 0.05
     assert thresholds["velocity_m_s"] == 0.05
-    assert thresholds["certainty"] == 0.97
+    assert thresholds["certainty"] == rig.prescription.stall.certainty
     assert thresholds["floor_n"] == 120.0
     assert "25% off the load" in drop.text
 
