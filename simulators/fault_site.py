@@ -152,7 +152,7 @@ class Site:
 
     async def _keep_log(self, name: str, process: asyncio.subprocess.Process) -> None:
         """Write down what a process says; through a pipe, so that its own full disk does not silence it."""
-        with (self.folder / f"{name}.log").open("ab") as log:
+        with (self.folder / f"{name}.log").open("ab", buffering=0) as log:
             while process.stdout is not None and (line := await process.stdout.readline()):
                 log.write(line)
 
