@@ -21,6 +21,7 @@ from ebbset.simulators import layout
 
 _F = TypeVar("_F", bound=Callable[..., Any])
 _config: Any = numba.config
+_njit: Any = numba.njit
 _SOURCES = ("physics.py", "behaviour.py", "compiled.py")
 
 
@@ -46,7 +47,9 @@ def _compile(function: _F, inline: Literal["always", "never"]) -> _F:
     previous = _config.CACHE_DIR
     _config.CACHE_DIR = folder or ""
     try:
-        compiler = numba.njit(cache=folder is not None, nogil=True, error_model="numpy", inline=inline)
+        # Nothing compiled here makes an array or keeps one, so counting who holds each (an atomic count for every row
+        # that is looked at) would only cost: without it the plant runs in half the time. Making one does not compile.
+        compiler = _njit(cache=folder is not None, nogil=True, error_model="numpy", inline=inline, _nrt=False)
         return cast("_F", compiler(function))
     finally:
         _config.CACHE_DIR = previous
