@@ -65,7 +65,8 @@ MOST_OUTPUTS: Final = 64
 _ASK_FRAMES: Final = 20
 _LONGEST_SET_S: Final = 600.0
 _LIMIT_MARGIN_S: Final = 60.0
-_COMMANDS = (SendArm, SendLoad, SendUnload, SendRelease)
+_COMMANDS: Final = (SendArm, SendLoad, SendUnload, SendRelease)
+_UNTOLD: Final = (Samples, Acknowledged)
 _HOLDING: Final = frozenset({Phase.BOTTOM, Phase.CONCENTRIC, Phase.TOP, Phase.ECCENTRIC, Phase.GAVE_IN, Phase.TALKING})
 
 
@@ -287,7 +288,7 @@ class _Loop:
             # Whatever the controller lets out is exactly what invariant 9 forbids; the run goes on to show the rest.
             self._breach(9, f"{type(error).__name__} on {type(event).__name__}: {error}; allowed: no error")
             return
-        if outputs or not isinstance(event, Samples | Acknowledged):
+        if outputs or not isinstance(event, _UNTOLD):
             # The witness judges by the newest frame, so of those that led to nothing it sees the last only; what a
             # rig that sends frames answers tells it nothing.
             if self._unwitnessed is not None:
@@ -340,11 +341,11 @@ class _Loop:
                 done = at
             self._take_effect(cut_s, done)
         rig.advance(done, n)
-        target_n = rig.target_n
-        for notice in rig.watch(0, n, t_us=rig.clock_us()):
+        target_n, t_us = rig.target_n, rig.clock_us()
+        for notice in rig.watch(0, n, t_us=t_us):
             self._send_notice(notice)
         self._note_target(target_n)
-        self._check_rig(end_s - start_s, before_n)
+        self._check_rig(t_us, end_s - start_s, before_n)
         rig.person()
         self._send_frame()
 
@@ -451,13 +452,13 @@ class _Loop:
             force_n=reading.force_n,
         )
 
-    def _check_rig(self, elapsed_s: float, before_n: tuple[float, ...]) -> None:
+    def _check_rig(self, t_us: int, elapsed_s: float, before_n: tuple[float, ...]) -> None:
         rig = self.rig
         target_n, applied_n = rig.target_n, rig.applied_n
         lowering = min(target_n) > 0.0 and max(applied_n) > max(target_n) + 1.0
         self.watch.step(
             now_us=self._now_us,
-            t_us=rig.clock_us(),
+            t_us=t_us,
             elapsed_s=elapsed_s,
             before_n=before_n,
             applied_n=applied_n,

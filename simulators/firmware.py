@@ -151,10 +151,11 @@ class RigFirmware:
             applied_n: load applied now, after the rig's own ramp, N per cable.
         """
         docked = docked or self.defect is Defect.DOCKED_STUCK
-        refusal = next(
-            (r for r in self._objections(command, t_us, docked) if r is not self._overlooked),
-            None,
-        )
+        refusal: Refusal | None = None
+        for objection in self._objections(command, t_us, docked):
+            if objection is not self._overlooked:
+                refusal = objection
+                break
         bound = self._bound
         newer = bound is not None and command.nonce == bound.nonce and command.seq > bound.last_seq
         if bound is not None and newer:
@@ -165,17 +166,17 @@ class RigFirmware:
 
     def _objections(self, command: AnyCommand, t_us: int, docked: bool) -> Iterator[Refusal]:
         """Every rule that the command breaks, the first in order being the answer."""
+        if isinstance(command, Load):
+            return self._objections_to_load(command, t_us, docked)
         if isinstance(command, Unload):
-            yield from self._objections_of_a_defective_rig(command)
-        elif isinstance(command, Release):
-            if command.nonce != self.nonce and command.nonce not in self._spent:
-                yield Refusal.FOREIGN_NONCE
-        elif self.stopped:
-            yield Refusal.STOPPED
-        elif isinstance(command, Arm):
-            yield from self._objections_to_arm(command)
-        elif isinstance(command, Load):
-            yield from self._objections_to_load(command, t_us, docked)
+            return self._objections_of_a_defective_rig(command)
+        if isinstance(command, Release):
+            return self._objections_to_release(command)
+        return self._objections_to_arm(command)
+
+    def _objections_to_release(self, command: Release) -> Iterator[Refusal]:
+        if command.nonce != self.nonce and command.nonce not in self._spent:
+            yield Refusal.FOREIGN_NONCE
 
     def _objections_of_a_defective_rig(self, command: Unload) -> Iterator[Refusal]:
         """A good rig has nothing to say against unloading."""
@@ -187,6 +188,8 @@ class RigFirmware:
 
     def _objections_to_arm(self, command: Arm) -> Iterator[Refusal]:
         own, bound = self.settings, self._bound
+        if self.stopped:
+            yield Refusal.STOPPED
         if not all(map(math.isfinite, (*command.ceiling_n, *command.floor_n, command.max_ramp_n_per_s))):
             yield Refusal.BAD_MESSAGE
         if command.nonce in self._spent:
@@ -211,6 +214,8 @@ class RigFirmware:
 
     def _objections_to_load(self, command: Load, t_us: int, docked: bool) -> Iterator[Refusal]:
         bound = self._bound
+        if self.stopped:
+            yield Refusal.STOPPED
         if not all(map(math.isfinite, (*command.target_n, command.ramp_n_per_s))):
             yield Refusal.BAD_MESSAGE
         if bound is None or command.nonce != bound.nonce:
@@ -234,10 +239,10 @@ class RigFirmware:
                 yield Refusal.BELOW_FLOOR
         if command.ramp_n_per_s > limits.max_ramp_n_per_s:
             yield Refusal.RAMP_TOO_STEEP
-        if not docked and any(
-            target > held + _LOAD_TOLERANCE_N for target, held in zip(command.target_n, self.target_n, strict=False)
-        ):
-            yield Refusal.RISE_WHILE_UNDOCKED
+        if not docked:
+            for target, held in zip(command.target_n, self.target_n, strict=False):
+                if target > held + _LOAD_TOLERANCE_N:
+                    yield Refusal.RISE_WHILE_UNDOCKED
 
     def _limits_of_its_own(self, nonce: str, t_us: int) -> _Binding:
         own = self.settings

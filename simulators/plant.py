@@ -18,6 +18,7 @@ from ebbset.models.muscle import peak_power_fraction, strength_curve
 from ebbset.simulators import layout as lay
 from ebbset.simulators import physics
 from ebbset.simulators.behaviour import capacity, mean_capacity
+from ebbset.simulators.compiled import compiled_apart
 from ebbset.simulators.lifter import LifterParameters
 from ebbset.simulators.rig_parameters import RigParameters, free_weight
 
@@ -184,6 +185,15 @@ def _check_step(rig: RigParameters, lifter: LifterParameters, dt_s: float) -> No
             raise ValueError(f"dt_s is {dt_s!r}; allowed: at most {1.0 / rate:.2g} s with this {name}")
 
 
+@compiled_apart
+def _all_docked(cables: FloatArray) -> bool:
+    away = 0
+    for i in range(cables.shape[0]):
+        if cables[i, lay.C_X] >= _DOCKED_M or cables[i, lay.C_HAND] != _OFF:
+            away += 1
+    return away == 0
+
+
 class Plant:
     """A lifter at a rig.
 
@@ -242,7 +252,7 @@ class Plant:
     @property
     def docked(self) -> bool:
         """Every handle is in its dock (within 5 mm) and nobody holds it."""
-        return all(row[lay.C_X] < _DOCKED_M and row[lay.C_HAND] == _OFF for row in self._cables.tolist())
+        return bool(_all_docked(self._cables))
 
     @property
     def applied_n(self) -> tuple[float, ...]:

@@ -197,6 +197,8 @@ class Sensors:
         self._rng = rng
         self._noise = np.empty((_BLOCK, 1 + 2 * cables))
         self._used = _BLOCK
+        self._t_us = np.empty(0, dtype=np.int64)
+        self._shown = np.empty((3, cables, 0))
         self._last_us = -1
         self._held: FloatArray | None = None
         self._booted_s = 0.0
@@ -247,8 +249,10 @@ class Sensors:
         if self._used + n > _BLOCK:
             self._rng.standard_normal(out=self._noise)
             self._used = 0
-        t_us = np.empty(n, dtype=np.int64)
-        out = np.empty((3, self._cables, n))
+        if self._t_us.shape[0] != n:
+            self._t_us = np.empty(n, dtype=np.int64)
+            self._shown = np.empty((3, self._cables, n))
+        t_us, out = self._t_us, self._shown
         noise = self._noise[self._used : self._used + n]
         self._used += n
         self._last_us = _measure(truth, noise, self._p, t_us, out, self._last_us)
@@ -260,9 +264,9 @@ class Sensors:
         position, velocity, force = out.tolist()
         return Reading(
             t_us=tuple(t_us.tolist()),
-            position_m=tuple(map(tuple, position)),
-            velocity_m_s=tuple(map(tuple, velocity)),
-            force_n=tuple(map(tuple, force)) if self.parameters.has_force else (None,) * self._cables,
+            position_m=tuple([tuple(row) for row in position]),
+            velocity_m_s=tuple([tuple(row) for row in velocity]),
+            force_n=tuple([tuple(row) for row in force]) if self.parameters.has_force else (None,) * self._cables,
             finite=finite,
         )
 

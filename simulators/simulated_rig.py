@@ -59,6 +59,10 @@ class SimulatedRig:
         frame_samples: samples in a frame.
         ready_after_s: how long the person waits with the load standing at the dock before lifting the handle out;
             None: nobody lifts.
+
+    Attributes:
+        target_n: what the motors are driven to, N per cable.
+        driven: that, and the ramp in N/s at which they follow.
     """
 
     def __init__(
@@ -83,18 +87,9 @@ class SimulatedRig:
         self._ready_after_s = ready_after_s
         self._loaded_s = math.inf
         self._begun = False
-        self._drive: tuple[tuple[float, ...], float] = (firmware.target_n, firmware.ramp_n_per_s)
+        self.target_n = firmware.target_n
+        self.driven: tuple[tuple[float, ...], float] = (firmware.target_n, firmware.ramp_n_per_s)
         self.finished: list[tuple[int, RepetitionTruth]] = []
-
-    @property
-    def target_n(self) -> tuple[float, ...]:
-        """What the motors are driven to, N per cable."""
-        return self._drive[0]
-
-    @property
-    def driven(self) -> tuple[tuple[float, ...], float]:
-        """Target in N per cable and ramp in N/s that the motors follow."""
-        return self._drive
 
     def advance(self, first: int, last: int) -> None:
         """Advance the truth from sample ``first`` to before sample ``last`` of the running frame."""
@@ -129,10 +124,11 @@ class SimulatedRig:
 
     def drive(self) -> None:
         """Pass on what the firmware wants of the motors."""
-        firmware, drive = self.firmware, self._drive
-        if firmware.target_n is not drive[0] or firmware.ramp_n_per_s != drive[1]:
-            self._drive = (firmware.target_n, firmware.ramp_n_per_s)
-            self.plant.command(*self._drive)
+        wanted = (self.firmware.target_n, self.firmware.ramp_n_per_s)
+        if wanted != self.driven:
+            self.driven = wanted
+            self.target_n = wanted[0]
+            self.plant.command(*wanted)
 
     def read(self) -> Reading | None:
         """What the sensors show of the frame that has just run; None when a fault keeps them silent."""
@@ -145,7 +141,7 @@ class SimulatedRig:
         """
         if self._ready_after_s is None or not self.docked:
             return
-        target_n = self._drive[0]
+        target_n = self.target_n
         if min(target_n) <= 0.0:
             self._begun = False
         if self._begun:

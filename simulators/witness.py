@@ -32,6 +32,8 @@ from ebbset.models.prescription import Prescription
 from ebbset.models.wire import RequestAction, RigEventKind
 
 _DOCKING = (RigEventKind.DOCKED, RigEventKind.UNDOCKED)
+_LOST = (LinkDown, RigLost)
+_UNLOADING = (SendUnload, SendRelease)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,18 +78,21 @@ class InvariantWitness:
     def step(self, event: Event, outputs: Iterable[Output]) -> None:
         """One handled event and everything that came out of it."""
         self._now_us = max(self._now_us, event.now_us)
-        injected = isinstance(event, GuardRefused)
         self._take_in(event)
         for output in outputs:
-            if isinstance(output, SendArm):
-                self._armed(output, event)
-            elif isinstance(output, SendLoad):
+            if isinstance(output, SendLoad):
                 self._loaded(output)
-            elif isinstance(output, SendUnload | SendRelease):
+            elif isinstance(output, SendArm):
+                self._armed(output, event)
+            elif isinstance(output, _UNLOADING):
                 self._unloaded(output)
             elif isinstance(output, SetResult):
                 self._stopped = True
-            elif isinstance(output, Decision) and output.reason is Reason.GUARD_REFUSED and not injected:
+            elif (
+                isinstance(output, Decision)
+                and output.reason is Reason.GUARD_REFUSED
+                and not isinstance(event, GuardRefused)
+            ):
                 self._breach(9, f"the guard had to refuse a command: {output.text}")
 
     def _breach(self, invariant: int, detail: str) -> None:
@@ -96,7 +101,9 @@ class InvariantWitness:
     # --- inputs --------------------------------------------------------------------------------------------------
 
     def _take_in(self, event: Event) -> None:
-        if isinstance(event, LinkDown | RigLost):
+        if isinstance(event, Samples):
+            self._take_samples(event)
+        elif isinstance(event, _LOST):
             self._identity = self._newest = None
             self._last_seq = -1
             self._stopped = True
@@ -112,8 +119,6 @@ class InvariantWitness:
                 self._stopped = True
             elif event.action is RequestAction.START:
                 self._started = True
-        elif isinstance(event, Samples):
-            self._take_samples(event)
         elif isinstance(event, Acknowledged):
             identity = self._identity
             if identity is not None and identity.telemetry == "repetitions" and event.boot_id == identity.boot_id:
@@ -140,13 +145,17 @@ class InvariantWitness:
         if not self._is_own(event.boot_id) or event.seq <= self._last_seq or not event.t_us:
             return
         n, cables = len(event.t_us), self._identity.cables if self._identity is not None else 0
-        for columns in (event.position_m, event.velocity_m_s, event.force_n):
-            if len(columns) != cables or any(column is not None and len(column) != n for column in columns):
-                return
-        readings = [event.applied_n, *event.position_m, *event.velocity_m_s, *event.force_n]
         # A sum of readings is finite only if every one of them is.
-        finite = math.isfinite(sum([sum(reading) for reading in readings if reading is not None]))
-        if len(event.applied_n) != cables or not finite:
+        total = sum(event.applied_n)
+        for columns in (event.position_m, event.velocity_m_s, event.force_n):
+            if len(columns) != cables:
+                return
+            for column in columns:
+                if column is not None:
+                    if len(column) != n:
+                        return
+                    total += sum(column)
+        if len(event.applied_n) != cables or not math.isfinite(total):
             return
         if self._newest is not None and event.t_us[0] <= self._newest.t_us:
             return
