@@ -1,6 +1,7 @@
 """A program for `test_check_rig`: virtual rigs, each with one defect, held against the kit; JSON out.
 
-A process of its own, so that a test that waits does not stop the rigs. Usage: rig_family.py PORT DEFECT…  (none: "-").
+A process of its own, so that a test that waits does not stop the rigs. Usage: rig_family.py PORT NAME…
+(each a defect, or one of `GOOD`).
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from ebbset.simulators.virtual_rig import VirtualRig, VirtualRigSettings
 
 PACE_M_S = 0.4
 AT_ONCE = 16
+GOOD: dict[str, dict[str, Any]] = {"frames": {}, "summaries": {"telemetry": "repetitions"}}
 
 
 class Hands:
@@ -50,9 +52,10 @@ class Hands:
         self.rig.reboot()
 
 
-async def examine(port: int, name: str, **settings: Any) -> dict[str, Any]:
+async def examine(port: int, name: str, *, defect: str | None = None, **settings: Any) -> dict[str, Any]:
     """One rig from its start to its report."""
     broker = BrokerSettings(port=port)
+    settings["defect"] = None if defect is None else Defect(defect)
     rig = VirtualRig(
         VirtualRigSettings(
             rig=name, lifter=exercise("row").mean_lifter(), broker=broker, ready_after_s=None, **settings
@@ -76,7 +79,7 @@ async def examine_all(port: int, names: list[str]) -> dict[str, dict[str, Any]]:
 
     async def one(name: str) -> dict[str, Any]:
         async with slots:
-            return await examine(port, f"rig.{name}", defect=None if name == "-" else Defect(name))
+            return await examine(port, f"rig.{name}", **GOOD.get(name, {"defect": name}))
 
     return dict(zip(names, await asyncio.gather(*map(one, names)), strict=True))
 
