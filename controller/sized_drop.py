@@ -20,7 +20,7 @@ from ebbset.controller.policy import DropView, Proposal, number_parameter, rejec
 
 # Fitted on tuning seeds of the simulator (simulators/evaluate_sizing.py), not taken from a study.
 LOSS_UNKNOWN: Final = 0.045
-SCALE: Final = 0.55
+SCALE: Final = 0.58
 """Repetitions at the lower load are faster, and come back a little in the pauses: they cost this part of the mean."""
 CAUTION: Final = 0.25
 """Standard deviations of the capacity that the load is taken down for, since too small a drop fails at once."""
@@ -28,9 +28,9 @@ SPENT_TYPICAL: Final = 0.4
 SCALE_PER_SPENT: Final = 0.6
 LEAST_SCALE: Final = 0.5
 MOST_SCALE: Final = 2.0
-STRETCH: Final = 1.3
-STRETCH_LESS: Final = 0.35
-"""The last repetitions before a stall are slow and cost more: N of them take 1.3 N - 0.35 average ones."""
+STRETCH: Final = 1.35
+STRETCH_LESS: Final = 0.5
+"""The last repetitions before a stall are slow and cost more: N of them take 1.35 N - 0.5 average ones."""
 LEAST_DROP: Final = 0.052
 """Less is hardly felt, and a lifter who has just failed does not try again; judgement, no source."""
 LEAST_LOSS: Final = 0.008
