@@ -261,11 +261,11 @@ class Regulator:
         order = self._desk.order
         if order is None:
             return
-        if isinstance(event, Samples) and not self._desk.rig.accept_samples(event):
-            self._count(event)
         if not self._desk.fresh(order):
             self._desk.end(Reason.TELEMETRY_LOST, *self._desk.freshness(order))
             return
+        if isinstance(event, Samples) and not self._desk.rig.accept_samples(event):
+            self._count(event)
         now_us = self._desk.now_us
         if self._desk.state is State.RESTING:
             rest_us = int(order.prescription.bouts[order.bout + 1].rest_before_s * 1e6)

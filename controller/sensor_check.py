@@ -20,6 +20,7 @@ DRIFT_PART: Final = 0.25
 LEAK_S: Final = 0.6
 FORCE_PART: Final = 0.5
 FORCE_N: Final = 60.0
+# Longer than the inertia of any handle adds to or takes from its load within one ascent.
 FORCE_S: Final = 1.0
 
 
@@ -47,7 +48,7 @@ class SensorCheck:
         force_n: float | None,
         load_n: float,
         *,
-        quiet: bool,
+        docked: bool,
     ) -> SensorTrouble | None:
         """One frame.
 
@@ -60,7 +61,7 @@ class SensorCheck:
             span_m: largest less smallest raw position.
             force_n: newest cable tension; ``None`` without a force cell.
             load_n: load that the rig says it applies.
-            quiet: the handle is docked or moves fast, so force is not compared.
+            docked: the handle rests at the rig, which may take the tension, so force is not compared.
         """
         seconds = since_us * 1e-6
         if moved_by_velocity_m is not None and seconds > 0.0:
@@ -75,7 +76,7 @@ class SensorCheck:
             allowed = DRIFT_M + DRIFT_PART * self._path_m
             if drift > allowed:
                 return self._say(Reason.SENSORS_DISAGREE, t_us, "velocity_m_s", drift, allowed)
-        if force_n is not None and not quiet and load_n > 0.0:
+        if force_n is not None and not docked and load_n > 0.0:
             off = force_n - load_n if force_n > load_n else load_n - force_n
             allowed = FORCE_N + FORCE_PART * load_n
             self._force_s = self._force_s + seconds if off > allowed else 0.0

@@ -255,7 +255,7 @@ class CableTracker:
             max(high_raw, before_raw) - min(low_raw, before_raw),
             force_n[-1] if force_n is not None and self._has_force else None,
             load_n,
-            quiet=docked or v > 0.15 or v < -0.15,
+            docked=docked,
         )
         if trouble is not None:
             signals = [*signals, trouble]

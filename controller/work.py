@@ -51,15 +51,16 @@ class Work:
         order = self._desk.order
         if order is None:
             return
+        if not self._desk.fresh(order):
+            # Looked at before this event is taken in: a silence that a late frame ends was a silence all the same.
+            self._desk.end(Reason.TELEMETRY_LOST, *self._desk.freshness(order))
+            return
         if isinstance(event, Samples):
             if self._desk.rig.accept_samples(event):
                 self._look(order, event)
             else:
                 self._count(event)
         if self._desk.state is not State.WORKING:
-            return
-        if not self._desk.fresh(order):
-            self._desk.end(Reason.TELEMETRY_LOST, *self._desk.freshness(order))
             return
         now_us = self._desk.now_us
         finding = by_time(

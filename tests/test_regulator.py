@@ -281,6 +281,26 @@ def test_silence_of_telemetry_ends_the_set_within_its_timeout() -> None:
     assert 250_000 <= end.now_us - before <= 320_000
 
 
+@pytest.mark.parametrize("state", [State.ARMED, State.WORKING, State.RESTING])
+def test_a_silence_that_a_late_frame_ends_was_a_silence_all_the_same(state: State) -> None:
+    """The controller was suspended, or its clock jumped: the first thing that it sees afterwards is a fresh frame."""
+    rig = KinematicRig(
+        order(bouts=[{"repetitions": 1, "on_stall": "end"}, {"rest_before_s": 60.0}]), profile=profile_of()
+    )
+    rig.online()
+    rig.ask(RequestAction.ARM)
+    rig.run(0.3)
+    if state is not State.ARMED:
+        rig.ask(RequestAction.START)
+        rig.run(2.0 if state is State.WORKING else 8.0)
+    assert rig.controller.state is state
+    rig.now_us += 10_000_000
+    rig.frame()
+    assert rig.decisions("end")[-1].reason is Reason.TELEMETRY_LOST
+    rig.run(1.0)
+    assert ended_by(rig) is Reason.TELEMETRY_LOST
+
+
 def test_old_or_repeated_frames_count_for_nothing() -> None:
     rig = begun(order())
     rig.run(3)
