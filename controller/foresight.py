@@ -62,6 +62,39 @@ class Foresight:
         line: load–velocity line, for the speed at which the lifter's strength would be nothing.
     """
 
+    __slots__ = (
+        "_a",
+        "_ahead",
+        "_brake",
+        "_count",
+        "_early_sum",
+        "_early_weight",
+        "_expected",
+        "_floor",
+        "_highest",
+        "_lag",
+        "_last_low",
+        "_learned",
+        "_load_n",
+        "_longest_still_us",
+        "_lowest_ahead",
+        "_now",
+        "_pause_habit_s",
+        "_peak",
+        "_shape",
+        "_share",
+        "_slow",
+        "_still_t",
+        "_sum",
+        "_t",
+        "_t0",
+        "_top",
+        "_top_spread",
+        "_v",
+        "_v_max",
+        "_weakest_at",
+    )
+
     def __init__(self, line: LoadVelocityLine) -> None:
         self._v_max = UNLOADED_PART * line.v0_m_s
         self._shape = [1.0] * (CELLS + 1)

@@ -47,6 +47,8 @@ REORDERED_US: Final = 100_000
 """Inputs that waited in different queues may be handled this far out of the order in which they arrived."""
 NONCES_REMEMBERED: Final = 1_000
 
+_SAFE: Final = (SendUnload, SendRelease)
+_LOST: Final = (LinkDown, RigLost)
 _STOPPING: Final = frozenset(
     {
         RigEventKind.EMERGENCY_STOP,
@@ -135,7 +137,7 @@ class Guard:
             self._see_identity(event)
         elif isinstance(event, Requested):
             self._see_request(event)
-        elif isinstance(event, LinkDown | RigLost):
+        elif isinstance(event, _LOST):
             self._rig = None
             self._arrived_us = None
             self._stop("the rig or the link was lost")
@@ -235,7 +237,7 @@ class Guard:
         """
         behind_us = self._now_us - now_us
         now_us = self._now_us = max(now_us, self._now_us)
-        if isinstance(command, SendUnload | SendRelease):
+        if isinstance(command, _SAFE):
             self._record_safe(command, now_us)
             return None
         rig = self._rig

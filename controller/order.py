@@ -112,7 +112,7 @@ class Order:
     @property
     def repetitions(self) -> int:
         """Completed repetitions, of the side that has fewer."""
-        return min(cable.counts.completed for cable in self.cables)
+        return min([cable.counts.completed for cable in self.cables])
 
     @property
     def budget_spent(self) -> float | None:

@@ -102,8 +102,8 @@ def snapshot_of(now_us: int, state: State, order: Order | None, rig: RigFacts) -
         drops=order.drops,
         budget_spent=order.budget_spent,
         budget_limit=order.prescription.budget.capacity_loss,
-        velocity_m_s=tuple(cable.tracker.velocity_m_s for cable in order.cables),
-        position_m=tuple(cable.tracker.position_m for cable in order.cables),
+        velocity_m_s=tuple([cable.tracker.velocity_m_s for cable in order.cables]),
+        position_m=tuple([cable.tracker.position_m for cable in order.cables]),
     )
 
 

@@ -7,6 +7,7 @@ and is recorded as the defect that it is. Pure, like both its parts.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping
 from dataclasses import replace
 
@@ -17,7 +18,7 @@ from ebbset.controller.policy import PolicyFactory
 from ebbset.controller.reasons import State
 from ebbset.controller.regulator import Regulator
 
-_COMMANDS = (SendArm, SendLoad, SendUnload, SendRelease)
+_COMMANDS = (SendLoad, SendUnload, SendArm, SendRelease)
 
 
 class SetController:
@@ -43,9 +44,9 @@ class SetController:
         if not outputs:
             return outputs
         passed: list[Output] = []
-        pending = list(outputs)
+        pending = deque(outputs)
         while pending:
-            output = pending.pop(0)
+            output = pending.popleft()
             if isinstance(output, _COMMANDS):
                 refused = self._guard.check(output, event.now_us)
                 if refused is not None:
@@ -56,7 +57,7 @@ class SetController:
                     ended = self._regulator.handle(refusal)
                     if isinstance(output, SendArm):
                         records = self._not_armed(records, refused.detail)
-                    pending = [*ended, *records]
+                    pending = deque([*ended, *records])
                     continue
             passed.append(output)
         return tuple(passed)

@@ -22,6 +22,11 @@ class StallRule:
     there. With the rule "dwell" the handle must have been slower for ``dwell_s``; with the rule "evidence" the ascent
     is called as soon as it is certain enough that it will not come through, which is often before motion has ended,
     and at the latest after ``still_limit_s``.
+
+    Attributes:
+        threshold_m_s: the stall velocity.
+        by_evidence: the rule is "evidence".
+        slow_since_us: rig time at which the handle fell below the stall velocity, ``None`` while it moves.
     """
 
     __slots__ = (
@@ -30,8 +35,8 @@ class StallRule:
         "_grind_us",
         "_hold_until_us",
         "_limit_us",
-        "_slow_since_us",
         "by_evidence",
+        "slow_since_us",
         "threshold_m_s",
     )
 
@@ -41,22 +46,17 @@ class StallRule:
         self._certain = score_of(stall.certainty)
         self._grind_us = round(stall.grind_s * 1e6)
         self._limit_us = self._grind_us + round((stall.still_limit_s if self.by_evidence else stall.dwell_s) * 1e6)
-        self._slow_since_us: int | None = None
+        self.slow_since_us: int | None = None
         self._hold_until_us = 0
         self._fired = False
 
-    @property
-    def slow_since_us(self) -> int | None:
-        """Rig time at which the handle fell below the stall velocity, ``None`` while it moves."""
-        return self._slow_since_us
-
     def moving(self) -> None:
         """The handle is faster than the stall velocity."""
-        self._slow_since_us = None
+        self.slow_since_us = None
 
     def recovered(self) -> None:
         """The ascent is well under way, or a new one begins: a stall may be called again."""
-        self._slow_since_us = None
+        self.slow_since_us = None
         self._fired = False
 
     @property
@@ -67,7 +67,7 @@ class StallRule:
     def hold(self, until_us: int) -> None:
         """A drop is under way: judge again from ``until_us`` on."""
         self._hold_until_us = until_us
-        self._slow_since_us = None
+        self.slow_since_us = None
         self._fired = False
 
     def holding(self, t_us: int) -> bool:
@@ -78,9 +78,9 @@ class StallRule:
         """The handle is slower than the stall velocity; seconds since motion ended when that alone is a stall, once."""
         if t_us < self._hold_until_us:
             return None
-        since = self._slow_since_us
+        since = self.slow_since_us
         if since is None:
-            self._slow_since_us = t_us - FILTER_LAG_US
+            self.slow_since_us = t_us - FILTER_LAG_US
             return None
         if self._fired or t_us - since < self._limit_us:
             return None
@@ -91,7 +91,7 @@ class StallRule:
         """Evidence of this strength; seconds since motion ended when it is a stall, once, 0 when it was foreseen."""
         if self._fired or score < self._certain or t_us < self._hold_until_us:
             return None
-        since = self._slow_since_us
+        since = self.slow_since_us
         if self._grind_us > 0 and (since is None or t_us - since < self._grind_us):
             return None
         self._fired = True

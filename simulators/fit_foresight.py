@@ -16,9 +16,10 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
+from ebbset.controller.foresight import Foresight
 from ebbset.controller.tracker import CableTracker
 from ebbset.models.prescription import StallSection
-from ebbset.models.velocity import generic_line
+from ebbset.models.velocity import LoadVelocityLine, generic_line
 from ebbset.simulators.detector_runs import RATES, TOP_SHARE, WHOLE_SHARE, Telemetry, measure
 from ebbset.simulators.ground_truth import BEHAVIOURS, TrueSet, true_set
 
@@ -42,6 +43,19 @@ from typing import Final
 '''
 
 
+class _Noting(Foresight):
+    """Notes the evidence of every look, and lets none of them lead to a stall."""
+
+    def __init__(self, line: LoadVelocityLine) -> None:
+        super().__init__(line)
+        self.looks: list[list[float]] = []
+
+    def worth_a_look(self) -> bool:
+        if super().worth_a_look():
+            self.looks.append([self._t, *self.evidence()])
+        return False
+
+
 def examples(sets: list[TrueSet], telemetry: Telemetry) -> tuple[FloatArray, npt.NDArray[np.int64], FloatArray]:
     """Evidence vectors at every look, whether the ascent they belong to never came through, and weights.
 
@@ -52,21 +66,13 @@ def examples(sets: list[TrueSet], telemetry: Telemetry) -> tuple[FloatArray, npt
     weights: list[FloatArray] = []
     never = StallSection(rule="evidence", certainty=0.999, still_limit_s=10.0)
     for number, item in enumerate(sets):
-        log: list[list[float]] = []
-        tracker = CableTracker(stall=never, line=generic_line(item.lifter.exercise), rom_m=None, has_force=True)
-        foresight = tracker._foresight
-        looked: Any = foresight.worth_a_look
-
-        def look(log: list[list[float]] = log, looked: Any = looked, foresight: Any = foresight) -> bool:
-            if looked():
-                log.append([foresight._t, *foresight.evidence()])
-            return False
-
-        foresight.worth_a_look = look  # type: ignore[method-assign]
+        line = generic_line(item.lifter.exercise)
+        tracker = CableTracker(stall=never, line=line, rom_m=None, has_force=True)
+        tracker._foresight = noting = _Noting(line)
         clock = measure(item, tracker, telemetry, np.random.default_rng(number)).true_s
-        if not log:
+        if not noting.looks:
             continue
-        table = np.array(log)
+        table = np.array(noting.looks)
         t = np.array([clock(int(value)) for value in table[:, 0]])
         y = np.zeros(len(t), dtype=np.int64)
         keep = np.ones(len(t), dtype=bool)
