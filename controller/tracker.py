@@ -12,6 +12,7 @@ the handle is slow, and only then is more than a comparison done.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import repeat
 from typing import Final
 
 from ebbset.controller.foresight import Foresight
@@ -62,6 +63,55 @@ class CableTracker:
         rom_m: ROM from the profile; ``None``: learned from the first repetitions.
         has_force: the rig reports cable tension.
     """
+
+    __slots__ = (
+        "_anchor_m",
+        "_attempt_m_s",
+        "_check",
+        "_dt_s",
+        "_fast_t_us",
+        "_force_count",
+        "_force_sum",
+        "_foresight",
+        "_from_dock",
+        "_gain_v",
+        "_gain_vx",
+        "_gain_x",
+        "_has_force",
+        "_last_top_m",
+        "_load_changed",
+        "_look_t_us",
+        "_low_m",
+        "_low_t_us",
+        "_min_v",
+        "_peak_m",
+        "_peak_v",
+        "_pending",
+        "_range",
+        "_raw_m",
+        "_release_m_s",
+        "_released",
+        "_rest_m",
+        "_rule",
+        "_slack_since_us",
+        "_slow_m_s",
+        "_stall_m",
+        "_stall_v",
+        "_stalls",
+        "_start",
+        "_start_load_n",
+        "_start_m",
+        "_start_t_us",
+        "_t_us",
+        "_taking_up",
+        "_taut",
+        "_up_m",
+        "_up_t_us",
+        "in_repetition",
+        "moved_t_us",
+        "position_m",
+        "velocity_m_s",
+    )
 
     def __init__(self, *, stall: StallSection, line: LoadVelocityLine, rom_m: float | None, has_force: bool) -> None:
         self.velocity_m_s = 0.0
@@ -163,11 +213,9 @@ class CableTracker:
         taut_n = TAUT_PART * load_n if load_n > 20.0 else 1e9
         moved_by_velocity = path = 0.0
         low_raw = high_raw = position_m[0]
-        for k in range(len(t_us)):
-            t = t_us[k]
-            z = position_m[k]
+        for t, z, w, f in zip(t_us, position_m, velocity_m_s or repeat(None), force_n or repeat(None), strict=False):
             if last is None or t - last > GAP_US:
-                self._begin(t, z, velocity_m_s[k] if velocity_m_s is not None else 0.0, first=last is None)
+                self._begin(t, z, w if w is not None else 0.0, first=last is None)
                 x, v, raw, last = self.position_m, self.velocity_m_s, z, t
                 continue
             if t <= last:
@@ -185,17 +233,16 @@ class CableTracker:
             e = z - x
             x += gain_x * e
             v += gain_vx * e
-            if velocity_m_s is not None:
-                w = velocity_m_s[k]
+            if w is not None:
                 v += gain_v * (w - v)
-                moved_by_velocity += w * dt
-                path += w * dt if w > 0.0 else -w * dt
+                moved_m = w * dt
+                moved_by_velocity += moved_m
+                path += moved_m if w > 0.0 else -moved_m
             if z < low_raw:
                 low_raw = z
             elif z > high_raw:
                 high_raw = z
             raw = z
-            f = force_n[k] if force_n is not None else None
             if v < release or (f is not None and f < slack_n):
                 signals = self._perhaps_released(t, x, v, f, signals)
             elif f is not None:
