@@ -443,11 +443,11 @@ class CableTracker:
             self._rule.recovered()
         if not self._rule.by_evidence or self._taking_up or not foresight.worth_a_look():
             return signals
-        strength = score(foresight.evidence())
-        duration_s = self._rule.judge(t, strength)
+        evidence = score(foresight.evidence())
+        duration_s = self._rule.judge(t, evidence)
         if duration_s is None:
             return signals
-        return self._stalled(t, x, v, f, duration_s, probability_of(strength), signals)
+        return self._stalled(t, x, v, f, duration_s, probability_of(evidence), signals)
 
     def _stalled(
         self, t: int, x: float, v: float, f: float | None, duration_s: float, probability: float, signals: list[Signal]
