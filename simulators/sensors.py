@@ -244,9 +244,14 @@ class Sensors:
 
         Returns:
             The reading, or None while a fault keeps the sensors silent.
+
+        Raises:
+            ValueError: more samples than the noise that is drawn at once.
         """
         n = truth.shape[0]
         if self._used + n > _BLOCK:
+            if n > _BLOCK:
+                raise ValueError(f"truth holds {n} samples; allowed: at most {_BLOCK} in one reading")
             self._rng.standard_normal(out=self._noise)
             self._used = 0
         if self._t_us.shape[0] != n:

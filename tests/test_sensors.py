@@ -183,3 +183,9 @@ def test_silent_sends_nothing_while_it_lasts() -> None:
 def test_a_parameter_out_of_range_is_named(field: str, value: float) -> None:
     with pytest.raises(ValueError, match=f"{field} is .*allowed"):
         SensorParameters(**{field: value})
+
+
+def test_more_samples_than_noise_is_drawn_for_are_refused() -> None:
+    sensors = Sensors(SensorParameters(), cables=1, rng=np.random.default_rng(1))
+    with pytest.raises(ValueError, match=r"5000 samples; allowed: at most 4096"):
+        sensors.read(np.zeros((5_000, 1, 4)))
