@@ -16,7 +16,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from ebbset.controller.foresight import Foresight
+from ebbset.controller.foresight import FEATURES, Foresight
 from ebbset.controller.tracker import CableTracker
 from ebbset.models.prescription import StallSection
 from ebbset.models.velocity import LoadVelocityLine, generic_line
@@ -99,13 +99,15 @@ def _expression(nodes: Any, k: int) -> str:
     if node["is_leaf"]:
         return f"{node['value']:.4f}"
     left, right = _expression(nodes, int(node["left"])), _expression(nodes, int(node["right"]))
-    return f"({left} if e[{int(node['feature_idx'])}] <= {node['num_threshold']:.5g} else {right})"
+    return f"({left} if e{int(node['feature_idx'])} <= {node['num_threshold']:.5g} else {right})"
 
 
 def write_module(model: Any, scores: FloatArray, labels: npt.NDArray[np.int64], weight: FloatArray) -> str:
     """The fitted model as source text, with the share of stalls observed at each score."""
     lines = [HEADER, "# fmt: off\n", "# ruff: noqa: E501\n", "def score(e: Sequence[float]) -> float:\n"]
     lines.append('    """Strength of the evidence that this ascent will not come through; larger is surer."""\n')
+    # one name for each figure: the trees ask for them several hundred times
+    lines.append(f"    {', '.join(f'e{k}' for k in range(len(FEATURES)))} = e\n")
     lines.append(f"    s = {float(model._baseline_prediction.ravel()[0]):.4f}\n")
     lines += [f"    s += {_expression(tree[0].nodes, 0)}\n" for tree in model._predictors]
     lines.append("    return s\n\n\n")
