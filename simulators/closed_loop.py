@@ -65,7 +65,7 @@ MOST_OUTPUTS: Final = 64
 _ASK_FRAMES: Final = 20
 _LONGEST_SET_S: Final = 600.0
 _LIMIT_MARGIN_S: Final = 60.0
-_COMMANDS: Final = (SendArm, SendLoad, SendUnload, SendRelease)
+_COMMANDS: Final = (SendLoad, SendUnload, SendArm, SendRelease)
 _UNTOLD: Final = (Samples, Acknowledged)
 _HOLDING: Final = frozenset({Phase.BOTTOM, Phase.CONCENTRIC, Phase.TOP, Phase.ECCENTRIC, Phase.GAVE_IN, Phase.TALKING})
 
@@ -344,22 +344,25 @@ class _Loop:
         target_n, t_us = rig.target_n, rig.clock_us()
         for notice in rig.watch(0, n, t_us=t_us):
             self._send_notice(notice)
-        self._note_target(target_n)
+        if rig.target_n is not target_n:
+            self._note_target(target_n)
         self._check_rig(t_us, end_s - start_s, before_n)
         rig.person()
         self._send_frame()
 
     def _next_cut_s(self) -> float:
         """True time of the next command to arrive or lease to run out."""
-        deadline_us = self.rig.firmware.deadline_us
-        lease_s = math.inf if deadline_us is None else self.rig.sensors.true_s(deadline_us)
-        return min(lease_s, self._pending[0][0]) if self._pending else lease_s
+        rig, pending = self.rig, self._pending
+        deadline_us = rig.firmware.deadline_us
+        lease_s = math.inf if deadline_us is None else rig.sensors.true_s(deadline_us)
+        return pending[0][0] if pending and pending[0][0] < lease_s else lease_s
 
     def _is_mere_renewal(self, cut_s: float) -> bool:
         """The next thing due is a load command that leaves the motors as they are, obeyed or refused."""
-        if not self._pending or self._pending[0][0] > cut_s:
+        pending = self._pending
+        if not pending or pending[0][0] > cut_s:
             return False
-        command = self._pending[0][1]
+        command = pending[0][1]
         return isinstance(command, SendLoad) and (command.target_n, command.ramp_n_per_s) == self.rig.driven
 
     def _take_effect(self, cut_s: float, done: int) -> None:

@@ -65,7 +65,7 @@ class FirmwareSettings:
     speed_limit_m_s: float = 4.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Reply:
     """The content of an acknowledgement."""
 
@@ -133,11 +133,12 @@ class RigFirmware:
     @property
     def deadline_us(self) -> int | None:
         """Rig time at which the lease runs out, or None while nothing is bound."""
-        if self._bound is None or self.defect is Defect.LEASE_NEVER_EXPIRES:
+        bound, defect = self._bound, self.defect
+        if bound is None or defect is Defect.LEASE_NEVER_EXPIRES:
             return None
-        if self.defect is Defect.LEASE_EXPIRES_LATE:
-            return self._bound.deadline_us + (LATE_LEASES - 1) * self._bound.lease_us
-        return self._bound.deadline_us
+        if defect is Defect.LEASE_EXPIRES_LATE:
+            return bound.deadline_us + (LATE_LEASES - 1) * bound.lease_us
+        return bound.deadline_us
 
     # --- commands ------------------------------------------------------------------------------------------------
 

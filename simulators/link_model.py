@@ -65,5 +65,8 @@ class Way:
         if not self._jitter_s:
             # Drawn in blocks, since one call a message is a noticeable part of a run.
             self._jitter_s = self._rng.exponential(model.jitter_s, _BLOCK).tolist()
-        self._last_s = max(self._last_s, sent_s + model.delay_s + self._jitter_s.pop())
-        return self._last_s
+        arrival_s = sent_s + model.delay_s + self._jitter_s.pop()
+        if arrival_s < self._last_s:
+            return self._last_s
+        self._last_s = arrival_s
+        return arrival_s

@@ -59,7 +59,7 @@ class RigWatch:
         if slack_in_hand:
             self._breach(4, now_us, "a cable went slack during a drop; allowed: tension above 0")
         granted_us = self._granted_us
-        if max(target_n) > 0.0 and (granted_us is None or t_us > granted_us):
+        if (granted_us is None or t_us > granted_us) and max(target_n) > 0.0:
             self._breach(7, now_us, f"target_n is {target_n} without a lease; allowed: 0 once it ran out")
 
     def _breach(self, invariant: int, now_us: int, detail: str) -> None:

@@ -202,6 +202,8 @@ class Sensors:
         self._last_us = -1
         self._held: FloatArray | None = None
         self._booted_s = 0.0
+        self._clock_rate = 1.0 + parameters.clock_drift_ppm * 1e-6
+        self._clock_start_s = parameters.clock_start_s
         s = parameters
         self._p = np.array(
             [
@@ -222,13 +224,11 @@ class Sensors:
 
     def clock_us(self, t_s: float) -> int:
         """What the rig clock shows at a true time."""
-        s = self.parameters
-        return round((s.clock_start_s + (t_s - self._booted_s) * (1.0 + s.clock_drift_ppm * 1e-6)) * 1e6)
+        return round((self._clock_start_s + (t_s - self._booted_s) * self._clock_rate) * 1e6)
 
     def true_s(self, t_us: int) -> float:
         """The true time at which the rig clock shows this."""
-        s = self.parameters
-        return self._booted_s + (t_us * 1e-6 - s.clock_start_s) / (1.0 + s.clock_drift_ppm * 1e-6)
+        return self._booted_s + (t_us * 1e-6 - self._clock_start_s) / self._clock_rate
 
     def reboot(self, t_s: float) -> None:
         """Start the clock anew at this true time."""

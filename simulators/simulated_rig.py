@@ -94,9 +94,10 @@ class SimulatedRig:
     def advance(self, first: int, last: int) -> None:
         """Advance the truth from sample ``first`` to before sample ``last`` of the running frame."""
         if last > first:
-            self.plant.run_frame(last - first, self.steps_per_sample, self.truth[first:])
-            self.t_s = self.plant.time_s
-            self.applied_n = self.plant.applied_n
+            plant = self.plant
+            plant.run_frame(last - first, self.steps_per_sample, self.truth[first:] if first else self.truth)
+            self.t_s = plant.time_s
+            self.applied_n = plant.applied_n
 
     def clock_us(self, t_s: float | None = None) -> int:
         """Rig clock at a true time; now when None."""
