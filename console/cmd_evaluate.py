@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 
 from ebbset.console.exits import CommandError, Exit
+
+_MOST_COLUMNS: Final = 6
+_FIGURE_WIDTH: Final = 7
+_WORDY: Final = ("name", "rule", "setting", "asked")
 
 
 @click.command(name="evaluate")
@@ -76,22 +81,52 @@ def _show(report: Any) -> None:
     console = Console(highlight=False)
     for title, rows in report.tables():
         heads = list(dict.fromkeys(name for row in rows for name in row))
-        table = Table(box=None, pad_edge=False, header_style="dim")
-        for head in heads:
-            words = head.removesuffix("_s").replace("_", " ") + (", s" if head.endswith("_s") else "")
-            left = head in ("name", "rule", "setting", "asked")
-            table.add_column(words, justify="left" if left else "right", no_wrap=head == "name")
         counts = {head for head in heads if all(_whole(row.get(head)) for row in rows)}
-        for row in rows:
-            cells = (_cell(row.get(head), whole=head in counts) for head in heads)
-            table.add_row(*cells, style="bold" if row.get("met") is False else "")
         console.print(Text(f"\n{title}", style="bold"))
-        console.print(table)
+        if len(heads) <= _MOST_COLUMNS:
+            table = Table(box=None, pad_edge=False, header_style="dim")
+            for head in heads:
+                left = head in _WORDY
+                table.add_column(_words(head), justify="left" if left else "right", no_wrap=head == "name")
+            for row in rows:
+                cells = (_cell(row.get(head), whole=head in counts) for head in heads)
+                table.add_row(*cells, style="bold" if row.get("met") is False else "")
+            console.print(table)
+            continue
+        # Too many figures for one line: figures go down, and as many rows as fit go across.
+        label = heads[0]
+        for part in _parts(rows, label, console.width - max(len(_words(head)) for head in heads)):
+            table = Table(box=None, pad_edge=False, header_style="dim")
+            table.add_column("", no_wrap=True)
+            for row in part:
+                table.add_column(str(row[label]), justify="right", no_wrap=True)
+            for head in heads[1:]:
+                table.add_row(_words(head), *(_cell(row.get(head), whole=head in counts) for row in part))
+            console.print(table)
+            console.print()
     met = sum(target.met for target in report.targets)
     console.print(
         f"\n{met} of {len(report.targets)} targets met, on {report.sets} simulated sets of known truth and "
         f"{report.people} simulated people; seeds {', '.join(map(str, report.seeds))}. Nobody lifted."
     )
+
+
+def _words(head: str) -> str:
+    return head.removesuffix("_s").replace("_", " ") + (", s" if head.endswith("_s") else "")
+
+
+def _parts(rows: list[dict[str, Any]], label: str, width: int) -> Iterator[list[dict[str, Any]]]:
+    """The rows in groups whose names fit side by side in so many characters; at least one each."""
+    part: list[dict[str, Any]] = []
+    used = 0
+    for row in rows:
+        needed = max(len(str(row[label])), _FIGURE_WIDTH) + 2
+        if part and used + needed > width:
+            yield part
+            part, used = [], 0
+        part.append(row)
+        used += needed
+    yield part
 
 
 def _whole(value: Any) -> bool:
