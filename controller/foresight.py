@@ -17,6 +17,7 @@ from typing import Final
 from ebbset.models.velocity import LoadVelocityLine
 
 CELLS: Final = 20
+LAST_PLACE: Final = CELLS - 0.001
 CURVATURE: Final = 1.0
 UNLOADED_PART: Final = 1.3
 FEATURES: Final = (
@@ -171,8 +172,8 @@ class Foresight:
         place = share * CELLS
         if place < 0.0:
             place = 0.0
-        elif place > CELLS - 0.001:
-            place = CELLS - 0.001
+        elif place > LAST_PLACE:
+            place = LAST_PLACE
         cell = int(place)
         part = place - cell
         q = self.strength_over_load(v)

@@ -52,6 +52,7 @@ TAUT_PART: Final = 0.6
 SLACK_US: Final = 40_000
 MAXIMAL_SLOW_US: Final = 250_000
 NOTHING: Final[list[Signal]] = []
+_NEVER_US: Final = -(10**15)
 
 
 class CableTracker:
@@ -200,7 +201,7 @@ class CableTracker:
         signals = NOTHING
         if not t_us:
             return signals
-        last = self._t_us
+        last = _NEVER_US if self._t_us is None else self._t_us
         x = self.position_m
         v = self.velocity_m_s
         raw = self._raw_m
@@ -214,13 +215,14 @@ class CableTracker:
         moved_by_velocity = path = 0.0
         low_raw = high_raw = position_m[0]
         for t, z, w, f in zip(t_us, position_m, velocity_m_s or repeat(None), force_n or repeat(None), strict=False):
-            if last is None or t - last > GAP_US:
-                self._begin(t, z, w if w is not None else 0.0, first=last is None)
+            since_us = t - last
+            if since_us > GAP_US:
+                self._begin(t, z, w if w is not None else 0.0, first=last == _NEVER_US)
                 x, v, raw, last = self.position_m, self.velocity_m_s, z, t
                 continue
-            if t <= last:
+            if since_us <= 0:
                 continue
-            dt = (t - last) * 1e-6
+            dt = since_us * 1e-6
             last = t
             if dt != dt_s:
                 dt_s = dt
@@ -278,13 +280,10 @@ class CableTracker:
             elif x > self._low_m + ONSET_M and not docked and load_n > 0.0:
                 signals = self._perhaps_started(t, x, v, load_n, signals)
         before_raw = self._raw_m
-        first = self._t_us is None
-        since_us = 0 if first or last is None else last - (self._t_us or 0)
+        frame_us = last - (self._t_us or 0)
         self._t_us, self._raw_m, self._look_t_us = last, raw, look
         self.position_m, self.velocity_m_s = x, v
         self._dt_s, self._gain_x, self._gain_vx, self._gain_v = dt_s, gain_x, gain_vx, gain_v
-        if last is None or first:
-            return signals
         distance = x - self._anchor_m
         if distance > MOVED_M or distance < -MOVED_M:
             self._anchor_m = x
@@ -295,7 +294,7 @@ class CableTracker:
             signals = self._between(last, x, v, load_n, force_n, signals)
         trouble = self._check.frame(
             last,
-            since_us,
+            frame_us,
             moved_by_velocity if velocity_m_s is not None else None,
             path,
             raw - before_raw,

@@ -289,10 +289,11 @@ class _Loop:
             self._breach(9, f"{type(error).__name__} on {type(event).__name__}: {error}; allowed: no error")
             return
         if outputs or not isinstance(event, _UNTOLD):
-            # The witness judges by the newest frame, so of those that led to nothing it sees the last only; what a
-            # rig that sends frames answers tells it nothing.
+            # The witness judges by the newest frame, so of those that led to nothing it sees the last only, and none
+            # when a newer one comes with something to judge; what a rig that sends frames answers tells it nothing.
             if self._unwitnessed is not None:
-                self.witness.step(self._unwitnessed, ())
+                if not isinstance(event, Samples):
+                    self.witness.step(self._unwitnessed, ())
                 self._unwitnessed = None
             self.witness.step(event, outputs)
         elif isinstance(event, Samples):

@@ -317,11 +317,11 @@ class RigFirmware:
             if self.defect is not Defect.LEASE_EXPIRY_NOT_REPORTED:
                 notices.append(Notice(t_us, RigEventKind.LEASE_EXPIRED))
         own = self.settings
-        travel_m, speed_m_s = max(position_m), max(max(velocity_m_s), -min(velocity_m_s))
+        travel_m, speed_m_s = max(position_m), max(map(abs, velocity_m_s))
         if travel_m > own.travel_limit_m or speed_m_s > own.speed_limit_m_s or self._over:
             self._watch(notices, t_us, RigEventKind.OVER_TRAVEL, travel_m, own.travel_limit_m, "m")
             self._watch(notices, t_us, RigEventKind.OVER_SPEED, speed_m_s, own.speed_limit_m_s, "m/s")
-        return tuple(notices)
+        return tuple(notices) if notices else ()
 
     def _watch(
         self, notices: list[Notice], t_us: int, kind: RigEventKind, value: float, limit: float, unit: str
