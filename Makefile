@@ -45,6 +45,7 @@ soak: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
 
 docs: $(VENV)/dev.stamp
 	$(PY) -c "from ebbset.controller.transitions import as_markdown; print(as_markdown(), end='')" > docs/transitions.md
+	$(PY) -c "from ebbset.models.reference import prescription_reference as r; print(r(), end='')" > docs/prescription.md
 
 contract: $(VENV)/dev.stamp
 	$(PY) -m ebbset.controller.contract --write contract

@@ -43,7 +43,6 @@ from ebbset.models.wire import Refusal, RequestAction, RigEventKind
 
 REPORT_EVERY_US: Final = 500_000
 ENDING_PATIENCE_US: Final = 3_000_000
-AT_FLOOR_N: Final = 0.05
 HARMLESS_REFUSALS: Final = frozenset({Refusal.REPEATED_SEQUENCE})
 """A command that came twice is refused the second time; the first one stands, so the set goes on."""
 
@@ -198,7 +197,7 @@ class Regulator:
 
     def _refuse(self, event: Event) -> None:
         self._desk.answer(
-            event, accepted=False, code=f"not_in_{self._desk.state.value}", message=_REFUSAL_TEXTS[self._desk.state]
+            event, accepted=False, code=f"not_while_{self._desk.state.value}", message=_REFUSAL_TEXTS[self._desk.state]
         )
 
     def _confirm_stopped(self, event: Event) -> None:
@@ -249,10 +248,8 @@ class Regulator:
             )
             return
         order.started_us = self._desk.now_us
-        self._desk.answer(event, accepted=True, code="started", message="The load comes on at the dock.")
         self._work.begin_bout(order, 0, Reason.STARTED)
-
-    # --- work ----------------------------------------------------------------------------------------------------
+        self._desk.answer(event, accepted=True, code="started", message="The load comes on at the dock.")
 
     # --- rest ----------------------------------------------------------------------------------------------------
 
@@ -322,8 +319,6 @@ class Regulator:
             self._desk.finish(State.ENDED)
         elif now_us - order.sent_us >= order.renew_every_us:
             self._desk.send_unload(order, order.ramp_n_per_s)
-
-    # --- sending -------------------------------------------------------------------------------------------------
 
 
 _SIMPLE_TRIGGERS: Final[dict[type, Trigger]] = {

@@ -18,7 +18,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 from ebbset.models.toml_text import read_model, write_model
 from ebbset.models.units import LoadUnit, parse_load
 
-LoadN = Annotated[float, BeforeValidator(parse_load), Field(gt=0, le=5_000, allow_inf_nan=False)]
+LoadN = Annotated[float, Field(gt=0, le=5_000, allow_inf_nan=False), BeforeValidator(parse_load)]
 Fraction = Annotated[float, Field(gt=0, lt=1, allow_inf_nan=False)]
 Seconds = Annotated[float, Field(ge=0, le=3_600, allow_inf_nan=False)]
 Name = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_.\-]+$")]

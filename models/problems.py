@@ -59,7 +59,7 @@ def problems_of(error: ValidationError, *, skip: int = 0) -> tuple[Problem, ...]
         if item["type"] == "missing":
             allowed = "a value is required"
         elif item["type"] == "extra_forbidden":
-            allowed = "no such field; see the reference for the fields there are"
+            allowed = "no such field; docs/prescription.md lists the fields there are"
         elif "; allowed: " in allowed:
             # Our own validators say the whole sentence; one about several fields also says which.
             said, _, allowed = allowed.rpartition("; allowed: ")

@@ -248,4 +248,4 @@ async def test_a_controller_serves_over_the_example_broker_and_answers_an_operat
         listening.cancel()
         await asyncio.gather(listening, return_exceptions=True)
     assert answer["accepted"] is False
-    assert answer["code"] == "not_in_offline"
+    assert answer["code"] == "not_while_offline"

@@ -6,6 +6,7 @@ import pathlib
 import re
 
 from ebbset.controller.transitions import as_markdown
+from ebbset.models.reference import prescription_reference
 
 ROOT = pathlib.Path(__file__).parent.parent
 PAGES = ["README.md", "DEVELOPERS.md", "safety.md", "CHANGELOG.md"]
@@ -13,6 +14,13 @@ PAGES = ["README.md", "DEVELOPERS.md", "safety.md", "CHANGELOG.md"]
 
 def test_the_page_of_the_state_machine_is_made_from_the_table() -> None:
     assert (ROOT / "docs" / "transitions.md").read_text() == as_markdown(), "stale; run: make docs"
+
+
+def test_the_reference_of_prescription_fields_is_made_from_the_models() -> None:
+    page = (ROOT / "docs" / "prescription.md").read_text()
+    assert page == prescription_reference(), "stale; run: make docs"
+    for field in ("start_n", "max_left_right_difference", "certainty", "capacity_loss", "rest_before_s", "lease_ms"):
+        assert f"| `{field}` |" in page
 
 
 def test_readme_opens_with_the_job_in_one_paragraph() -> None:

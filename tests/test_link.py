@@ -316,7 +316,7 @@ async def test_after_a_broker_restart_the_set_is_over_and_only_a_person_arms_aga
                 async with operator(broker.port, rig) as person:
                     await person.until_state("idle", timeout_s=15)
                     refused = await person.ask("start")
-                    assert refused["code"] == "not_in_idle"
+                    assert refused["code"] == "not_while_idle"
                     assert served.link.connections == 2
                     [result] = await person.until(lambda: person.of("ctl/result"))
                     assert result["reason"] == "link_lost", "what was decided without a link is told when it is back"
