@@ -402,17 +402,14 @@ class CableTracker:
             self._range.bottom_m = x
             self._restart_bottom(t)
             return signals
-        # slow for long before the last of its way up, not only resting since
-        fought = self._up_t_us - self._fast_t_us > MAXIMAL_SLOW_US
         if at_top:
             # a handle that leaves the top, or rests there, has finished its ascent; one that stands a little short of
             # it may still be fighting, so the evidence is given time
             short = fraction is not None and fraction < WHOLE_FRACTION
-            fighting = short and fought
             if v < TURN_VELOCITY_M_S and (not short or x < self._peak_m - TURN_BACK_M):
-                if fighting:
-                    return self._turned_back(t, x, v, f, load_n, signals)
                 return self._end(t, self._outcome_at_top(x), load_n, signals)
+            # slow for long before the last of its way up, not only resting since
+            fighting = short and self._up_t_us - self._fast_t_us > MAXIMAL_SLOW_US
             undecided = self._taking_up and self.rom_reference_m is None
             if not fighting and not undecided:
                 if t - self._up_t_us >= (SHORT_TOP_REST_US if short else TOP_REST_US):
@@ -424,7 +421,7 @@ class CableTracker:
             if x >= self._peak_m - TURN_BACK_M:
                 return signals
             highest = self._range.fraction(self._peak_m)
-            if highest is not None and highest >= (WHOLE_FRACTION if fought else TOP_FRACTION):
+            if highest is not None and highest >= TOP_FRACTION:
                 return self._end(t, self._outcome_at_top(self._peak_m), load_n, signals)
             return self._turned_back(t, x, v, f, load_n, signals)
         duration_s = self._rule.slow(t)
