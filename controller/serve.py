@@ -19,7 +19,7 @@ import platform
 import secrets
 import shutil
 import time
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Collection, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
@@ -53,6 +53,7 @@ from ebbset.models.wire import RequestAction, UnloadCommand
 TICK_S: Final = 0.020
 UNARMED_TICK_S: Final = 0.100
 SHUTDOWN_S: Final = 4.0
+CANCEL_AGAIN_S: Final = 0.5
 LEAST_FREE_BYTES: Final = 32 * 1024 * 1024
 IDLE_FILE_BYTES: Final = 64 * 1024 * 1024
 _UNARMED: Final = frozenset({State.OFFLINE, State.IDLE, State.ENDED})
@@ -145,8 +146,7 @@ class Served:
                 except asyncio.CancelledError:
                     await self._unload_now()
                     raise
-                for task in tasks:
-                    task.cancel()
+                await _end_tasks(tasks)
         except* Exception:
             # Told by `_watched` where it happened.
             code = 1
@@ -369,6 +369,19 @@ class Served:
             raise BadDocumentError("settings", [problem]) from None
         _log.info("recording_begun", path=str(path))
         return recorder
+
+
+async def _end_tasks(tasks: Collection[asyncio.Task[None]]) -> None:
+    """Cancel until they are done.
+
+    Until Python 3.12 `asyncio.wait_for` can take a cancellation for the end of what it waits for
+    (cpython issue 86296), so that a task told once may go on.
+    """
+    pending = set(tasks)
+    while pending:
+        for task in pending:
+            task.cancel()
+        _, pending = await asyncio.wait(pending, timeout=CANCEL_AGAIN_S)
 
 
 def offline_state(now_us: int) -> StateChanged:

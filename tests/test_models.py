@@ -239,7 +239,7 @@ def test_whatever_arrives_is_a_message_or_a_bad_message(topic: Topic, payload: b
 json_values = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner, max_size=3),
-    max_leaves=8,
+    max_leaves=5,
 )
 
 

@@ -279,3 +279,21 @@ async def test_a_command_that_breaks_the_contract_is_not_sent_and_ends_the_set_a
     [refusal] = [event for event in events if isinstance(event, GuardRefused)]
     assert refusal.rule == "wire_contract"
     assert "target_n.0 is nan" in refusal.detail
+
+
+async def test_a_part_that_takes_a_cancellation_for_something_else_is_told_again() -> None:
+    told = 0
+
+    async def deaf() -> None:
+        nonlocal told
+        while told < 2:
+            try:
+                await asyncio.sleep(60)
+            except asyncio.CancelledError:
+                told += 1
+
+    task = asyncio.create_task(deaf())
+    await asyncio.sleep(0)
+    await asyncio.wait_for(serve_module._end_tasks([task]), 5)
+    assert task.done()
+    assert told == 2
