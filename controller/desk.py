@@ -76,17 +76,18 @@ class Desk:
 
     def fresh(self, order: Order) -> bool:
         """Usable telemetry arrived recently enough."""
-        fresh_us = self.rig.fresh_us
-        allowed_us = order.stale_after_us if self.rig.by_frames else order.lease_ms * 1_000
-        since_us = fresh_us if fresh_us is not None else order.armed_us
-        return self.now_us - since_us <= allowed_us
+        silence_us, allowed_us = self._silence_us(order)
+        return silence_us <= allowed_us
 
     def freshness(self, order: Order) -> tuple[Numbers, Numbers]:
         """How long usable telemetry has been silent, and how long it may be."""
-        fresh_us = self.rig.fresh_us
-        since_us = fresh_us if fresh_us is not None else order.armed_us
-        allowed_us = order.stale_after_us if self.rig.by_frames else order.lease_ms * 1_000
-        return (("silence_ms", (self.now_us - since_us) / 1e3),), (("telemetry_timeout_ms", allowed_us / 1e3),)
+        silence_us, allowed_us = self._silence_us(order)
+        return (("silence_ms", silence_us / 1e3),), (("telemetry_timeout_ms", allowed_us / 1e3),)
+
+    def _silence_us(self, order: Order) -> tuple[int, int]:
+        rig = self.rig
+        since_us = order.armed_us if rig.fresh_us is None else rig.fresh_us
+        return self.now_us - since_us, order.stale_after_us if rig.by_frames else order.lease_ms * 1_000
 
     def send_load(self, order: Order) -> None:
         """Order the target, or renew its lease, resting on the newest sample."""
