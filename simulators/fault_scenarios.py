@@ -81,11 +81,14 @@ async def _cut_both(site: Site) -> None:
 
 async def _kill_controller_mid_drop(site: Site) -> None:
     """At the first drop that is told: the rig's motors are still on their way down."""
-    seen = await site.until(
-        lambda: any(decision["action"] == "drop" for decision in site.of("decision")), timeout_s=40.0
-    )
-    if not seen:
-        raise TimeoutError("the lifter did not stall, so there was no drop to be in the middle of")
+
+    def dropped() -> bool:
+        return any(decision["action"] == "drop" for decision in site.of("decision"))
+
+    await site.until(lambda: dropped() or bool(site.of("result")), timeout_s=40.0)
+    if not dropped():
+        ended = [result["reason"] for result in site.of("result")]
+        raise TimeoutError(f"there was no drop to be in the middle of; the set ended as {ended or 'not yet'}")
     site.signal("controller", signal.SIGKILL)
     await site.gone("controller")
 

@@ -14,9 +14,9 @@ from structlog.testing import capture_logs
 from ebbset.controller.recorder import RecordingWriter
 from ebbset.controller.recording import broken_off
 from ebbset.simulators import fault_campaign
-from ebbset.simulators.fault_campaign import as_table, run_campaign
+from ebbset.simulators.fault_campaign import STARVED_S, Outcome, as_table, longest_silence_s, run_campaign
 from ebbset.simulators.fault_network import Relay
-from ebbset.simulators.fault_scenarios import SCENARIOS, SHORT
+from ebbset.simulators.fault_scenarios import SCENARIOS, SHORT, Scenario
 from ebbset.simulators.fault_site import Truth
 
 pytestmark = pytest.mark.broker
@@ -63,6 +63,33 @@ def test_a_load_that_rises_after_the_fault_is_seen(monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(type(site), "truth", lambda self, rig="rig": rows)
     assert fault_campaign._never_rose(site, 0.0) != []
     assert fault_campaign._never_rose(site, 2.5) == []
+
+
+def test_a_bench_that_fails_is_set_up_again_and_a_site_that_fails_is_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    def outcome(*, passed: bool, bench_failed: bool) -> Outcome:
+        return Outcome("any", None, None, None, 0, "", "", "", passed, "", bench_failed=bench_failed)
+
+    bench, good = outcome(passed=False, bench_failed=True), outcome(passed=True, bench_failed=False)
+    site = outcome(passed=False, bench_failed=False)
+    for came, attempts, passed in (((bench, good), 2, True), ((site, good), 1, False), ((bench,) * 4, 3, False)):
+        left = list(came)
+
+        async def attempt(scenario: Scenario, folder: Path, left: list[Outcome] = left) -> Outcome:
+            assert folder.is_dir()
+            return left.pop(0)
+
+        monkeypatch.setattr(fault_campaign, "_attempt", attempt)
+        told = asyncio.run(run_campaign(SCENARIOS[:1]))[0]
+        assert (told.attempts, told.passed) == (attempts, passed)
+
+
+def test_a_machine_that_stood_still_is_told_from_a_site_that_failed() -> None:
+    def rows(*at_s: float) -> list[Truth]:
+        return [Truth(at, 0.0, 0.0, k, False, 0) for k, at in enumerate(at_s)]
+
+    assert longest_silence_s(rows(9.0, 9.01, 9.02, 9.05), fault_s=9.01) < STARVED_S
+    assert longest_silence_s(rows(9.0, 9.01, 9.2), fault_s=9.01) > STARVED_S
+    assert longest_silence_s(rows(1.0, 3.0, 9.0, 9.01), fault_s=9.01) < STARVED_S  # long before the fault
 
 
 async def test_a_run_that_broke_off_is_told_at_the_next_start(broker: Mosquitto, tmp_path: Path) -> None:
