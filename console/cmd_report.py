@@ -82,6 +82,7 @@ def plain_set(item: Any) -> dict[str, Any]:
     return {
         "source": item.source,
         "rig": item.rig,
+        "simulated": item.simulated,
         "nonce": item.nonce,
         "prescription": item.prescription.model_dump(mode="json"),
         "lifter": item.lifter,

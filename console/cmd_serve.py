@@ -46,14 +46,15 @@ def _facts(_ctx: click.Context, _param: click.Parameter, values: tuple[str, ...]
     multiple=True,
     metavar="NAME=VALUE",
     callback=_facts,
-    help="Written into every recording, e.g. simulated=true or study_hash=…; may be given several times.",
+    help="Written into every recording, e.g. site=hall_2; may be given several times.",
 )
 def command(settings_file: Path | None, rig: str, facts: dict[str, str], **values: Any) -> int:
     """Run the controller for one rig: listen to it, regulate sets, record everything, until interrupted.
 
     Nothing is armed by starting it. A person arms and starts a set with `ebbset request`, from here or elsewhere. When
     it is interrupted during a set, the set is stopped and the rig unloaded first. Every set goes into a recording of
-    its own; where one cannot be written, the next set cannot be armed.
+    its own; where one cannot be written, the next set cannot be armed. A rig that announces itself as simulated, as
+    `ebbset rig` does, has recordings and reports that say so.
 
     \b
     Examples:

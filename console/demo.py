@@ -176,7 +176,7 @@ async def _parts(broker: BrokerSettings, folder: Path, exercise: str) -> AsyncIt
     where = ["--rig", RIG, "--host", broker.host, "--port", str(broker.resolved_port)]
     commands = {
         "rig": ["rig", *where, "--exercise", exercise, "--ready-after", "0.8"],
-        "controller": ["serve", *where, "--recordings", str(folder), "--fact", "simulated=true"],
+        "controller": ["serve", *where, "--recordings", str(folder)],
     }
     parts = _Parts(folder)
     with contextlib.ExitStack() as logs:

@@ -98,6 +98,7 @@ class RecordedSet:
     moments: tuple[Moment, ...]
     result: SetResult | None
     states: tuple[tuple[float, StateChanged], ...]
+    simulated: bool
 
     @property
     def lifter(self) -> str | None:
@@ -154,17 +155,20 @@ def recorded_sets(
     Args:
         handled: each input of the core with what it put out, in the order handled.
         source: name of the recording, for people.
-        metadata: what the recording says about itself; only the rig's name is read, when no announcement holds it.
+        metadata: what the recording says about itself; only whether it is simulated is read, and the rig's name
+            when no announcement holds it.
         clock_zero: wall clock at ``now_us`` = 0, when known.
     """
     open_set: _Open | None = None
     found: list[_Open] = []
     rig, boot_id = str((metadata or {}).get("rig", "")), ""
+    simulated = (metadata or {}).get("simulated") == "true"
     asked: Requested | None = None
     rig_us: int | None = None
     for event, outputs in handled:
         if isinstance(event, RigAnnounced):
             rig = event.rig
+            simulated = simulated or event.simulated
             if open_set is None:
                 boot_id = event.boot_id
         elif isinstance(event, Requested) and event.action is RequestAction.ARM:
@@ -183,7 +187,7 @@ def recorded_sets(
             if isinstance(output, SetResult):
                 open_set = None
                 rig_us = None
-    return [_arranged(item, source=source, rig=rig, clock_zero=clock_zero) for item in found]
+    return [_arranged(item, source=source, rig=rig, clock_zero=clock_zero, simulated=simulated) for item in found]
 
 
 def _rig_time_us(event: Samples | RepetitionSeen | Acknowledged) -> int:
@@ -192,7 +196,9 @@ def _rig_time_us(event: Samples | RepetitionSeen | Acknowledged) -> int:
     return event.t_end_us if isinstance(event, RepetitionSeen) else event.t_us
 
 
-def _arranged(item: _Open, *, source: str, rig: str, clock_zero: datetime.datetime | None) -> RecordedSet:
+def _arranged(
+    item: _Open, *, source: str, rig: str, clock_zero: datetime.datetime | None, simulated: bool
+) -> RecordedSet:
     loads = [(now, rig_us, out) for now, rig_us, out in item.outputs if isinstance(out, SendLoad)]
     first = next(((now, rig_us, out) for now, rig_us, out in loads if any(out.target_n)), None)
     begun_us = item.armed_us if first is None else first[0]
@@ -227,6 +233,7 @@ def _arranged(item: _Open, *, source: str, rig: str, clock_zero: datetime.dateti
         ),
         result=next((out for _, _, out in item.outputs if isinstance(out, SetResult)), None),
         states=tuple((seconds(now, rig_us), out) for now, rig_us, out in item.outputs if isinstance(out, StateChanged)),
+        simulated=simulated,
     )
 
 

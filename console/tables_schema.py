@@ -63,6 +63,7 @@ TABLES: Final[dict[str, tuple[Column, ...]]] = {
         Column("relative_worth_high", "number", "", "upper end of the 80 % range over the assumptions"),
         Column("refused_inputs", "integer", "", "inputs that the controller refused"),
         Column("guard_refusals", "integer", "", "commands that the guard refused; a defect if not 0"),
+        Column("simulated", "boolean", "", "the rig announced that it is simulated, or a fact says so", required=True),
         Column("whole", "boolean", "", "nothing is missing from the recording", required=True),
     ),
     "repetitions": (
@@ -146,6 +147,7 @@ def _set_row(item: RecordedSet, worth: SetWorth | None, study: Study | None, who
         "begun_at": item.begun_at,
         "start_load_n": order.load.start_n,
         "floor_load_n": order.load.floor_n,
+        "simulated": item.simulated,
         "whole": whole,
     }
     if worth is not None:

@@ -150,6 +150,7 @@ def _identity(m: wire.RigIdentity, now_us: int) -> RigAnnounced | RigLost:
         min_load_n=m.min_load_n,
         max_ramp_n_per_s=m.max_ramp_n_per_s,
         max_lease_ms=m.max_lease_ms,
+        simulated=m.simulated,
     )
 
 

@@ -67,6 +67,7 @@ class RigAnnounced:
     min_load_n: float
     max_ramp_n_per_s: float
     max_lease_ms: int
+    simulated: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,7 +5,8 @@ small, uncompressed and flushed by time, so that a crash loses at most half a se
 JSON object: ``crc32`` over topic, sequence, time and data, so that each message can be trusted by itself whatever
 happened to the rest of the file; and on inputs ``outputs``, how many outputs followed. ``sequence`` is the index of
 the input; ``log_time`` is the controller's monotonic clock and ``publish_time`` the rig's clock where the kind has
-one (else 0), both in nanoseconds; the wall clock at ``now_us = 0`` is in the metadata.
+one (else 0), both in nanoseconds; the wall clock at ``now_us = 0`` is in the metadata. Once a rig has announced that
+it is simulated, the metadata record ``ebbset.simulated`` follows, for readers that look at metadata only.
 
 A set must never suffer from its recording. `Recorder` therefore encodes and writes in a thread of its own behind a
 bounded queue and raises nothing: a full disk or any write error is logged once and counted, a set under way goes on
@@ -29,12 +30,13 @@ from mcap.writer import CompressionType, IndexType, Writer
 
 from ebbset.controller import codec
 from ebbset.controller.actions import Decision, Output, RepetitionRecord
-from ebbset.controller.events import Acknowledged, Event, RepetitionSeen, RigReported, Samples
+from ebbset.controller.events import Acknowledged, Event, RepetitionSeen, RigAnnounced, RigReported, Samples
 
 PROFILE: Final = "ebbset"
 FORMAT_VERSION: Final = "1"
 METADATA_BEGIN: Final = "ebbset.begin"
 METADATA_END: Final = "ebbset.end"
+METADATA_SIMULATED: Final = "ebbset.simulated"
 FLUSH_INTERVAL_S: Final = 0.2
 MAX_PENDING: Final = 20_000
 TOPICS: Final = tuple(f"input/{kind}" for kind in codec.EVENT_KINDS) + tuple(
@@ -89,6 +91,7 @@ class RecordingWriter:
         )
         self.handled = 0
         self.messages = 0
+        self._said_simulated = False
         self._writer.start(profile=PROFILE, library=f"ebbset recording {FORMAT_VERSION}")
         self._writer.add_metadata(METADATA_BEGIN, {"format": FORMAT_VERSION, **metadata})
         self._channels: dict[str, int] = {}
@@ -111,6 +114,9 @@ class RecordingWriter:
                 out shows as missing when the file is read.
         """
         found = tuple(outputs)
+        if isinstance(event, RigAnnounced) and event.simulated and not self._said_simulated:
+            self._said_simulated = True
+            self._writer.add_metadata(METADATA_SIMULATED, {"rig": event.rig, "simulated": "true"})
         if index is not None:
             self.handled = index
         self._message(event, event.now_us, b',"outputs":%d' % len(found))

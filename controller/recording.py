@@ -18,7 +18,7 @@ from typing import Any, Final
 
 from ebbset.controller import codec
 from ebbset.controller.actions import Output
-from ebbset.controller.events import Event
+from ebbset.controller.events import Event, RigAnnounced
 from ebbset.controller.recorder import METADATA_BEGIN, METADATA_END, TOPICS, checksum
 
 _MAGIC: Final = b"\x89MCAP0\r\n"
@@ -57,9 +57,10 @@ class Handled:
 class Recording:
     """What a file holds.
 
-    ``missing`` are first and last index of inputs that were handled but cannot be read, None where nobody knows how
-    far they went; ``problems`` are sentences about places in the file; ``finished`` tells a file that was ended from
-    one that was cut.
+    ``metadata`` holds ``simulated`` = ``true`` where the rig announced that it is, as it does wherever whoever recorded
+    said so by hand. ``missing`` are first and last index of inputs that were handled but cannot be read, None where
+    nobody knows how far they went; ``problems`` are sentences about places in the file; ``finished`` tells a file that
+    was ended from one that was cut.
     """
 
     metadata: dict[str, str]
@@ -300,8 +301,9 @@ def _assemble(found: _Found) -> Recording:
         missing.append((expected, None))
     elif (total := _number(found.end.get("handled"))) is not None and total > expected:
         missing.append((expected, total - 1))
+    simulated = any(isinstance(item.event, RigAnnounced) and item.event.simulated for item in handled)
     return Recording(
-        metadata=found.begin,
+        metadata=found.begin | ({"simulated": "true"} if simulated else {}),
         end=found.end or {},
         handled=handled,
         missing=tuple(missing),

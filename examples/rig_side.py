@@ -54,7 +54,8 @@ class Rig:
         can = {"cables": 1, "telemetry": "frames", "sample_rate_hz": 1 / DT_S, "has_force": True}
         limits = {"max_load_n": MAX_LOAD_N, "min_load_n": MIN_LOAD_N, "max_ramp_n_per_s": MAX_RAMP}
         who = {"version": 1, "rig": self.name, "boot_id": self.boot_id, "online": online, "firmware": "one page"}
-        return json.dumps(who | can | limits | {"max_lease_ms": MAX_LEASE_MS})
+        # Not a motor yet: recordings and reports then say so. Leave the last member out once it is one.
+        return json.dumps(who | can | limits | {"max_lease_ms": MAX_LEASE_MS, "simulated": True})
 
     def obey(self, c: dict[str, Any]) -> str | None:
         """Obey a command, or say why not. The safe commands come first and pass always."""

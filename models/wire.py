@@ -65,6 +65,10 @@ class RigIdentity(Message):
     max_ramp_n_per_s: Annotated[float, Field(ge=1, le=100_000)]
     max_lease_ms: Annotated[int, Field(ge=100, le=5_000)]
     firmware: Text
+    simulated: bool = Field(
+        default=False,
+        description="nothing here is real: neither motor nor person; every recording and report of it says so",
+    )
 
 
 class CableSamples(BaseModel):

@@ -44,7 +44,7 @@ async def run(settings: ServeSettings) -> int:
     loop.add_signal_handler(signal.SIGTERM, stop.set)
     loop.add_signal_handler(signal.SIGUSR1, clock.jump, JUMP_NS)
     loop.add_signal_handler(signal.SIGUSR2, clock.jump, -JUMP_NS)
-    return await serve(settings, stop=stop, facts={"simulated": "true"})
+    return await serve(settings, stop=stop)
 
 
 if __name__ == "__main__":

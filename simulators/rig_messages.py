@@ -36,6 +36,7 @@ def identity(rig: SimulatedRig, *, name: str, telemetry: str, online: bool) -> C
         "max_ramp_n_per_s": own.max_ramp_n_per_s,
         "max_lease_ms": own.max_lease_ms,
         "firmware": "ebbset virtual rig",
+        "simulated": True,
     }
 
 

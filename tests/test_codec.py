@@ -137,8 +137,13 @@ def test_an_announcement_says_what_the_rig_can_do_and_its_will_that_it_is_lost()
     event = heard(Topic.IDENTITY, IDENTITY)
     assert isinstance(event, RigAnnounced)
     for field in dataclasses.fields(event):
-        if field.name != "now_us":
+        if field.name not in ("now_us", "simulated"):
             assert getattr(event, field.name) == IDENTITY[field.name]
+    assert not event.simulated, "a rig that says nothing of it is real, as under the first contract"
+    simulated = heard(Topic.IDENTITY, {**IDENTITY, "simulated": True})
+    assert simulated == dataclasses.replace(event, simulated=True)
+    with pytest.raises(BadMessageError, match="simulated is 'yes'"):
+        heard(Topic.IDENTITY, {**IDENTITY, "simulated": "yes"})
     assert heard(Topic.IDENTITY, {**IDENTITY, "online": False}) == RigLost(now_us=42)
 
 

@@ -119,6 +119,7 @@ async def test_the_rig_side_in_one_page_keeps_the_contract(broker: Mosquitto, tm
             await person.ask("stop")
             await person.until_state("ended")
             await person.until(lambda: person.of("rig/frame")[-1]["applied_n"] == [0.0])
+            assert person.of("rig/identity")[-1]["simulated"], "there is no motor behind this page yet"
             for topic in ("rig/identity", "rig/frame", "rig/ack"):
                 schema = json.loads((ROOT / "contract" / f"{topic.replace('/', '_')}.schema.json").read_text())
                 validator = Draft202012Validator(schema)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import os
 import random
@@ -19,8 +20,9 @@ from mcap.reader import make_reader
 from sessions import Pair
 from structlog.testing import capture_logs
 
+from ebbset.console.report_data import recorded_sets
 from ebbset.controller import codec
-from ebbset.controller.events import Tick
+from ebbset.controller.events import RigAnnounced, Tick
 from ebbset.controller.recorder import Recorder, RecordingWriter
 from ebbset.controller.recording import (
     BadRecordingError,
@@ -89,6 +91,28 @@ def test_the_mcap_library_reads_it_too_with_schemas_both_clocks_and_handled_orde
             samples = codec.from_json("samples", message.data)
             assert message.publish_time == samples.t_us[-1] * 1000
     assert order == list(range(len(session)))
+
+
+def test_a_rig_that_is_simulated_is_called_so_by_the_file_without_anybody_s_doing(session: list[Pair]) -> None:
+    """In the metadata, where the `mcap` library finds it too, whole or cut; of a real rig nothing is said."""
+    told = [
+        (dataclasses.replace(event, simulated=True) if isinstance(event, RigAnnounced) else event, outputs)
+        for event, outputs in session
+    ]
+    data = written(told)
+    assert parse_recording(data).metadata == {"format": "1", "rig": "bench", "simulated": "true"}
+    assert parse_recording(data[: len(data) // 2]).metadata["simulated"] == "true"
+    assert pairs_of(parse_recording(data)) == told
+    said = {record.name: record.metadata for record in make_reader(io.BytesIO(data)).iter_metadata()}
+    assert said["ebbset.simulated"]["simulated"] == "true"
+    (item,) = recorded_sets(told, source="s")
+    assert item.simulated
+
+    real = written(session)
+    assert "simulated" not in parse_recording(real).metadata
+    assert {record.name for record in make_reader(io.BytesIO(real)).iter_metadata()} == {"ebbset.begin", "ebbset.end"}
+    assert not recorded_sets(session, source="s")[0].simulated
+    assert recorded_sets(session, source="s", metadata={"simulated": "true"})[0].simulated
 
 
 def test_cut_at_every_byte_it_gives_every_whole_message_before_the_cut(small: list[Pair]) -> None:

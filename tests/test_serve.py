@@ -68,6 +68,7 @@ async def test_each_set_has_a_file_of_its_own_that_replays(broker: Mosquitto, tm
     assert armed[-1] == [second["nonce"]]
     metadata = recordings[0].metadata
     assert {"rig", "wall_clock_at_zero", "ebbset", "policy.fixed_fraction", "study_hash"} <= metadata.keys()
+    assert "simulated" not in metadata, "the rig written by hand announces nothing of the kind"
 
 
 async def test_prescription_and_profile_come_from_the_files_when_the_request_brings_none(

@@ -87,6 +87,8 @@ def test_the_report_by_a_second_plain_computation(folder: Path, reported: dict[s
     repetitions = pd.read_csv(folder / "live-tables" / "repetitions.csv")
     decisions = pd.read_csv(folder / "live-tables" / "decisions.csv")
     result = reported["result"]
+    assert reported["simulated"] is True
+    assert pd.read_csv(folder / "live-tables" / "sets.csv")["simulated"].tolist() == [True]
     assert result["repetitions"] == (repetitions["outcome"] == "completed").sum()
     assert result["drops"] == (decisions["action"] == "drop").sum()
     assert result["final_load_n"][0] == pytest.approx(decisions.loc[decisions["action"] == "end", "from_n"].iloc[0])
@@ -117,6 +119,7 @@ def test_velocities_of_the_report_from_the_samples(folder: Path, reported: dict[
 def test_the_page_for_the_coach_is_one_file(folder: Path) -> None:
     page = (folder / "live.html").read_text()
     assert "relative, estimated" in page
+    assert "<strong>Simulated.</strong>" in page
     assert not re.findall(r"""(?:src|href)=["']https?://""", page)
 
 
