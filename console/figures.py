@@ -106,7 +106,10 @@ def velocities(item: RecordedSet, width: float, key: str) -> Drawing:
 
 
 def capacity(item: RecordedSet, width: float, key: str) -> Drawing:
-    """Estimated capacity with its 80 % band above the load, and the capacity lost against the budget below."""
+    """Estimated capacity with its 80 % band above the load, and the capacity lost against the budget below.
+
+    The stem at each loss is its own 80 % interval: an error of the line blurs the capacity and hardly the loss.
+    """
     unit = item.prescription.units
     limit = item.prescription.budget.capacity_loss
     drawing = Drawing(width, 410.0, "Estimated capacity and loss of capacity", _capacity_in_words(item), key)
@@ -120,7 +123,8 @@ def capacity(item: RecordedSet, width: float, key: str) -> Drawing:
     upper = Panel(
         46.0, 34.0, width - 60.0, 170.0, 0.0, count + 1.0, max(lowest - 0.15 * span, 0.0), highest + 0.22 * span
     )
-    lost_high = max([0.1, *(r.budget_spent or 0.0 for r in records), limit or 0.0]) * 1.25
+    tops = [(r.budget_spent or 0.0) + Z_80 * (r.budget_sd or 0.0) for r in records]
+    lost_high = max([0.1, *tops, limit or 0.0]) * 1.25
     lower = Panel(46.0, 250.0, width - 60.0, 110.0, 0.0, count + 1.0, 0.0, lost_high * 100.0)
     drawing.axis_y(upper, f"capacity and load, {unit} per cable")
     drawing.axis_y(lower, "capacity lost from fresh, %", wanted=3)
@@ -137,13 +141,12 @@ def capacity(item: RecordedSet, width: float, key: str) -> Drawing:
         drawing.path(
             _staircase(upper, [(p + 1.0, from_newtons(r.load_n, unit)) for p, r in rows]), f"load cable{cable}"
         )
-        fresh_n = item.fresh_n(cable)
         for a, (_, r) in zip(x, rows, strict=True):
             if r.budget_spent is None:
                 continue
             y = lower.y(r.budget_spent * 100.0)
-            if fresh_n and r.capacity_sd_n is not None:
-                half = Z_80 * r.capacity_sd_n / fresh_n * 100.0
+            if r.budget_sd is not None:
+                half = Z_80 * r.budget_sd * 100.0
                 drawing.line(
                     a, lower.y(max(r.budget_spent * 100 - half, 0)), a, lower.y(r.budget_spent * 100 + half), "stem"
                 )

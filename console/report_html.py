@@ -237,6 +237,9 @@ def _row(record: RepetitionRecord, item: RecordedSet, *, two: bool) -> list[str]
     known = words.bare_load(record.capacity_n, unit)
     if record.capacity_sd_n is not None:
         known += f" ± {words.bare_load(Z * record.capacity_sd_n, unit)}"
+    lost = words.part(record.budget_spent)
+    if record.budget_sd is not None:
+        lost += f" ± {words.part(Z * record.budget_sd)}"
     return [
         str(record.index),
         *([_SIDES[record.cable]] if two else []),
@@ -246,7 +249,7 @@ def _row(record: RepetitionRecord, item: RecordedSet, *, two: bool) -> list[str]
         words.number(record.rom_m),
         words.number((record.t_end_us - record.t_start_us) / 1e6, 1),
         known,
-        words.part(record.budget_spent),
+        lost,
         words.OUTCOMES[record.outcome],
     ]
 

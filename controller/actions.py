@@ -91,7 +91,11 @@ class Decision:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RepetitionRecord:
-    """One repetition of one cable as the core saw it. ``step`` counts drops within the bout."""
+    """One repetition of one cable as the core saw it. ``step`` counts drops within the bout.
+
+    ``budget_sd`` is the standard deviation of ``budget_spent``; ``load_changed`` says that the load was another when it
+    began, so that its velocity belongs to no single load.
+    """
 
     nonce: str | None
     index: int
@@ -110,6 +114,8 @@ class RepetitionRecord:
     capacity_n: float | None
     capacity_sd_n: float | None
     budget_spent: float | None
+    budget_sd: float | None = None
+    load_changed: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

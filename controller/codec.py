@@ -289,6 +289,8 @@ def _repetition_report(o: RepetitionRecord) -> wire.RepetitionReport:
         capacity_n=o.capacity_n,
         capacity_sd_n=o.capacity_sd_n,
         budget_spent=o.budget_spent,
+        budget_sd=o.budget_sd,
+        load_changed=o.load_changed,
     )
 
 

@@ -67,6 +67,8 @@ def record_of(order: Order, cable_index: int, ended: RepetitionEnded) -> Repetit
         capacity_n=cable.capacity.capacity_n,
         capacity_sd_n=cable.capacity.capacity_sd_n,
         budget_spent=cable.capacity.budget_spent,
+        budget_sd=cable.capacity.budget_sd,
+        load_changed=ended.load_changed,
     )
 
 

@@ -371,6 +371,10 @@ class RepetitionReport(Message):
     capacity_n: Finite | None
     capacity_sd_n: Finite | None
     budget_spent: Finite | None
+    budget_sd: Finite | None = Field(default=None, description="standard deviation of budget_spent")
+    load_changed: bool = Field(
+        default=False, description="the load was another when it began: its velocity belongs to no single load"
+    )
 
 
 class SetReport(Message):

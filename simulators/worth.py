@@ -211,9 +211,7 @@ def _fatigue_at_start(records: Sequence[RepetitionRecord], lost: float) -> list[
             spent = max(record.budget_spent - lost, 0.0)
             if before is not None and before.bout == record.bout and before.budget_spent is not None:
                 spent = min(before.budget_spent, record.budget_spent)
-            fresh_n = record.capacity_n / max(1.0 - record.budget_spent, 0.02)
-            sd = 0.0 if record.capacity_sd_n is None else min(record.capacity_sd_n / fresh_n, 0.25)
-            found.append((spent, sd))
+            found.append((spent, UNKNOWN_FATIGUE[1] if record.budget_sd is None else min(record.budget_sd, 0.25)))
         before = record
     return found
 

@@ -236,6 +236,30 @@ def test_simulated_sets_say_so_and_estimates_are_called_estimates(page: str) -> 
     assert "see a doctor" in text
 
 
+def test_the_loss_has_an_interval_of_its_own_on_the_page(item: RecordedSet, page: str) -> None:
+    """Stems of the lower panel against the records: 80 % of a normal distribution, in the scale of the marks."""
+    records = [r for r in item.repetitions if r.budget_spent is not None]
+    assert all(r.budget_sd is not None and r.budget_sd > 0.0 for r in records)
+    marks = "".join(figures.capacity(item, figures.WIDE, "k").marks)
+    dots = [float(y) for y in re.findall(r'class="point-capacity dot" cx="[\d.]+" cy="([\d.]+)"', marks)]
+    stems = [
+        (float(a), float(b)) for a, b in re.findall(r'class="stem" x1="[\d.]+" y1="([\d.]+)".*?y2="([\d.]+)"', marks)
+    ]
+    assert len(dots) == len(stems) == len(records)
+    first, last = records[0], records[-1]
+    pixels = (dots[0] - dots[-1]) / (last.budget_spent - first.budget_spent)
+    z = NormalDist().inv_cdf(0.9)
+    for record, (low, high) in zip(records, stems, strict=True):
+        clipped = min(2 * z * record.budget_sd, record.budget_spent + z * record.budget_sd)
+        assert low - high == pytest.approx(clipped * pixels, abs=0.25)
+    own = [z * r.budget_sd for r in records]
+    wider = [z * r.capacity_sd_n / item.fresh_n() for r in records]
+    assert all(a < b for a, b in zip(own, wider, strict=True)), "the profile's uncertainty is in the capacity only"
+    assert f"{100 * last.budget_spent:.0f} % ± {100 * own[-1]:.0f} %" in page.replace("\u202f", " ").replace(
+        "\xa0", " "
+    )
+
+
 def test_points_of_a_figure_lie_where_the_numbers_say(item: RecordedSet) -> None:
     drawing = figures.velocities(item, figures.WIDE, "k")
     marks = re.findall(r'class="point-velocity dot" cx="([\d.]+)" cy="([\d.]+)"', "".join(drawing.marks))

@@ -28,7 +28,7 @@ from ebbset.models.stimulus import (
 )
 from ebbset.models.wire import RepetitionOutcome
 from ebbset.simulators.assumptions import as_markdown, draw_assumptions, prior_draws, report_draws
-from ebbset.simulators.worth import done_of, set_worth, worth_again
+from ebbset.simulators.worth import UNKNOWN_FATIGUE, done_of, set_worth, worth_again
 
 PAGE = Path(__file__).parent.parent / "docs" / "worth.md"
 
@@ -76,6 +76,7 @@ def record(index: int, **changes: object) -> RepetitionRecord:
         "capacity_n": 600.0 * 0.97**index,
         "capacity_sd_n": 24.0,
         "budget_spent": 1.0 - 0.97**index,
+        "budget_sd": 0.04,
     }
     return RepetitionRecord(**(base | changes))  # type: ignore[arg-type]
 
@@ -206,6 +207,9 @@ def test_fatigue_is_that_at_the_beginning_of_the_repetition() -> None:
     assert found.fatigue[0] == pytest.approx(0.03 - 0.97 * 0.03, abs=0.002)
     assert found.fatigue[1] == pytest.approx(0.03)
     assert found.fatigue[2] == pytest.approx(1.0 - 0.97**2)
+    assert list(found.fatigue_sd) == [0.04] * 3
+    # A recording that does not hold how sure the loss is, is not taken for one that is sure.
+    assert done_of([record(1, budget_sd=None)]).fatigue_sd[0] == UNKNOWN_FATIGUE[1]
 
 
 def test_two_equally_slow_repetitions_are_told_apart_by_fatigue() -> None:
