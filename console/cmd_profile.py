@@ -1,4 +1,4 @@
-"""``ebbset profile``: a lifter profile from a few submaximal sets, recorded or typed."""
+"""``ebbset profile``: a lifter profile from a few submaximal sets, and what later sets change in it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,13 @@ from ebbset.console.exits import CommandError, Exit
 
 @click.command(name="profile")
 @click.argument("recordings", nargs=-1, type=click.Path(path_type=Path), metavar="[RECORDING…]")
-@click.option("--lifter", required=True, help="Pseudonym; never a name.")
+@click.option("--lifter", help="Pseudonym; never a name. Required but with --update, where the profile says who.")
+@click.option(
+    "--update",
+    "known",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Profile file to go on from: what the recordings, whole sets of any kind, change in it.",
+)
 @click.option("--exercise", help="Exercise; left out, the one of the recordings.")
 @click.option(
     "--set",
@@ -33,16 +39,19 @@ from ebbset.console.exits import CommandError, Exit
 @click.option("--one-rm", metavar="LOAD", help="A 1RM that was lifted, e.g. '82.5 kg'.")
 @click.option("--date", type=click.DateTime(["%Y-%m-%d"]), help="Of the sets; left out, the recordings' or today.")
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="Profile file to write (TOML).")
+@click.option("--overwrite", is_flag=True, help="The file to write may be there already.")
 @click.option("--json", "as_json", is_flag=True, help="Profile, residuals and remarks as JSON.")
 def command(
     recordings: tuple[Path, ...],
-    lifter: str,
+    lifter: str | None,
+    known: Path | None,
     exercise: str | None,
     velocities: tuple[str, ...],
     failures: tuple[str, ...],
     one_rm: str | None,
     date: datetime.datetime | None,
     output: Path | None,
+    overwrite: bool,
     as_json: bool,
 ) -> int:
     """Build a lifter profile: load–velocity line, velocity at 1RM, 1RM and ROM, each with its spread.
@@ -53,11 +62,27 @@ def command(
 
     From a recording only the first load of the first bout is used, before fatigue.
 
+    With --update, a profile that is there learns from whole recorded sets, to failure and with drops too. Each figure
+    is shown before, after, and by how much it changed; the profile is called stale where the sets do not fit it or it
+    is more than twelve weeks old. Without -o nothing is written; a file that is there is never overwritten unasked.
+
     \b
     Examples:
       ebbset profile --lifter a7 --exercise row --set '30 kg 0.98' --set '50 kg 0.61' -o a7-row.toml
       ebbset profile --lifter a7 monday.mcap thursday.mcap -o a7-row.toml
+      ebbset profile --update a7-row.toml december/*.mcap -o a7-row-december.toml
     """
+    if output is not None and output.exists() and not overwrite:
+        raise click.UsageError(f"-o is {str(output)!r}, which exists; allowed: a new file, or --overwrite.")
+    if known is not None:
+        others = {"--lifter": lifter, "--exercise": exercise, "--one-rm": one_rm, "--set": velocities}
+        given = [name for name, value in (others | {"--failure": failures}).items() if value]
+        if given or not recordings:
+            said = f"has {', '.join(given)} beside it" if given else "has no recordings"
+            raise click.UsageError(f"--update {said}; allowed: recordings, --date, -o, --overwrite and --json.")
+        return _update(known, recordings, None if date is None else date.date(), output, as_json=as_json)
+    if lifter is None:
+        raise click.UsageError("--lifter is missing; allowed: a pseudonym, or --update with a profile file.")
     from ebbset.simulators.profile_fit import fit_profile
 
     seen, used, days = _recorded(recordings)
@@ -92,6 +117,49 @@ def command(
         click.echo(json.dumps(told, ensure_ascii=False, indent=2))
     else:
         _show(fit, len(sets), output)
+    return int(Exit.OK)
+
+
+def _update(
+    known: Path, recordings: tuple[Path, ...], date: datetime.date | None, output: Path | None, *, as_json: bool
+) -> int:
+    """A profile that is there, and what recorded sets change in it."""
+    from ebbset.console.documents import read_profile
+    from ebbset.console.learning import changes, learn
+    from ebbset.console.sources import read_sources
+
+    profile = read_profile(known)
+    sets = [item for source in read_sources(recordings) for item in source.sets]
+    learned = learn(profile, sets, today=datetime.datetime.now(datetime.UTC).date(), date=date)
+    if not learned.taken:
+        raise CommandError("nothing was learned: " + "; ".join(learned.remarks), Exit.NO)
+    if output is not None:
+        output.write_text(learned.after.to_toml(), encoding="utf-8")
+    if as_json:
+        told = {
+            "profile": learned.after.model_dump(mode="json"),
+            "stale": learned.stale,
+            "changes": {
+                name: {
+                    "before": None if before is None else before.model_dump(),
+                    "after": None if after is None else after.model_dump(),
+                }
+                for name, before, after in changes(learned)
+            },
+            "sets": [
+                {
+                    "recordings": names,
+                    "date": seen.date.isoformat(),
+                    "one_rm_n": seen.one_rm_n.model_dump(),
+                    "doubts_the_profile": seen.doubted,
+                }
+                for names, seen in learned.taken
+            ],
+            "remarks": list(learned.remarks),
+        }
+        click.echo(json.dumps(told, ensure_ascii=False, indent=2))
+    else:
+        _show_changes(learned, output)
     return int(Exit.OK)
 
 
@@ -171,3 +239,35 @@ def _show(fit: Any, count: int, output: Path | None) -> None:
         click.echo(f"note: {remark}")
     if output is not None:
         click.echo(f"Written to {output}")
+
+
+def _show_changes(learned: Any, output: Path | None) -> None:
+    from ebbset.console import words
+    from ebbset.console.learning import FIGURES, changes
+
+    before, after = learned.before, learned.after
+    click.echo(
+        f"{after.lifter}, {after.exercise}, {before.date} to {after.date}, "
+        f"{words.plural(after.sets_used - before.sets_used, 'set')} more; mean ± standard deviation"
+    )
+    if learned.stale:
+        click.echo("The profile was stale; why stands below.")
+    click.echo(f"  {'':<26}{'before':>16}{'after':>16}   change")
+    for name, was, now in changes(learned):
+        label, places = FIGURES[name]
+        cells = [words.NONE if one is None else f"{one.mean:.{places}f} ± {one.sd:.{places}f}" for one in (was, now)]
+        moved = ""
+        if was is not None and now is not None:
+            by = now.mean - was.mean
+            moved = f"{by:+.{places}f} ({by / was.mean:+.1%})".replace("-", "−").replace("%", " %")
+            if abs(by) < 0.5 * 10.0**-places:
+                moved = "none"
+        click.echo(f"  {label:<26}{cells[0]:>16}{cells[1]:>16}   {moved}".rstrip())
+    for names, seen in learned.taken:
+        click.echo(
+            f"  {names}, {seen.date}: 1RM of the day {seen.one_rm_n.mean:.0f} ± {seen.one_rm_n.sd:.0f} N "
+            f"({words.load(seen.one_rm_n.mean, 'kg')})"
+        )
+    for remark in learned.remarks:
+        click.echo(f"note: {remark}")
+    click.echo(f"Written to {output}" if output is not None else "Nothing written; -o names a file to write.")

@@ -83,7 +83,7 @@ class Moment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordedSet:
-    """One armed set."""
+    """One armed set; ``outputs`` are everything the core put out in it, with its clock in microseconds, in order."""
 
     source: str
     rig: str
@@ -98,6 +98,7 @@ class RecordedSet:
     moments: tuple[Moment, ...]
     result: SetResult | None
     states: tuple[tuple[float, StateChanged], ...]
+    outputs: tuple[tuple[int, Output], ...]
     simulated: bool
 
     @property
@@ -233,6 +234,7 @@ def _arranged(
         ),
         result=next((out for _, _, out in item.outputs if isinstance(out, SetResult)), None),
         states=tuple((seconds(now, rig_us), out) for now, rig_us, out in item.outputs if isinstance(out, StateChanged)),
+        outputs=tuple((now, out) for now, _, out in item.outputs),
         simulated=simulated,
     )
 

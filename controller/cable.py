@@ -46,10 +46,7 @@ class Cable:
         line = line_of(prescription, profile)
         rom_m = profile.rom_m.mean if profile is not None and profile.rom_m is not None else None
         self.tracker = CableTracker(stall=prescription.stall, line=line, rom_m=rom_m, has_force=has_force)
-        one_rm_n = profile.one_rm_n if profile is not None else None
-        self.capacity = CapacityEstimator(
-            line=line, one_rm_n=one_rm_n, exercise=prescription.exercise, generic=profile is None
-        )
+        self.capacity = estimator_of(prescription, profile)
         self.counts = Counts()
         self.effort = Effort()
         self.load_n = 0.0
@@ -122,6 +119,16 @@ class Cable:
             budget_spent=capacity.budget_spent,
             budget_limit=prescription.budget.capacity_loss,
         )
+
+
+def estimator_of(prescription: Prescription, profile: LifterProfile | None) -> CapacityEstimator:
+    """The capacity estimate as a set begins it: from the person's profile, or from people in general."""
+    return CapacityEstimator(
+        line=line_of(prescription, profile),
+        one_rm_n=profile.one_rm_n if profile is not None else None,
+        exercise=prescription.exercise,
+        generic=profile is None,
+    )
 
 
 def line_of(prescription: Prescription, profile: LifterProfile | None) -> LoadVelocityLine:

@@ -70,6 +70,14 @@ def test_the_profile_is_that_of_the_simulated_lifter(folder: Path) -> None:
     assert profile.one_rm_n.sd > 0.0
 
 
+def test_the_set_taught_something_about_the_lifter(folder: Path) -> None:
+    before, after = (LifterProfile.from_toml((folder / name).read_text()) for name in ("a7.toml", "a7-after.toml"))
+    assert (after.lifter, after.sets_used) == (before.lifter, before.sets_used + 1)
+    assert before.one_rm_n is not None
+    assert after.one_rm_n is not None
+    assert after.one_rm_n.sd < before.one_rm_n.sd, "a set to failure tells more than easy ones"
+
+
 def test_the_plan_weighs_candidates_with_ranges(folder: Path) -> None:
     plan = json.loads((folder / "plan.json").read_text())
     assert plan["chosen"] == "drop"
