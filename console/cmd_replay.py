@@ -20,10 +20,12 @@ def command(files: tuple[Path, ...], as_json: bool) -> int:
 
     The recording holds every input in the order in which it was handled; nothing else decides. A difference means that
     the controller is not the one that recorded (another version, another drop policy), or that the file was changed;
-    the first difference is shown with what stood in the recording and what came out now.
+    the first difference is shown with what stood in the recording and what came out now. A set whose drop policy is not
+    installed here cannot be replayed; that is said, with the policy's name, and nothing is compared.
 
     \b
-    Exit code 0 when every file led to the same outputs, 1 when one did not, 3 when one could not be read.
+    Exit code 0 when every file led to the same outputs, 1 when one did not, 3 when one could not be read, 5 when a drop
+    policy is not installed.
     A recording cut short by a crash is compared as far as it goes, and that is said.
     """
     from ebbset.console.sources import open_recording
@@ -52,6 +54,7 @@ def command(files: tuple[Path, ...], as_json: bool) -> int:
             Verdict.SAME_AS_FAR_AS_RECORDED: "the same as far as the recording goes",
             Verdict.DIFFERENT: "different",
             Verdict.NOTHING_TO_REPLAY: "nothing to replay: no input can be read",
+            Verdict.POLICY_MISSING: "not replayed: a drop policy is missing",
         }
         for path, report in reports:
             counted = f"{words.plural(report.inputs, 'input')}, {words.plural(report.outputs, 'output')}"
@@ -60,4 +63,6 @@ def command(files: tuple[Path, ...], as_json: bool) -> int:
                 click.echo(f"  first difference: {report.difference}")
             for note in report.notes:
                 click.echo(f"  {note}")
+    if any(report.verdict is Verdict.POLICY_MISSING for _, report in reports):
+        return int(Exit.MISSING_EXTRA)
     return int(Exit.OK if all(report.reproduced for _, report in reports) else Exit.NO)

@@ -10,13 +10,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from ebbset.controller import codec
-from ebbset.controller.actions import Output
+from ebbset.controller.actions import Answer, Output
+from ebbset.controller.events import Requested
 from ebbset.controller.policy import PolicyFactory
 from ebbset.controller.recording import Handled, Recording, as_plain, describe_missing, read_recording
 from ebbset.controller.set_controller import SetController
+from ebbset.models.wire import RequestAction
+
+POLICY_FACT: Final = "policy."
+"""A recording's metadata name each policy that was installed, after this, with the version of what ships it."""
 
 
 class Verdict(StrEnum):
@@ -26,6 +31,7 @@ class Verdict(StrEnum):
     SAME_AS_FAR_AS_RECORDED = "same_as_far_as_recorded"
     DIFFERENT = "different"
     NOTHING_TO_REPLAY = "nothing_to_replay"
+    POLICY_MISSING = "policy_missing"
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +60,7 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class ReplayReport:
-    """What a replay came to. ``notes`` say what the recording lacks."""
+    """What a replay came to. ``notes`` say what is missing: of the recording, or of what it needs to be replayed."""
 
     verdict: Verdict
     inputs: int
@@ -83,8 +89,16 @@ def replay(recording: Recording, policies: Mapping[str, PolicyFactory]) -> Repla
     """Re-run a recording, as far as its inputs follow each other without a gap.
 
     An input whose outputs damage took from the recording is run, since later ones rest on it, but not compared.
+    Policies that came later are left out of it, since a refusal names those that there are. Where the policy of an
+    armed set is not among those given, nothing is run: every difference would be about that.
     """
-    controller = SetController(policies)
+    there = {name.removeprefix(POLICY_FACT) for name in recording.metadata if name.startswith(POLICY_FACT)}
+    used = {name: factory for name, factory in policies.items() if not there or name in there}
+    missing = _missing_policies(recording, used)
+    if missing:
+        notes = (*missing, *describe_missing(recording))
+        return ReplayReport(Verdict.POLICY_MISSING, 0, 0, None, notes, recording.metadata)
+    controller = SetController(used)
     inputs = outputs = 0
     difference: Difference | None = None
     for item in recording.handled:
@@ -105,6 +119,23 @@ def replay(recording: Recording, policies: Mapping[str, PolicyFactory]) -> Repla
     else:
         verdict = Verdict.SAME_AS_FAR_AS_RECORDED
     return ReplayReport(verdict, inputs, outputs, difference, describe_missing(recording), recording.metadata)
+
+
+def _missing_policies(recording: Recording, policies: Mapping[str, PolicyFactory]) -> tuple[str, ...]:
+    """A sentence for each drop policy that an armed set needs and that is not here."""
+    found: dict[str, None] = {}
+    for item in recording.handled:
+        event = item.event
+        if not isinstance(event, Requested) or event.action is not RequestAction.ARM or event.prescription is None:
+            continue
+        refused = any(isinstance(output, Answer) and not output.accepted for output in item.outputs)
+        name = event.prescription.drop.policy
+        if not refused and name not in policies:
+            origin = recording.metadata.get(POLICY_FACT + name)
+            of = "" if origin is None else f", which came with {origin},"
+            allowed = ", ".join(sorted(policies)) or "none"
+            found[f"the drop policy {name!r}{of} is not installed here; installed: {allowed}"] = None
+    return tuple(found)
 
 
 def _first_difference(item: Handled, got: tuple[Output, ...]) -> Difference | None:

@@ -45,6 +45,7 @@ from ebbset.controller.reasons import State
 from ebbset.controller.recorder import Recorder
 from ebbset.controller.recording import broken_off
 from ebbset.controller.registry import Registry, discover
+from ebbset.controller.replay import POLICY_FACT
 from ebbset.controller.set_controller import SetController
 from ebbset.controller.settings import ServeSettings
 from ebbset.models.problems import BadDocumentError, Problem
@@ -358,7 +359,7 @@ class Served:
             "protocol": self.settings.broker.protocol,
             "pydantic": pydantic.VERSION,
             **versions,
-            **{f"policy.{name}": origin for name, origin in self._registry.origins.items()},
+            **{f"{POLICY_FACT}{name}": origin for name, origin in self._registry.origins.items()},
             **self._facts,
         }
         try:

@@ -4,24 +4,28 @@ from __future__ import annotations
 
 import dataclasses
 import io
-from collections.abc import Callable
+import json
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 import pytest
-from kinematic_rig import POLICIES
-from sessions import Pair
+from kinematic_rig import POLICIES, KinematicRig
+from sessions import Pair, Tap, auto_drop_order
 
-from ebbset.controller.actions import Output, SendLoad, SetResult
-from ebbset.controller.events import Samples
+from ebbset.console.app import run
+from ebbset.console.exits import Exit
+from ebbset.controller.actions import Answer, Output, SendLoad, SetResult
+from ebbset.controller.events import LinkUp, Requested, Samples
 from ebbset.controller.recorder import RecordingWriter
 from ebbset.controller.recording import BadRecordingError, Recording, parse_recording
 from ebbset.controller.replay import Verdict, replay, replay_file
+from ebbset.models.wire import RequestAction
 
 
-def recorded(pairs: list[Pair], *, finish: bool = True) -> bytes:
+def recorded(pairs: list[Pair], *, finish: bool = True, facts: Mapping[str, str] | None = None) -> bytes:
     stream = io.BytesIO()
-    writer = RecordingWriter(stream, {})
+    writer = RecordingWriter(stream, facts or {})
     for event, outputs in pairs:
         writer.add(event, outputs)
     writer.flush()
@@ -127,10 +131,70 @@ def test_nothing_recorded_reproduces_nothing() -> None:
     assert not report.reproduced
 
 
-def test_without_the_policy_of_the_set_the_difference_says_where(session: list[Pair]) -> None:
-    report = replay(parse_recording(recorded(session)), {})
-    assert report.difference is not None
-    assert "requested" in str(report.difference)
+def test_a_policy_that_is_not_installed_is_named_and_nothing_is_compared(session: list[Pair]) -> None:
+    others = {name: factory for name, factory in POLICIES.items() if name != "fixed_fraction"}
+    facts = {"policy.fixed_fraction": "drops-of-ours 1.2", "policy.fixed_step": "ebbset 0.1.0"}
+    report = replay(parse_recording(recorded(session, facts=facts)), others)
+    assert report.verdict is Verdict.POLICY_MISSING
+    assert not report.reproduced
+    assert (report.inputs, report.difference) == (0, None)
+    assert report.notes == (
+        "the drop policy 'fixed_fraction', which came with drops-of-ours 1.2, is not installed here; "
+        "installed: fixed_step",
+    )
+    bare = replay(parse_recording(recorded(session)), {})
+    assert bare.notes == ("the drop policy 'fixed_fraction' is not installed here; installed: none",)
+
+
+def test_the_command_line_names_the_missing_policy_and_exits_with_a_code_of_its_own(
+    tmp_path: Path, session: list[Pair], capsys: pytest.CaptureFixture[str]
+) -> None:
+    renamed = [
+        (
+            dataclasses.replace(
+                event,
+                prescription=event.prescription.model_copy(
+                    update={"drop": event.prescription.drop.model_copy(update={"policy": "taper"})}
+                ),
+            )
+            if isinstance(event, Requested) and event.prescription is not None
+            else event,
+            outputs,
+        )
+        for event, outputs in session
+    ]
+    path = tmp_path / "set.mcap"
+    path.write_bytes(recorded(renamed, facts={"policy.taper": "taper 0.3"}))
+    assert run(["replay", str(path)]) == Exit.MISSING_EXTRA
+    out = capsys.readouterr().out
+    assert "not replayed: a drop policy is missing" in out
+    assert "the drop policy 'taper', which came with taper 0.3, is not installed here; installed: " in out
+    assert "difference" not in out
+    assert run(["replay", str(path), "--json"]) == Exit.MISSING_EXTRA
+    assert json.loads(capsys.readouterr().out)[0]["verdict"] == "policy_missing"
+
+
+def test_policies_that_came_later_change_no_refusal() -> None:
+    """A refused arming names the policies that there are; a replay must not name those of another day."""
+    order = auto_drop_order(drop={"policy": "taper"})
+    ask = Requested(
+        now_us=3,
+        fresh_nonce="nonce-0001",
+        correlation_id="c-000001",
+        action=RequestAction.ARM,
+        operator="o",
+        cautions_shown=True,
+        prescription=order,
+    )
+    then = {"fixed_step": POLICIES["fixed_step"]}
+    tap = Tap(then)
+    for event in (LinkUp(now_us=1), KinematicRig(auto_drop_order(), lifts_n=[]).identity(), ask):
+        tap.handle(event)
+    (answer,) = tap.pairs[-1][1]
+    assert isinstance(answer, Answer)
+    assert answer.message.endswith("allowed: fixed_step")
+    report = replay(parse_recording(recorded(tap.pairs, facts={"policy.fixed_step": "ebbset 0.1.0"})), POLICIES)
+    assert report.verdict is Verdict.SAME, report.difference
 
 
 def test_a_file_that_is_no_recording_is_said_to_be_none(tmp_path: Path) -> None:
