@@ -26,16 +26,17 @@ class StallRule:
     Attributes:
         threshold_m_s: the stall velocity.
         by_evidence: the rule is "evidence".
+        certain: least score of the evidence that is a stall.
         slow_since_us: rig time at which the handle fell below the stall velocity, ``None`` while it moves.
     """
 
     __slots__ = (
-        "_certain",
         "_fired",
         "_grind_us",
         "_hold_until_us",
         "_limit_us",
         "by_evidence",
+        "certain",
         "slow_since_us",
         "threshold_m_s",
     )
@@ -43,7 +44,7 @@ class StallRule:
     def __init__(self, stall: StallSection) -> None:
         self.threshold_m_s = stall.velocity_m_s
         self.by_evidence = stall.rule == "evidence"
-        self._certain = score_of(stall.certainty)
+        self.certain = score_of(stall.certainty)
         self._grind_us = round(stall.grind_s * 1e6)
         self._limit_us = self._grind_us + round((stall.still_limit_s if self.by_evidence else stall.dwell_s) * 1e6)
         self.slow_since_us: int | None = None
@@ -89,7 +90,7 @@ class StallRule:
 
     def judge(self, t_us: int, score: float) -> float | None:
         """Evidence of this strength; seconds since motion ended when it is a stall, once, 0 when it was foreseen."""
-        if self._fired or score < self._certain or t_us < self._hold_until_us:
+        if self._fired or score < self.certain or t_us < self._hold_until_us:
             return None
         since = self.slow_since_us
         if self._grind_us > 0 and (since is None or t_us - since < self._grind_us):

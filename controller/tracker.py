@@ -443,7 +443,7 @@ class CableTracker:
             self._rule.recovered()
         if not self._rule.by_evidence or self._taking_up or not foresight.worth_a_look():
             return signals
-        evidence = score(foresight.evidence())
+        evidence = score(foresight.evidence(), self._rule.certain)
         duration_s = self._rule.judge(t, evidence)
         if duration_s is None:
             return signals

@@ -10,6 +10,8 @@ from __future__ import annotations
 import argparse
 import importlib
 import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -27,6 +29,10 @@ FloatArray = npt.NDArray[np.float64]
 TREES: Final = 60
 FEWEST_LOOKS: Final = 8
 LEAVES: Final = 8
+# Chosen by timing the score over the looks of simulated sets.
+LARGE: Final = 0.4
+FIRST_STOP: Final = 14
+STOP_EVERY: Final = 8
 SETS: Final = 600
 TUNING_SEED: Final = 0
 HEADER: Final = '''"""Weighs the evidence of an ascent by a sum of small trees, and says what its score means.
@@ -94,23 +100,56 @@ def examples(sets: list[TrueSet], telemetry: Telemetry) -> tuple[FloatArray, npt
     return np.concatenate(rows), np.concatenate(labels), np.concatenate(weights)
 
 
-def _expression(nodes: Any, k: int) -> str:
+@dataclass(frozen=True, slots=True)
+class Tree:
+    """One tree as an expression over e0, e1, ..., and the most that it can come to."""
+
+    source: str
+    most: float
+
+
+def _tree(nodes: Any, k: int) -> Tree:
     node = nodes[k]
     if node["is_leaf"]:
-        return f"{node['value']:.4f}"
-    left, right = _expression(nodes, int(node["left"])), _expression(nodes, int(node["right"]))
-    return f"({left} if e{int(node['feature_idx'])} <= {node['num_threshold']:.5g} else {right})"
+        value = f"{node['value']:.4f}"
+        return Tree(value, float(value))
+    left, right = _tree(nodes, int(node["left"])), _tree(nodes, int(node["right"]))
+    source = f"({left.source} if e{int(node['feature_idx'])} <= {node['num_threshold']:.5g} else {right.source})"
+    return Tree(source, max(left.most, right.most))
+
+
+def write_score(baseline: float, trees: Sequence[Tree]) -> list[str]:
+    """Lines of a function that adds the trees up in their order, and gives up where the rest cannot matter.
+
+    Most ascents come through, and for most looks that shows long before the last tree. A tree that can add much for a
+    few ascents would keep the question open, so those few are asked first; they are added in their place all the same.
+    """
+    large = [k for k, tree in enumerate(trees) if k > FIRST_STOP and tree.most > LARGE]
+    lines = ["def score(e: Sequence[float], least: float = -1e9) -> float:\n"]
+    lines.append('    """Strength of the evidence that this ascent will not come through; larger is surer.\n\n')
+    lines.append("    One under ``least`` may come out as any number under ``least``: it is not added up to the end.\n")
+    lines.append('    """\n')
+    # one name for each figure: the trees ask for them several hundred times
+    lines.append(f"    {', '.join(f'e{k}' for k in range(len(FEATURES)))} = e\n")
+    lines += [f"    t{k} = {trees[k].source}\n" for k in large]
+    lines.append(f"    s = {baseline:.4f}\n")
+    for k, tree in enumerate(trees):
+        lines.append(f"    s += t{k}\n" if k in large else f"    s += {tree.source}\n")
+        if FIRST_STOP <= k < len(trees) - 1 and (k - FIRST_STOP) % STOP_EVERY == 0:
+            waiting = [f"t{j}" for j in large if j > k]
+            most = sum(later.most for j, later in enumerate(trees) if j > k and j not in large)
+            # one more in the last digit than they can come to, far more than rounding can add
+            lines.append(f"    if (m := {' + '.join(['s', *waiting, f'{most + 1e-4:.4f}'])}) < least:\n")
+            lines.append("        return m\n")
+    lines.append("    return s\n\n\n")
+    return lines
 
 
 def write_module(model: Any, scores: FloatArray, labels: npt.NDArray[np.int64], weight: FloatArray) -> str:
     """The fitted model as source text, with the share of stalls observed at each score."""
-    lines = [HEADER, "# fmt: off\n", "# ruff: noqa: E501\n", "def score(e: Sequence[float]) -> float:\n"]
-    lines.append('    """Strength of the evidence that this ascent will not come through; larger is surer."""\n')
-    # one name for each figure: the trees ask for them several hundred times
-    lines.append(f"    {', '.join(f'e{k}' for k in range(len(FEATURES)))} = e\n")
-    lines.append(f"    s = {float(model._baseline_prediction.ravel()[0]):.4f}\n")
-    lines += [f"    s += {_expression(tree[0].nodes, 0)}\n" for tree in model._predictors]
-    lines.append("    return s\n\n\n")
+    lines = [HEADER, "# fmt: off\n", "# ruff: noqa: E501\n"]
+    trees = [_tree(stage[0].nodes, 0) for stage in model._predictors]
+    lines += write_score(float(model._baseline_prediction.ravel()[0]), trees)
     edges = np.quantile(scores, np.linspace(0.0, 1.0, 41))
     knots: list[tuple[float, float]] = []
     for low, high in itertools.pairwise(edges):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from ebbset.controller.foresight import FEATURES, Foresight
@@ -146,3 +147,22 @@ def test_a_hopeless_ascent_scores_above_a_healthy_one() -> None:
     healthy = vector(velocity_m_s=0.2, share=0.6, past_weakest=0.3, **dict.fromkeys(margins, 0.2))
     assert score(hopeless) > score_of(0.9)
     assert score(healthy) < score_of(0.5)
+
+
+def test_a_score_that_is_not_added_up_to_the_end_is_one_that_would_not_have_sufficed() -> None:
+    rng = np.random.default_rng(7)
+    # slow ascents with little or no margin: scores on both sides of what is certain enough
+    vectors = rng.normal(0.0, 0.1, (3_000, len(FEATURES)))
+    vectors[:, FEATURES.index("share")] = rng.uniform(0.2, 1.0, len(vectors))
+    vectors[:, FEATURES.index("peak_m_s")] = 0.3
+    cut = enough = 0
+    for vector in vectors.tolist():
+        whole = score(vector)
+        for probability in (0.5, 0.8, 0.975):
+            least = score_of(probability)
+            shown = score(vector, least)
+            assert shown == whole if whole >= least else shown < least
+            cut += shown != whole
+            enough += whole >= least
+    assert cut > 1_000
+    assert enough > 100
