@@ -46,6 +46,10 @@ ENDING_PATIENCE_US: Final = 3_000_000
 HARMLESS_REFUSALS: Final = frozenset({Refusal.REPEATED_SEQUENCE})
 """A command that came twice is refused the second time; the first one stands, so the set goes on."""
 
+# Reading a member off its enumeration takes as long as a few comparisons: those asked for with every frame have names.
+_SAMPLES: Final = Trigger.SAMPLES
+_ACK: Final = Trigger.ACK
+_REBOOTED: Final = Trigger.REBOOTED
 _ARMED_STATES: Final = frozenset({State.ARMED, State.WORKING, State.RESTING, State.ENDING})
 _ASKS: Final = {
     RequestAction.ARM: Trigger.ASK_ARM,
@@ -121,14 +125,14 @@ class Regulator:
 
     def _trigger(self, event: Event) -> Trigger:
         if isinstance(event, Samples):
-            return Trigger.REBOOTED if self._foreign_boot(event.boot_id) else Trigger.SAMPLES
+            return _REBOOTED if self._foreign_boot(event.boot_id) else _SAMPLES
         if isinstance(event, Tick):
             return Trigger.TICK
         if isinstance(event, RepetitionSeen):
             return Trigger.REBOOTED if self._foreign_boot(event.boot_id) else Trigger.REPETITION
         if isinstance(event, Acknowledged):
             harmless = event.accepted or event.refusal in HARMLESS_REFUSALS or not self._is_ours(event.nonce)
-            return Trigger.ACK if harmless else Trigger.REFUSED_BY_RIG
+            return _ACK if harmless else Trigger.REFUSED_BY_RIG
         if isinstance(event, RigReported):
             return Trigger.REBOOTED if self._foreign_boot(event.boot_id) else _REPORTS[event.kind]
         if isinstance(event, Requested):

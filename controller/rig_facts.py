@@ -5,7 +5,6 @@ Plain bookkeeping: no decisions about the set, no commands.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from math import isfinite
 from typing import Final
@@ -125,20 +124,23 @@ class RigFacts:
 
 def _is_sound(event: Samples, cables: int) -> bool:
     """One column for each cable, one finite value for each time. The wire promises it; an embedder may not."""
-    n = len(event.t_us)
-    if n == 0 or event.t_us[-1] < event.t_us[0] or len(event.applied_n) != cables:
+    t_us, applied_n = event.t_us, event.applied_n
+    n = len(t_us)
+    if n == 0 or t_us[-1] < t_us[0] or len(applied_n) != cables:
         return False
-    if not _all_finite(event.applied_n):
-        return False
+    total = sum(applied_n)
     for columns in (event.position_m, event.velocity_m_s, event.force_n):
         if len(columns) != cables:
             return False
         for column in columns:
-            if column is not None and (len(column) != n or not _all_finite(column)):
-                return False
-    return True
+            if column is not None:
+                if len(column) != n:
+                    return False
+                total += sum(column)
+    # A finite sum has only finite terms, and is quicker; one that is not may be no more than too large.
+    return isfinite(total) or _all_finite(event)
 
 
-def _all_finite(column: Sequence[float]) -> bool:
-    """A finite sum has only finite terms, and is quicker; one that is not may be no more than too large."""
-    return isfinite(sum(column)) or all(map(isfinite, column))
+def _all_finite(event: Samples) -> bool:
+    columns = (event.applied_n, *event.position_m, *event.velocity_m_s, *event.force_n)
+    return all(isfinite(value) for column in columns if column is not None for value in column)

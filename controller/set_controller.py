@@ -7,13 +7,12 @@ and is recorded as the defect that it is. Pure, like both its parts.
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Mapping
 from dataclasses import replace
 
-from ebbset.controller.actions import Answer, Decision, Output, SendArm, SendLoad, SendRelease, SendUnload
+from ebbset.controller.actions import Answer, Command, Decision, Output, SendArm, SendLoad, SendRelease, SendUnload
 from ebbset.controller.events import Event, GuardRefused
-from ebbset.controller.guard import Guard
+from ebbset.controller.guard import Guard, Refused
 from ebbset.controller.policy import PolicyFactory
 from ebbset.controller.reasons import State
 from ebbset.controller.regulator import Regulator
@@ -41,26 +40,29 @@ class SetController:
         self.handled += 1
         self._guard.observe(event)
         outputs = self._regulator.handle(event)
-        if not outputs:
-            return outputs
-        passed: list[Output] = []
-        pending = deque(outputs)
-        while pending:
-            output = pending.popleft()
+        return self._passed(event, outputs) if outputs else outputs
+
+    def _passed(self, event: Event, outputs: tuple[Output, ...]) -> tuple[Output, ...]:
+        """The same outputs when the guard has nothing against them, which is always but for a defect."""
+        for index, output in enumerate(outputs):
             if isinstance(output, _COMMANDS):
                 refused = self._guard.check(output, event.now_us)
                 if refused is not None:
-                    # Commands that this event also led to rest on the refused one and go no further; records stay.
-                    refusal = GuardRefused(now_us=event.now_us, rule=refused.rule, detail=refused.detail)
-                    self._guard.observe(refusal)
-                    records: list[Output] = [later for later in pending if not isinstance(later, _COMMANDS)]
-                    ended = self._regulator.handle(refusal)
-                    if isinstance(output, SendArm):
-                        records = self._not_armed(records, refused.detail)
-                    pending = deque([*ended, *records])
-                    continue
-            passed.append(output)
-        return tuple(passed)
+                    return outputs[:index] + self._refused(event, output, refused, outputs[index + 1 :])
+        return outputs
+
+    def _refused(
+        self, event: Event, command: Command, refused: Refused, later: tuple[Output, ...]
+    ) -> tuple[Output, ...]:
+        """What goes out instead of a refused command and of what came after it."""
+        # Commands that this event also led to rest on the refused one and go no further; records stay.
+        refusal = GuardRefused(now_us=event.now_us, rule=refused.rule, detail=refused.detail)
+        self._guard.observe(refusal)
+        records: list[Output] = [record for record in later if not isinstance(record, _COMMANDS)]
+        ended = self._regulator.handle(refusal)
+        if isinstance(command, SendArm):
+            records = self._not_armed(records, refused.detail)
+        return (*self._passed(event, ended), *records)
 
     def _not_armed(self, records: list[Output], detail: str) -> list[Output]:
         """Nothing was armed, so no record may say so, and the answer says why."""

@@ -21,6 +21,8 @@ from ebbset.controller.stop_rules import Numbers, after_repetition, budget, by_t
 from ebbset.models.prescription import StallSection
 
 AT_FLOOR_N: Final = 0.05
+_WORKING: Final = State.WORKING
+"""Under a name of its own, since it is asked for with every frame and reading it off its enumeration takes time."""
 
 
 class Work:
@@ -60,7 +62,7 @@ class Work:
                 self._look(order, event)
             else:
                 self._count(event)
-        if self._desk.state is not State.WORKING:
+        if self._desk.state is not _WORKING:
             return
         now_us = self._desk.now_us
         finding = by_time(

@@ -31,6 +31,10 @@ Unload = SendUnload | UnloadCommand
 Release = SendRelease | ReleaseCommand
 AnyCommand = Arm | Load | Unload | Release
 """The core's values and the wire's messages have the same fields, so either may be given."""
+_ARM: Final = (SendArm, ArmCommand)
+_LOAD: Final = (SendLoad, LoadCommand)
+_UNLOAD: Final = (SendUnload, UnloadCommand)
+_RELEASE: Final = (SendRelease, ReleaseCommand)
 
 REMEMBERED_NONCES: Final = 4096
 """How many spent nonces a rig remembers; enough for years of sets between two restarts, and bounded."""
@@ -120,6 +124,7 @@ class RigFirmware:
         self._spent: dict[str, None] = {}
         self._docked: bool | None = None
         self._over: set[RigEventKind] = set()
+        self._docked_stuck = defect is Defect.DOCKED_STUCK
         self._overlooked = OVERLOOKED.get(defect) if defect is not None else None
         self._before_stop_n = self.target_n
 
@@ -134,10 +139,13 @@ class RigFirmware:
     def deadline_us(self) -> int | None:
         """Rig time at which the lease runs out, or None while nothing is bound."""
         bound, defect = self._bound, self.defect
-        if bound is None or defect is Defect.LEASE_NEVER_EXPIRES:
+        if bound is None:
             return None
-        if defect is Defect.LEASE_EXPIRES_LATE:
-            return bound.deadline_us + (LATE_LEASES - 1) * bound.lease_us
+        if defect is not None:
+            if defect is Defect.LEASE_NEVER_EXPIRES:
+                return None
+            if defect is Defect.LEASE_EXPIRES_LATE:
+                return bound.deadline_us + (LATE_LEASES - 1) * bound.lease_us
         return bound.deadline_us
 
     # --- commands ------------------------------------------------------------------------------------------------
@@ -151,7 +159,7 @@ class RigFirmware:
             docked: what the dock sensor says.
             applied_n: load applied now, after the rig's own ramp, N per cable.
         """
-        docked = docked or self.defect is Defect.DOCKED_STUCK
+        docked = docked or self._docked_stuck
         refusal: Refusal | None = None
         for objection in self._objections(command, t_us, docked):
             if objection is not self._overlooked:
@@ -167,11 +175,11 @@ class RigFirmware:
 
     def _objections(self, command: AnyCommand, t_us: int, docked: bool) -> Iterator[Refusal]:
         """Every rule that the command breaks, the first in order being the answer."""
-        if isinstance(command, Load):
+        if isinstance(command, _LOAD):
             return self._objections_to_load(command, t_us, docked)
-        if isinstance(command, Unload):
+        if isinstance(command, _UNLOAD):
             return self._objections_of_a_defective_rig(command)
-        if isinstance(command, Release):
+        if isinstance(command, _RELEASE):
             return self._objections_to_release(command)
         return self._objections_to_arm(command)
 
@@ -214,34 +222,35 @@ class RigFirmware:
             yield Refusal.LEASE_TOO_LONG
 
     def _objections_to_load(self, command: Load, t_us: int, docked: bool) -> Iterator[Refusal]:
-        bound = self._bound
+        own, bound, target_n = self.settings, self._bound, command.target_n
         if self.stopped:
             yield Refusal.STOPPED
-        if not all(map(math.isfinite, (*command.target_n, command.ramp_n_per_s))):
+        if not (math.isfinite(command.ramp_n_per_s) and all(map(math.isfinite, target_n))):
             yield Refusal.BAD_MESSAGE
         if bound is None or command.nonce != bound.nonce:
             yield Refusal.SPENT_NONCE if command.nonce in self._spent else Refusal.FOREIGN_NONCE
         elif command.seq <= bound.last_seq:
             yield Refusal.REPEATED_SEQUENCE
         limits = bound or self._limits_of_its_own(command.nonce, t_us)
-        if len(command.target_n) != self.settings.cables:
+        if len(target_n) != own.cables:
             yield Refusal.WRONG_CABLES
         if command.cites_t_us > t_us:
             yield Refusal.FUTURE_CITATION
-        if t_us - command.cites_t_us > min(command.lease_ms * 1_000, limits.lease_us):
+        age_us, lease_us = t_us - command.cites_t_us, command.lease_ms * 1_000
+        if age_us > lease_us or age_us > limits.lease_us:
             yield Refusal.STALE_CITATION
-        if command.lease_ms * 1_000 > limits.lease_us:
+        if lease_us > limits.lease_us:
             yield Refusal.LEASE_TOO_LONG
-        for target, ceiling in zip(command.target_n, limits.ceiling_n, strict=False):
-            if target > min(ceiling, self.settings.max_load_n) + _LOAD_TOLERANCE_N:
+        for target, ceiling in zip(target_n, limits.ceiling_n, strict=False):
+            if target > min(ceiling, own.max_load_n) + _LOAD_TOLERANCE_N:
                 yield Refusal.ABOVE_CEILING
-        for target, floor in zip(command.target_n, limits.floor_n, strict=False):
-            if 0.0 < target < max(floor, self.settings.min_load_n) - _LOAD_TOLERANCE_N:
+        for target, floor in zip(target_n, limits.floor_n, strict=False):
+            if 0.0 < target < max(floor, own.min_load_n) - _LOAD_TOLERANCE_N:
                 yield Refusal.BELOW_FLOOR
         if command.ramp_n_per_s > limits.max_ramp_n_per_s:
             yield Refusal.RAMP_TOO_STEEP
-        if not docked:
-            for target, held in zip(command.target_n, self.target_n, strict=False):
+        if not docked and target_n != self.target_n:
+            for target, held in zip(target_n, self.target_n, strict=False):
                 if target > held + _LOAD_TOLERANCE_N:
                     yield Refusal.RISE_WHILE_UNDOCKED
 
@@ -259,21 +268,23 @@ class RigFirmware:
 
     def _obey(self, command: AnyCommand, t_us: int, *, newer: bool) -> None:
         own = self.settings
-        if isinstance(command, Load):
+        if isinstance(command, _LOAD):
             if self._bound is None:
                 self._bound = self._limits_of_its_own(command.nonce, t_us)
             self._bound.deadline_us = t_us + command.lease_ms * 1_000
-            self.target_n = tuple((*command.target_n, *self.target_n)[: own.cables])
+            # a rig that overlooks a wrong number of targets takes the first ones and keeps the rest
+            told_n = command.target_n
+            self.target_n = told_n if len(told_n) == own.cables else (*told_n, *self.target_n)[: own.cables]
             self.ramp_n_per_s = (
                 own.max_ramp_n_per_s
                 if self.defect is Defect.IGNORES_RAMP
                 else min(command.ramp_n_per_s, own.max_ramp_n_per_s)
             )
-        elif isinstance(command, Unload):
+        elif isinstance(command, _UNLOAD):
             self._unload(min(command.ramp_n_per_s, own.max_ramp_n_per_s))
             if self._bound is not None and newer:
                 self._bound.deadline_us = t_us + self._bound.lease_us
-        elif isinstance(command, Arm):
+        elif isinstance(command, _ARM):
             self._bound = _Binding(
                 nonce=command.nonce,
                 last_seq=command.seq,
@@ -301,7 +312,7 @@ class RigFirmware:
     ) -> tuple[Notice, ...]:
         """Look at lease, dock, travel and speed at rig time ``t_us``; what happened, oldest first."""
         notices: list[Notice] = []
-        docked = docked or self.defect is Defect.DOCKED_STUCK
+        docked = docked or self._docked_stuck
         if docked is not self._docked:
             if self._docked is not None:
                 notices.append(Notice(t_us, RigEventKind.DOCKED if docked else RigEventKind.UNDOCKED))

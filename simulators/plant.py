@@ -28,6 +28,7 @@ FloatArray = npt.NDArray[np.float64]
 
 _DOCKED_M: Final = 0.005
 _OFF: Final = float(lay.Hand.OFF)
+_COMMAND, _STEP, _DT = lay.C_COMMAND, lay.G_STEP, lay.P_DT
 _STABLE: Final = 0.7
 _DOCK_STABLE_S: Final = 0.05
 
@@ -257,7 +258,7 @@ class Plant:
     @property
     def applied_n(self) -> tuple[float, ...]:
         """Load commanded to each motor now, after the ramp and before the motor's own lag, N."""
-        return tuple(self._cables[:, lay.C_COMMAND].tolist())
+        return tuple(self._cables[:, _COMMAND].tolist())
 
     # -- the lifter
 
@@ -354,7 +355,7 @@ class Plant:
     @property
     def time_s(self) -> float:
         """Simulated time."""
-        return float(self._g[lay.G_STEP] * self._p[lay.P_DT])
+        return float(self._g.item(_STEP) * self._p.item(_DT))
 
     @property
     def phase(self) -> lay.Phase:

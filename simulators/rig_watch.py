@@ -53,9 +53,11 @@ class RigWatch:
             slack_in_hand: a cable went slack while the lifter held it and the load was going down to a floor.
         """
         allowed_n = self._max_ramp_n_per_s * elapsed_s * _RAMP_TOLERANCE + _TOLERANCE_N
-        for before, applied in zip(before_n, applied_n, strict=True):
-            if abs(applied - before) > allowed_n:
-                self._breach(4, now_us, f"applied_n went {before} to {applied}; allowed: a change of {allowed_n:.3f} N")
+        if applied_n != before_n:
+            for before, applied in zip(before_n, applied_n, strict=True):
+                if abs(applied - before) > allowed_n:
+                    went = f"applied_n went {before} to {applied}"
+                    self._breach(4, now_us, f"{went}; allowed: a change of {allowed_n:.3f} N")
         if slack_in_hand:
             self._breach(4, now_us, "a cable went slack during a drop; allowed: tension above 0")
         granted_us = self._granted_us

@@ -268,11 +268,11 @@ class Sensors:
             finite = bool(np.isfinite(out).all())
         position, velocity, force = out.tolist()
         return Reading(
-            t_us=tuple(t_us.tolist()),
-            position_m=tuple([tuple(row) for row in position]),
-            velocity_m_s=tuple([tuple(row) for row in velocity]),
-            force_n=tuple([tuple(row) for row in force]) if self.parameters.has_force else (None,) * self._cables,
-            finite=finite,
+            tuple(t_us.tolist()),
+            tuple(map(tuple, position)),
+            tuple(map(tuple, velocity)),
+            tuple(map(tuple, force)) if self.parameters.has_force else (None,) * self._cables,
+            finite,
         )
 
     def _apply_faults(self, t_s: FloatArray, out: FloatArray) -> bool:
