@@ -20,6 +20,20 @@ Name and password at the broker come from EBBSET_MQTT_USERNAME and EBBSET_MQTT_P
 the file that --credentials-file names, never from the command line."""
 
 
+def _rig_name(_ctx: click.Context, _param: click.Parameter, value: str) -> str:
+    """A name that can stand in a topic, by the contract's own rule."""
+    from pydantic import TypeAdapter, ValidationError
+
+    from ebbset.models.problems import problems_of
+    from ebbset.models.wire import Name
+
+    try:
+        return str(TypeAdapter(Name).validate_python(value))
+    except ValidationError as error:
+        problem = problems_of(error)[0]
+        raise click.BadParameter(f"{problem.value}; allowed: {problem.allowed}") from None
+
+
 def broker_options(function: F) -> F:
     """Add ``--rig``, ``--host``, ``--port``, ``--protocol``, ``--tls/--no-tls``, ``--ca-file``, ``--credentials-file``.
 
@@ -27,7 +41,13 @@ def broker_options(function: F) -> F:
     """
     for option in reversed(
         (
-            click.option("--rig", default="rig1", show_default=True, help="Name of the rig, as in its topics."),
+            click.option(
+                "--rig",
+                default="rig1",
+                show_default=True,
+                callback=_rig_name,
+                help="Name of the rig, as in its topics: letters, digits, dot, hyphen and underscore.",
+            ),
             click.option("--host", default="127.0.0.1", show_default=True, help="Broker."),
             click.option("--port", type=int, help="Port; left out, 8883 with TLS and 1883 without."),
             click.option(

@@ -72,11 +72,14 @@ def command(
       ebbset compare row.toml --policy fixed_fraction:fraction=0.2 --policy force_at_stall:part=0.85
       ebbset compare a.toml b.toml --lifters 10000 --dask tcp://scheduler:8786
     """
-    from ebbset.console.documents import read_prescription
+    from ebbset.console.documents import read_prescription, sentence_of
+    from ebbset.console.simulation import known_exercise
     from ebbset.simulators.closed_loop import SetNotRunError
     from ebbset.simulators.compare import Condition, Population, compared, named_apart, with_policy
 
     orders = [read_prescription(path) for path in prescriptions]
+    for order in orders:
+        known_exercise(order)
     if policies and len(orders) != 1:
         raise click.UsageError("--policy goes with exactly one prescription.")
     try:
@@ -90,9 +93,7 @@ def command(
     except SetNotRunError as error:
         raise CommandError(f"a set cannot be run on the simulated rig: {error}", Exit.NO) from None
     except ValueError as error:
-        if type(error).__name__ == "BadDocumentError":
-            raise
-        raise CommandError(str(error), Exit.USAGE) from None
+        raise CommandError(sentence_of(error), Exit.USAGE) from None
     if table is not None:
         _write(found, table)
     if plot is not None:

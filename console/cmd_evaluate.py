@@ -63,7 +63,7 @@ def command(short: bool, seed: int | None, seeds: Path | None, workers: int, plo
         try:
             evaluate.plot(report, plot)
         except (OSError, ValueError) as error:
-            raise CommandError(f"{plot}: {error}", Exit.BAD_INPUT) from None
+            raise CommandError(f"{plot}: {getattr(error, 'strerror', None) or error}", Exit.BAD_INPUT) from None
     if as_json:
         click.echo(report.to_json())
     else:

@@ -83,6 +83,7 @@ def command(
         return _update(known, recordings, None if date is None else date.date(), output, as_json=as_json)
     if lifter is None:
         raise click.UsageError("--lifter is missing; allowed: a pseudonym, or --update with a profile file.")
+    from ebbset.console.documents import sentence_of
     from ebbset.simulators.profile_fit import fit_profile
 
     seen, used, days = _recorded(recordings)
@@ -105,7 +106,7 @@ def command(
             one_rm_n=None if one_rm is None else _load(one_rm, "--one-rm"),
         )
     except ValueError as error:
-        raise CommandError(_allowed(error), Exit.USAGE) from None
+        raise CommandError(sentence_of(error), Exit.USAGE) from None
     if output is not None:
         output.write_text(fit.profile.to_toml(), encoding="utf-8")
     if as_json:
@@ -161,17 +162,6 @@ def _update(
     else:
         _show_changes(learned, output)
     return int(Exit.OK)
-
-
-def _allowed(error: ValueError) -> str:
-    """The sentence of an error, pydantic's many lines made one."""
-    from pydantic import ValidationError
-
-    from ebbset.models.problems import problems_of
-
-    if isinstance(error, ValidationError):
-        return "; ".join(str(problem) for problem in problems_of(error))
-    return str(error)
 
 
 def _recorded(paths: tuple[Path, ...]) -> tuple[list[Any], set[str], list[datetime.date]]:

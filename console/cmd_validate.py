@@ -39,7 +39,7 @@ def command(short: bool, seed: int, plot: Path | None, as_json: bool) -> int:
         try:
             validate.plot(report, plot)
         except (OSError, ValueError) as error:
-            raise CommandError(f"{plot}: {error}", Exit.BAD_INPUT) from None
+            raise CommandError(f"{plot}: {getattr(error, 'strerror', None) or error}", Exit.BAD_INPUT) from None
     if as_json:
         told = {
             "passed": report.passed,

@@ -9,9 +9,11 @@ import tomllib
 from pathlib import Path
 from typing import Any, Literal
 
+from pydantic import ValidationError
+
 from ebbset.console.exits import CommandError, Exit
 from ebbset.models.prescription import Prescription
-from ebbset.models.problems import BadDocumentError, Problem, shorten
+from ebbset.models.problems import BadDocumentError, Problem, problems_of, shorten
 from ebbset.models.profile import LifterProfile
 
 Kind = Literal["prescription", "profile"]
@@ -93,6 +95,13 @@ def _checked(prescription: Prescription, what: str) -> Prescription:
         raise BadDocumentError(what, [Problem("drop.policy", shorten(name), allowed, "unknown")])
     known[name].from_parameters(prescription.drop.parameters)
     return prescription
+
+
+def sentence_of(error: ValueError) -> str:
+    """What an error about values typed by a person says, on one line."""
+    if isinstance(error, ValidationError):
+        return "; ".join(str(problem) for problem in problems_of(error))
+    return str(error)
 
 
 def as_command_error(error: BadDocumentError) -> CommandError:

@@ -28,10 +28,10 @@ MEANINGS: Final[dict[Exit, str]] = {
     Exit.OK: "done; a check that was asked for holds",
     Exit.NO: "done, and the answer is no: a file is not valid, a replay differs, a request was refused, a check failed",
     Exit.USAGE: "the command line is wrong: an unknown option, a value that is not allowed",
-    Exit.BAD_INPUT: "a file could not be read or used",
+    Exit.BAD_INPUT: "a file could not be read, used or written",
     Exit.UNREACHABLE: "a broker, controller or rig did not answer in time",
     Exit.MISSING_EXTRA: "a part that this command needs is not installed",
-    Exit.DEFECT: "a defect of ebbset; the details are in the file that the message names",
+    Exit.DEFECT: "a defect of ebbset; the details are in the file that the message names, or in the log",
     Exit.INTERRUPTED: "interrupted from the keyboard or by a signal; a running set was stopped first",
 }
 

@@ -175,6 +175,11 @@ def test_what_nobody_foresaw_becomes_one_sentence_and_a_file(
         (["serve", "--prescription", "nowhere.toml"], Exit.BAD_INPUT),
         (["serve", "--port", "70000"], Exit.USAGE),
         (["serve", "--fact", "nothing"], Exit.USAGE),
+        *[
+            ([*command, "--rig", "a/b"], Exit.USAGE)
+            for command in (["serve"], ["rig"], ["request", "stop"], ["check-rig"])
+        ],
+        (["serve", "--rig", ""], Exit.USAGE),
         (["rig", "--defect", "no_such_defect"], Exit.USAGE),
         (["request", "stop", "--port", "1"], Exit.UNREACHABLE),
         (["request", "arm", "--port", "1"], Exit.USAGE),

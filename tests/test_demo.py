@@ -54,7 +54,7 @@ def test_a_process_that_dies_is_told_with_its_log(tmp_path: Path, monkeypatch: p
     monkeypatch.setattr(demo, "RIG", "no/such name")
     with pytest.raises(CommandError, match=r"controller ended early; see .*demo-controller\.log"):
         asyncio.run(demo.run(tmp_path, Console(file=io.StringIO()), prescription=order, profile=profile))
-    assert "rig is 'no/such name'" in (tmp_path / "demo-controller.log").read_text(encoding="utf-8")
+    assert "'no/such name'; allowed: " in (tmp_path / "demo-controller.log").read_text(encoding="utf-8")
 
 
 def test_the_demonstrations_own_set_shows_drops_and_an_end_by_rule_in_time() -> None:

@@ -49,6 +49,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "a.toml").write_text(ORDER)
     (tmp_path / "b.toml").write_text(ORDER.replace('"Drops"', '"Others"').replace("max_drops = 1", "max_drops = 2"))
+    (tmp_path / "pullover.toml").write_text(ORDER.replace("bench_press", "pullover"))
     (tmp_path / "study.toml").write_text(STUDY)
     return tmp_path
 
@@ -140,8 +141,10 @@ def test_a_comparison_of_policies_as_json(folder: Path, capsys: pytest.CaptureFi
 @pytest.mark.parametrize(
     ("arguments", "code", "said"),
     [
-        (["a.toml", "--policy", "wishes"], 3, "wishes"),
-        (["a.toml", "--policy", "fixed_fraction:fraction=7"], 3, "drop.parameters.fraction"),
+        (["a.toml", "--policy", "wishes"], 2, "wishes"),
+        (["a.toml", "--policy", "bad name"], 2, "policy is 'bad name'; allowed: "),
+        (["pullover.toml"], 3, "exercise is 'pullover'; allowed for simulation"),
+        (["a.toml", "--policy", "fixed_fraction:fraction=7"], 2, "drop.parameters.fraction"),
         (["a.toml", "--policy", "fixed_fraction:0.2"], 2, "name=value"),
         (["a.toml", "b.toml", "--policy", "fixed_step"], 2, "exactly one"),
         (["a.toml", "b.toml", "--dask", "tcp://127.0.0.1:1"], 4, "127.0.0.1:1"),
