@@ -370,6 +370,8 @@ class Guard:
 
     def _check_rise(self, command: SendLoad, armed: _ArmedSet, now_us: int) -> Refused | None:
         """Within a bout only down; up from nothing only in the dock, after the rest that the next bout orders."""
+        if command.target_n == armed.last_n:
+            return None
         if armed.last_n is not None:
             for cable, (target_n, last_n) in enumerate(zip(command.target_n, armed.last_n, strict=True)):
                 if target_n > last_n:

@@ -143,7 +143,7 @@ class Regulator:
 
     def _foreign_boot(self, boot_id: str) -> bool:
         identity = self._desk.rig.identity
-        return self._desk.state in _ARMED_STATES and identity is not None and boot_id != identity.boot_id
+        return identity is not None and boot_id != identity.boot_id and self._desk.state in _ARMED_STATES
 
     def _is_ours(self, nonce: str) -> bool:
         return self._desk.order is not None and nonce == self._desk.order.nonce

@@ -110,6 +110,8 @@ class RigFacts:
 
     def disagreement_n(self, target_n: tuple[float, ...]) -> tuple[float, float] | None:
         """Largest excess of |applied - target| over what is allowed: (difference, allowed), or None."""
+        if self.applied_n == target_n:
+            return None
         for applied, target in zip(self.applied_n, target_n, strict=False):
             allowed = max(APPLIED_TOLERANCE_N, APPLIED_TOLERANCE_PART * target)
             if abs(applied - target) > allowed:

@@ -50,21 +50,22 @@ class Work:
 
     def work(self, event: Event) -> None:
         """A frame came or time went by."""
-        order = self._desk.order
+        desk = self._desk
+        order = desk.order
         if order is None:
             return
-        if not self._desk.fresh(order):
+        if not desk.fresh(order):
             # Looked at before this event is taken in: a silence that a late frame ends was a silence all the same.
-            self._desk.end(Reason.TELEMETRY_LOST, *self._desk.freshness(order))
+            desk.end(Reason.TELEMETRY_LOST, *desk.freshness(order))
             return
         if isinstance(event, Samples):
-            if self._desk.rig.accept_samples(event):
+            if desk.rig.accept_samples(event):
                 self._look(order, event)
             else:
                 self._count(event)
-        if self._desk.state is not _WORKING:
+        if desk.state is not _WORKING:
             return
-        now_us = self._desk.now_us
+        now_us = desk.now_us
         finding = by_time(
             order.prescription.stop,
             elapsed_us=now_us - order.started_us,
@@ -72,9 +73,9 @@ class Work:
             any_repetition=order.moved_in_bout,
         )
         if finding is not None:
-            self._desk.end_by_finding(finding)
+            desk.end_by_finding(finding)
         elif now_us - order.sent_us >= order.renew_every_us:
-            self._desk.send_load(order)
+            desk.send_load(order)
 
     def _look(self, order: Order, event: Samples) -> None:
         """One good frame: does the rig agree, what do the trackers see, is the lifter active."""

@@ -353,10 +353,14 @@ class _Loop:
 
     def _next_cut_s(self) -> float:
         """True time of the next command to arrive or lease to run out."""
-        rig, pending = self.rig, self._pending
+        rig = self.rig
         deadline_us = rig.firmware.deadline_us
         lease_s = math.inf if deadline_us is None else rig.sensors.true_s(deadline_us)
-        return pending[0][0] if pending and pending[0][0] < lease_s else lease_s
+        if self._pending:
+            arrival_s = self._pending[0][0]
+            if arrival_s < lease_s:
+                return arrival_s
+        return lease_s
 
     def _is_mere_renewal(self, cut_s: float) -> bool:
         """The next thing due is a load command that leaves the motors as they are, obeyed or refused."""
@@ -433,21 +437,24 @@ class _Loop:
             # Nothing arrives, and the controller's clock goes on.
             self._tick_until(rig.t_s)
             return
-        message = self._message(self._tick_until(arrival_s), reading)
-        if isinstance(message, Samples):
-            self._timely_us = message.now_us
-        self._feed(message)
+        now_us = self._tick_until(arrival_s)
+        if reading.finite:
+            self._timely_us = now_us
+            self._feed(self._samples(now_us, reading))
+        else:
+            # What the wire cannot carry arrives as bad input.
+            bad = "a value is not finite"
+            self._feed(BadInput(now_us=now_us, topic=Topic.FRAME.value, code="not_finite", detail=bad))
 
-    def _message(self, now_us: int, reading: Reading) -> Samples | BadInput:
-        """The frame as the link would hand it to the core: what the wire cannot carry arrives as bad input."""
+    def _samples(self, now_us: int, reading: Reading) -> Samples:
+        """The frame as the link would hand it to the core."""
         rig = self.rig
-        if not reading.finite:
-            return BadInput(now_us=now_us, topic=Topic.FRAME.value, code="not_finite", detail="a value is not finite")
+        firmware = rig.firmware
         return Samples(
             now_us=now_us,
-            boot_id=rig.firmware.boot_id,
+            boot_id=firmware.boot_id,
             seq=self._frame_seq,
-            nonce=rig.firmware.nonce,
+            nonce=firmware.nonce,
             docked=rig.docked,
             applied_n=rig.applied_n,
             t_us=reading.t_us,
@@ -459,7 +466,7 @@ class _Loop:
     def _check_rig(self, t_us: int, elapsed_s: float, before_n: tuple[float, ...]) -> None:
         rig = self.rig
         target_n, applied_n = rig.target_n, rig.applied_n
-        lowering = min(target_n) > 0.0 and max(applied_n) > max(target_n) + 1.0
+        lowering = applied_n != target_n and min(target_n) > 0.0 and max(applied_n) > max(target_n) + 1.0
         self.watch.step(
             now_us=self._now_us,
             t_us=t_us,

@@ -47,25 +47,25 @@ _BLOCK: Final = 1024
 class Way:
     """One direction of a link."""
 
-    __slots__ = ("_jitter_s", "_last_s", "_model", "_rng")
+    __slots__ = ("_delay_s", "_jitter_s", "_last_s", "_loss", "_model", "_outages_s", "_rng")
 
     def __init__(self, model: LinkModel, rng: np.random.Generator) -> None:
         self._model = model
+        self._delay_s, self._loss, self._outages_s = model.delay_s, model.frame_loss, model.outages_s
         self._rng = rng
         self._last_s = 0.0
         self._jitter_s: list[float] = []
 
     def arrival_s(self, sent_s: float, *, may_be_lost: bool = False) -> float | None:
         """True time at which a message sent then arrives, or None if it never does."""
-        model = self._model
-        if model.outages_s and any(start_s <= sent_s < end_s for start_s, end_s in model.outages_s):
+        if self._outages_s and any(start_s <= sent_s < end_s for start_s, end_s in self._outages_s):
             return None
-        if may_be_lost and model.frame_loss > 0.0 and self._rng.random() < model.frame_loss:
+        if may_be_lost and self._loss > 0.0 and self._rng.random() < self._loss:
             return None
         if not self._jitter_s:
             # Drawn in blocks, since one call a message is a noticeable part of a run.
-            self._jitter_s = self._rng.exponential(model.jitter_s, _BLOCK).tolist()
-        arrival_s = sent_s + model.delay_s + self._jitter_s.pop()
+            self._jitter_s = self._rng.exponential(self._model.jitter_s, _BLOCK).tolist()
+        arrival_s = sent_s + self._delay_s + self._jitter_s.pop()
         if arrival_s < self._last_s:
             return self._last_s
         self._last_s = arrival_s

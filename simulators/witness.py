@@ -144,7 +144,8 @@ class InvariantWitness:
     def _take_samples(self, event: Samples) -> None:
         if not self._is_own(event.boot_id) or event.seq <= self._last_seq or not event.t_us:
             return
-        n, cables = len(event.t_us), self._identity.cables if self._identity is not None else 0
+        t_us, newest = event.t_us, self._newest
+        n, cables = len(t_us), self._identity.cables if self._identity is not None else 0
         # A sum of readings is finite only if every one of them is.
         total = sum(event.applied_n)
         for columns in (event.position_m, event.velocity_m_s, event.force_n):
@@ -157,10 +158,10 @@ class InvariantWitness:
                     total += sum(column)
         if len(event.applied_n) != cables or not math.isfinite(total):
             return
-        if self._newest is not None and event.t_us[0] <= self._newest.t_us:
+        if newest is not None and t_us[0] <= newest.t_us:
             return
         self._last_seq = event.seq
-        self._newest = _Newest(event.t_us[-1], event.now_us, event.docked)
+        self._newest = _Newest(t_us[-1], event.now_us, event.docked)
 
     def _take_newest(self, t_us: int, arrived_us: int, docked: bool) -> None:
         if self._newest is None or t_us >= self._newest.t_us:
@@ -195,18 +196,21 @@ class InvariantWitness:
             return
         if command.nonce != arm.nonce:
             self._breach(6, f"load under nonce {command.nonce}; armed is {arm.nonce}")
+        load, ramp_n_per_s = order.load, command.ramp_n_per_s
         for target_n in command.target_n:
-            if not target_n <= min(order.load.start_n, identity.max_load_n):
-                self._breach(1, f"load {target_n} above start {order.load.start_n} or rig {identity.max_load_n}")
-            if not target_n >= order.load.floor_n:
-                self._breach(3, f"load {target_n} under the floor {order.load.floor_n}")
-        if not 0 < command.ramp_n_per_s <= min(order.load.ramp_n_per_s, identity.max_ramp_n_per_s):
-            self._breach(4, f"ramp {command.ramp_n_per_s} N/s; prescribed {order.load.ramp_n_per_s} N/s")
+            if not (target_n <= load.start_n and target_n <= identity.max_load_n):
+                self._breach(1, f"load {target_n} above start {load.start_n} or rig {identity.max_load_n}")
+            if not target_n >= load.floor_n:
+                self._breach(3, f"load {target_n} under the floor {load.floor_n}")
+        if not (0 < ramp_n_per_s <= load.ramp_n_per_s and ramp_n_per_s <= identity.max_ramp_n_per_s):
+            self._breach(4, f"ramp {ramp_n_per_s} N/s; prescribed {load.ramp_n_per_s} N/s")
         self._check_telemetry(command, arm, order, identity)
         if self._held is None:
             self._check_return(command, order)
             self._bouts_begun += 1
-        elif any(target > held for target, held in zip(command.target_n, self._held, strict=True)):
+        elif command.target_n != self._held and any(
+            target > held for target, held in zip(command.target_n, self._held, strict=True)
+        ):
             self._breach(2, f"load rose from {self._held} to {command.target_n} within a bout")
         self._held = command.target_n
 
