@@ -86,12 +86,13 @@ class StudyFile(_Section):
         ):
             twice = [name for name, n in Counter(names).items() if n > 1]
             if twice:
-                raise ValueError(f"{what} each once; {twice[0]!r} stands there more than once")
+                raise ValueError(f"{what} is {twice[0]!r} more than once; allowed: each of them once")
         if self.reference_one_rm_n is not None:
             without = [p.id for p in self.participants if p.one_rm_n is None]
             if without:
                 raise ValueError(
-                    f"participants.one_rm_n for everyone, since loads are relative; {without[0]!r} has none"
+                    f"participants.one_rm_n is missing for {without[0]!r}; allowed: one for everyone, since loads are "
+                    "relative"
                 )
         return self
 

@@ -18,7 +18,13 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 from ebbset.models.toml_text import read_model, write_model
 from ebbset.models.units import LoadUnit, parse_load
 
-LoadN = Annotated[float, Field(gt=0, le=5_000, allow_inf_nan=False), BeforeValidator(parse_load)]
+
+def _newtons(value: Any) -> Any:
+    """Text, or what might pass for a number and is none, read as a load; the rest is told like any other value."""
+    return parse_load(value) if isinstance(value, str | bool) else value
+
+
+LoadN = Annotated[float, Field(gt=0, le=5_000, allow_inf_nan=False), BeforeValidator(_newtons)]
 Fraction = Annotated[float, Field(gt=0, lt=1, allow_inf_nan=False)]
 Seconds = Annotated[float, Field(ge=0, le=3_600, allow_inf_nan=False)]
 Name = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_.\-]+$")]
@@ -45,7 +51,7 @@ class LoadSection(_Section):
     @model_validator(mode="after")
     def _floor_below_start(self) -> Self:
         if self.floor_n > self.start_n:
-            raise ValueError(f"floor_n at most start_n, which is {self.start_n:g} N; floor_n is {self.floor_n:g} N")
+            raise ValueError(f"floor_n is {self.floor_n:g} N; allowed: at most start_n = {self.start_n:g} N")
         return self
 
 
@@ -150,7 +156,7 @@ class SafetySection(_Section):
     def _timeout_below_lease(self) -> Self:
         if self.telemetry_timeout_ms > self.lease_ms:
             raise ValueError(
-                f"telemetry_timeout_ms at most lease_ms, which is {self.lease_ms}; it is {self.telemetry_timeout_ms}"
+                f"telemetry_timeout_ms is {self.telemetry_timeout_ms}; allowed: at most lease_ms = {self.lease_ms}"
             )
         return self
 
@@ -188,13 +194,16 @@ class Prescription(_Section):
         for k, bout in enumerate(self.bouts):
             if bout.load_n is not None and not self.load.floor_n <= bout.load_n <= self.load.start_n:
                 raise ValueError(
-                    f"bouts[{k}].load_n from floor_n = {self.load.floor_n:g} N to start_n = {self.load.start_n:g} N; "
-                    f"it is {bout.load_n:g} N"
+                    f"bouts[{k}].load_n is {bout.load_n:g} N; allowed: from floor_n = {self.load.floor_n:g} N to "
+                    f"start_n = {self.load.start_n:g} N"
                 )
             if k > 0 and bout.rest_before_s <= 0:
-                raise ValueError(f"bouts[{k}].rest_before_s above 0, since a bout follows a rest; it is 0")
+                raise ValueError(f"bouts[{k}].rest_before_s is 0; allowed: above 0, since a bout follows a rest")
         if self.bouts[0].rest_before_s != 0:
-            raise ValueError("bouts[0].rest_before_s exactly 0, since the first bout begins at the start request")
+            rest_s = self.bouts[0].rest_before_s
+            raise ValueError(
+                f"bouts[0].rest_before_s is {rest_s:g}; allowed: 0, since the first bout begins at the start request"
+            )
         return self
 
     def bout_load_n(self, index: int) -> float:

@@ -44,15 +44,18 @@ class LifterProfile(BaseModel):
 
     @model_validator(mode="after")
     def _line_falls(self) -> Self:
-        if not 0 < self.velocity_at_1rm_m_s.mean < self.velocity_at_zero_m_s.mean <= 6:
+        zero, at_1rm = self.velocity_at_zero_m_s.mean, self.velocity_at_1rm_m_s.mean
+        if zero > 6:
+            raise ValueError(f"velocity_at_zero_m_s.mean is {zero:g}; allowed: at most 6")
+        if not 0 < at_1rm < zero:
             raise ValueError(
-                "0 < velocity_at_1rm_m_s.mean < velocity_at_zero_m_s.mean <= 6; they are "
-                f"{self.velocity_at_1rm_m_s.mean:g} and {self.velocity_at_zero_m_s.mean:g}"
+                f"velocity_at_1rm_m_s.mean is {at_1rm:g}; allowed: above 0 and below velocity_at_zero_m_s.mean, "
+                f"which is {zero:g}"
             )
         if self.one_rm_n is not None and self.one_rm_n.mean <= 0:
-            raise ValueError(f"one_rm_n.mean above 0; it is {self.one_rm_n.mean:g}")
+            raise ValueError(f"one_rm_n.mean is {self.one_rm_n.mean:g}; allowed: above 0")
         if self.rom_m is not None and not 0.05 <= self.rom_m.mean <= 2.5:
-            raise ValueError(f"rom_m.mean from 0.05 to 2.5; it is {self.rom_m.mean:g}")
+            raise ValueError(f"rom_m.mean is {self.rom_m.mean:g}; allowed: from 0.05 to 2.5")
         return self
 
     @classmethod

@@ -41,9 +41,9 @@ def parse_load(value: float | str) -> float:
     Raises:
         ValueError: the text is not a number followed by kg, lb or N.
     """
-    if isinstance(value, int | float):
+    if isinstance(value, int | float) and not isinstance(value, bool):
         return float(value)
-    match = _QUANTITY.match(value)
+    match = None if isinstance(value, bool) else _QUANTITY.match(value)
     if match is None:
         raise ValueError(f"load is {value!r}; allowed: newtons as a number, or text such as '32 kg', '70 lb', '314 N'")
     unit: LoadUnit = match.group(2)  # type: ignore[assignment]

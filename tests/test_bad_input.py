@@ -51,10 +51,10 @@ def position(text: str) -> Case:
 TELEMETRY: dict[str, tuple[Case, str, str]] = {
     "unknown version": (changed(version=2), "unknown_version", "version is 2"),
     "missing field": (without("t_us"), "missing_field", "t_us is missing"),
-    "not a number": (position("NaN"), "not_finite", "position_m.0"),
-    "infinite": (position("Infinity"), "not_finite", "position_m.0"),
-    "infinite by exponent": (position("1e999"), "not_finite", "position_m.0"),
-    "negative load": (changed(applied_n=[-5.0]), "invalid_field", "applied_n.0 is -5.0"),
+    "not a number": (position("NaN"), "not_finite", "position_m[0]"),
+    "infinite": (position("Infinity"), "not_finite", "position_m[0]"),
+    "infinite by exponent": (position("1e999"), "not_finite", "position_m[0]"),
+    "negative load": (changed(applied_n=[-5.0]), "invalid_field", "applied_n[0] is -5.0"),
     "a megabyte": (lambda frame: b"[" + b"1," * 500_000 + b"1]", "too_large", "allowed: at most 65536"),
     "not JSON": (lambda frame: "hello", "not_json", "expected value"),
     "not text": (lambda frame: b"\xff\xfe\x00", "not_json", ""),
@@ -148,7 +148,10 @@ async def test_bad_requests_are_told_and_arm_nothing(broker: Mosquitto, tmp_path
     request = {"version": 1, "correlation_id": "ask-0001", "action": "arm", "operator": "coach", "cautions_shown": True}
     upside_down = {**order, "load": {**order["load"], "floor_n": 900.0}}
     cases = {
-        "floor above start": ({**request, "prescription": upside_down}, "floor_n at most start_n"),
+        "floor above start": (
+            {**request, "prescription": upside_down},
+            "load.floor_n is 900 N; allowed: at most start_n = 400 N",
+        ),
         "negative load": ({**request, "prescription": {**order, "load": {"start_n": -4, "floor_n": 1}}}, "start_n"),
         "an action there is not": ({**request, "action": "more"}, "action is 'more'"),
         "no correlation": ({k: v for k, v in request.items() if k != "correlation_id"}, "correlation_id is missing"),
@@ -191,7 +194,7 @@ async def test_a_person_is_answered_when_the_prescription_cannot_be_read(broker:
         answer = await person.ask("arm", cautions_shown=True, prescription=order)
     assert not answer["accepted"]
     assert answer["code"] == "invalid_field"
-    assert "floor_n at most start_n, which is 400 N; floor_n is 900 N" in answer["message"]
+    assert "load.floor_n is 900 N; allowed: at most start_n = 400 N" in answer["message"]
     assert answer["state"] == "idle"
 
 
@@ -245,5 +248,5 @@ async def test_a_broker_that_is_not_there_is_told_once_and_tried_again(tmp_path:
 def test_a_prescription_file_upside_down_never_gets_as_far_as_a_broker(tmp_path: Path) -> None:
     path = tmp_path / "set.toml"
     path.write_text('name = "X"\nexercise = "row"\n[load]\nstart_n = 100.0\nfloor_n = 200.0\n')
-    with pytest.raises(BadDocumentError, match=r"set\.toml: load is .*floor_n at most start_n, which is 100 N"):
+    with pytest.raises(BadDocumentError, match=r"set\.toml: load\.floor_n is 200 N; allowed: at most start_n = 100 N"):
         ServeSettings.of(rig="bench", prescription=path).load_prescription()

@@ -266,7 +266,7 @@ def test_a_decision_keeps_its_numbers_and_a_long_text_is_cut() -> None:
 
 
 def test_what_breaks_the_contract_never_becomes_a_message() -> None:
-    with pytest.raises(codec.UnsendableError, match=r"ctl/command: target_n\.0 is nan"):
+    with pytest.raises(codec.UnsendableError, match=r"ctl/command: target_n\[0\] is nan"):
         codec.to_wire(
             SendLoad(nonce="nonce-01", seq=1, target_n=(math.nan,), ramp_n_per_s=300.0, lease_ms=600, cites_t_us=1)
         )

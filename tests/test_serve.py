@@ -279,7 +279,7 @@ async def test_a_command_that_breaks_the_contract_is_not_sent_and_ends_the_set_a
     events = [item.event for item in read_recording(served.recordings[0]).handled]
     [refusal] = [event for event in events if isinstance(event, GuardRefused)]
     assert refusal.rule == "wire_contract"
-    assert "target_n.0 is nan" in refusal.detail
+    assert "target_n[0] is nan" in refusal.detail
 
 
 async def test_a_part_that_takes_a_cancellation_for_something_else_is_told_again() -> None:
