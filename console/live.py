@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final, Self
 
 import aiomqtt
-from rich.console import Console, Group, RenderableType
+from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 from rich.live import Live
 from rich.table import Table
 from rich.text import Text
@@ -31,6 +31,7 @@ from ebbset.models.wire import (
     DecisionReport,
     RepetitionOutcome,
     RepetitionReport,
+    RigIdentity,
     SampleFrame,
     SetReport,
     StateReport,
@@ -38,10 +39,13 @@ from ebbset.models.wire import (
     decode,
 )
 
-HEARD: Final = (Topic.STATE, Topic.FRAME, Topic.REPETITION_REPORT, Topic.DECISION, Topic.RESULT)
+HEARD: Final = (Topic.IDENTITY, Topic.STATE, Topic.FRAME, Topic.REPETITION_REPORT, Topic.DECISION, Topic.RESULT)
 BAR_CELLS: Final = 44
 HISTORY: Final = 44
 FRAMES_PER_S: Final = 8
+_GAP: Final = 2
+_FIGURE_CELLS: Final = 10
+_FEWEST_CELLS: Final = 16
 _LEVELS: Final = " ▁▂▃▄▅▆▇█"
 _STEEPEST_M_S: Final = 1.0
 
@@ -69,6 +73,7 @@ class LiveState:
     repetitions: list[RepetitionReport] = field(default_factory=list)
     decisions: list[DecisionReport] = field(default_factory=list)
     result: SetReport | None = None
+    simulated: bool = False
 
     @classmethod
     def of(cls, order: Prescription) -> Self:
@@ -92,7 +97,9 @@ class LiveState:
             message: Any = decode(topic, payload)
         except BadMessageError:
             return
-        if isinstance(message, StateReport):
+        if isinstance(message, RigIdentity):
+            self.simulated = message.simulated
+        elif isinstance(message, StateReport):
             self.report = message
         elif isinstance(message, SampleFrame):
             self._take_frame(message)
@@ -113,70 +120,131 @@ class LiveState:
 
 
 def picture(state: LiveState) -> RenderableType:
-    """The live view as it stands."""
-    report = state.report
-    head = Text()
-    head.append(report.prescription if report is not None and report.prescription else "no set armed", style="bold")
-    head.append(f"   {report.state if report is not None else 'no word from the controller yet'}", style="dim")
-    rows = Table.grid(padding=(0, 2))
-    rows.add_column(style="dim", no_wrap=True)
-    rows.add_column(justify="right", no_wrap=True, min_width=10)
-    rows.add_column(no_wrap=True)
-    for name, cells in (
-        ("load", _load_row),
-        ("velocity", _velocity_row),
-        ("repetitions", _repetition_row),
-        ("budget", _capacity_row),
-    ):
-        if name not in state.hidden:
-            rows.add_row(*cells(state))
-    parts: list[RenderableType] = [head, Text(), rows, Text()]
-    if "decisions" not in state.hidden:
-        parts.append(_last_decision(state))
-    return Group(*parts)
+    """The live view as it stands; as wide as it is let, whole from 40 columns on."""
+    return _Picture(state)
 
 
-def _load_row(state: LiveState) -> tuple[str, str, Text]:
+@dataclass(frozen=True, slots=True)
+class _Picture:
+    """Bars take what labels and figures leave, so that no label is ever cut."""
+
+    state: LiveState
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        state = self.state
+        head = Text()
+        report = state.report
+        head.append(report.prescription if report is not None and report.prescription else "no set armed", style="bold")
+        head.append(f"   {report.state if report is not None else 'no word from the controller yet'}", style="dim")
+        if state.simulated:
+            head.append("   simulated", style="dim italic")
+        shown = [row for row in _ROWS if row.name not in state.hidden]
+        figures = [row.figure(state).rjust(_FIGURE_CELLS) for row in shown]
+        taken = max((len(row.label) for row in shown), default=0) + max(map(len, figures), default=0) + 2 * _GAP
+        tail = _budget(state)
+        room = options.max_width - taken
+        cells = min(room - len(tail), BAR_CELLS)
+        if cells < _FEWEST_CELLS:
+            tail, cells = "", max(min(room, BAR_CELLS), 1)
+        rows = Table.grid(padding=(0, _GAP))
+        rows.add_column(style="dim", no_wrap=True)
+        rows.add_column(justify="right", no_wrap=True)
+        rows.add_column(no_wrap=True)
+        for row, figure in zip(shown, figures, strict=True):
+            line = row.line(state, cells)
+            if row.name == "budget" and len(line):
+                line.append(tail, style="dim")
+            rows.add_row(row.label, figure, line)
+        yield head
+        yield Text()
+        yield rows
+        yield Text()
+        if "decisions" not in state.hidden:
+            yield _last_decision(state)
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """One row: its name in a study's blinding, its label, its figure and its line of so many cells."""
+
+    name: str
+    label: str
+    figure: Callable[[LiveState], str]
+    line: Callable[[LiveState, int], Text]
+
+
+def _load_figure(state: LiveState) -> str:
+    return words.loads(state.applied_n, state.unit) if state.applied_n else words.NONE
+
+
+def _load_line(state: LiveState, cells: int) -> Text:
     now_n = max(state.applied_n, default=0.0)
     full_n = max(state.start_n, 1.0)
-    bar = Text("█" * round(now_n / full_n * BAR_CELLS), style="bright_blue")
-    bar.append("·" * (BAR_CELLS - len(bar)), style="dim")
+    bar = Text("█" * min(round(now_n / full_n * cells), cells), style="bright_blue")
+    bar.append("·" * (cells - len(bar)), style="dim")
     if state.floor_n:
-        at = min(round(state.floor_n / full_n * BAR_CELLS), BAR_CELLS - 1)
+        at = min(round(state.floor_n / full_n * cells), cells - 1)
         bar = Text.assemble(bar[:at], ("┊", "bold"), bar[at + 1 :])
-    return "load", words.loads(state.applied_n, state.unit) if state.applied_n else words.NONE, bar
+    return bar
 
 
-def _velocity_row(state: LiveState) -> tuple[str, str, Text]:
-    line = "".join(_level(max(value, 0.0) / _STEEPEST_M_S) for value in state.velocities)
-    return "velocity", f"{state.velocity_m_s:+.2f} m/s".replace("-", "−"), Text(line, style="yellow")
+def _velocity_figure(state: LiveState) -> str:
+    return f"{state.velocity_m_s:+.2f} m/s".replace("-", "−")
 
 
-def _repetition_row(state: LiveState) -> tuple[str, str, Text]:
-    done = [r for r in state.repetitions if (r.cable or 0) == 0]
+def _velocity_line(state: LiveState, cells: int) -> Text:
+    newest = list(state.velocities)[-cells:]
+    return Text("".join(_level(max(value, 0.0) / _STEEPEST_M_S) for value in newest), style="yellow")
+
+
+def _done(state: LiveState) -> list[RepetitionReport]:
+    return [r for r in state.repetitions if (r.cable or 0) == 0]
+
+
+def _repetition_figure(state: LiveState) -> str:
+    return str(sum(record.outcome is RepetitionOutcome.COMPLETED for record in _done(state)))
+
+
+def _repetition_line(state: LiveState, cells: int) -> Text:
+    done = _done(state)
     fastest = max((r.mean_velocity_m_s for r in done), default=1.0) or 1.0
     marks = Text()
-    for record in done[-HISTORY:]:
+    for record in done[-cells:]:
         completed = record.outcome is RepetitionOutcome.COMPLETED
         marks.append(
             _level(record.mean_velocity_m_s / fastest) if completed else "×", style="" if completed else "bold"
         )
-    counted = sum(record.outcome is RepetitionOutcome.COMPLETED for record in done)
-    return "repetitions", str(counted), marks
+    return marks
 
 
-def _capacity_row(state: LiveState) -> tuple[str, str, Text]:
+def _capacity_figure(state: LiveState) -> str:
+    return words.part(None if state.report is None else state.report.budget_spent)
+
+
+def _capacity_line(state: LiveState, cells: int) -> Text:
     report = state.report
-    spent = report.budget_spent if report is not None else None
-    limit = report.budget_limit if report is not None else None
-    if spent is None:
-        return "capacity lost", words.NONE, Text()
-    full = limit if limit else 1.0
-    filled = min(round(max(spent, 0.0) / full * BAR_CELLS), BAR_CELLS)
+    if report is None or report.budget_spent is None:
+        return Text()
+    filled = min(round(max(report.budget_spent, 0.0) / (report.budget_limit or 1.0) * cells), cells)
     bar = Text("━" * filled, style="magenta")
-    bar.append("─" * (BAR_CELLS - filled), style="dim")
-    bar.append(f" budget {words.part(limit)}" if limit else " no budget", style="dim")
-    return "capacity lost", words.part(spent), bar
+    bar.append("─" * (cells - filled), style="dim")
+    return bar
+
+
+def _budget(state: LiveState) -> str:
+    """What a full bar of lost capacity means."""
+    if "budget" in state.hidden or state.report is None or state.report.budget_spent is None:
+        return ""
+    limit = state.report.budget_limit
+    return f" budget {words.part(limit)}" if limit else " no budget"
+
+
+_ROWS: Final = (
+    _Row("load", "load", _load_figure, _load_line),
+    _Row("velocity", "velocity", _velocity_figure, _velocity_line),
+    _Row("repetitions", "repetitions", _repetition_figure, _repetition_line),
+    _Row("budget", "capacity lost", _capacity_figure, _capacity_line),
+)
 
 
 def _last_decision(state: LiveState) -> Text:

@@ -308,8 +308,8 @@ def test_a_number_of_a_decision_carries_its_unit(name: str, value: float | None,
 # --- live view --------------------------------------------------------------------------------------------------
 
 
-def _text(state: LiveState) -> str:
-    console = Console(width=110, file=io.StringIO(), record=True)
+def _text(state: LiveState, width: int = 110) -> str:
+    console = Console(width=width, file=io.StringIO(), record=True)
     console.print(picture(state))
     return console.export_text()
 
@@ -348,6 +348,40 @@ def test_the_live_view_shows_what_messages_say_and_survives_those_that_say_nothi
     assert "40.0 kg" not in blinded
     assert "budget" not in blinded
     assert "+0.42 m/s" in blinded
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 120])
+@pytest.mark.parametrize("applied_n", [(0.0,), (392.266,), (1960.0, 1960.0)])
+def test_the_live_view_is_whole_at_any_width(width: int, applied_n: tuple[float, ...]) -> None:
+    state = LiveState(start_n=2_000.0, floor_n=200.0, applied_n=applied_n, velocity_m_s=-0.2)
+    state.velocities.extend([0.5] * 60)
+    report = {"t_host_us": 1, "state": "working", "prescription": "Row", "budget_spent": 0.2, "budget_limit": 0.4}
+    state.take(Topic.STATE, json.dumps(report).encode())
+    lines = _text(state, width).splitlines()
+    assert max(map(len, lines)) <= width
+    rows = {line[:13].strip(): line for line in lines if line[13:15] == "  "}
+    assert set(rows) >= {"load", "velocity", "repetitions", "capacity lost"}
+    assert "…" not in "".join(lines)
+    assert words.loads(applied_n, "kg") in rows["load"]
+    assert "20 %" in rows["capacity lost"]
+    # Half of the budget is gone: as much of the bar, whatever its length.
+    filled, empty = rows["capacity lost"].count("━"), rows["capacity lost"].count("─")
+    assert abs(filled - empty) <= 1
+    assert filled + empty == rows["velocity"].count("▄") <= 44
+    if width >= 80:
+        assert rows["capacity lost"].rstrip().endswith(" budget 40 %")
+        assert filled + empty >= 35
+
+
+def test_a_simulated_rig_is_called_so_while_one_watches() -> None:
+    state = LiveState()
+    identity = {"rig": "r", "boot_id": "boot0001", "online": True, "cables": 1, "telemetry": "frames"}
+    identity |= {"sample_rate_hz": 100, "has_force": True, "max_load_n": 900, "min_load_n": 20}
+    identity |= {"max_ramp_n_per_s": 900, "max_lease_ms": 1_000, "firmware": "1"}
+    state.take(Topic.IDENTITY, json.dumps(identity).encode())
+    assert "simulated" not in _text(state)
+    state.take(Topic.IDENTITY, json.dumps({**identity, "simulated": True}).encode())
+    assert "simulated" in _text(state)
 
 
 # --- simulate and workers ---------------------------------------------------------------------------------------
