@@ -214,7 +214,7 @@ def _repetition_table(item: RecordedSet) -> dict[str, Any]:
     unit = item.prescription.units
     two = any(r.cable > 0 for r in item.repetitions)
     head = ["rep", *(["side"] if two else []), f"load, {unit}", "mean, m/s", "peak, m/s", "ROM, m"]
-    head += ["seconds", f"capacity, {unit}", "lost", "outcome"]
+    head += ["time, s", f"capacity, {unit}", "lost", "outcome"]
     rows = []
     before: tuple[int, int] | None = None
     for record in item.repetitions:

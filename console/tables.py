@@ -21,13 +21,14 @@ _SIDES = ("left", "right")
 def repetition_table(repetitions: Sequence[RepetitionRecord], unit: LoadUnit) -> Table:
     """A row a repetition; the cable is shown when there are two, capacity and fatigue when they are known.
 
-    Velocities are m/s, ROM is metres, time seconds; ``1.2`` is bout 1, second load. Fits 80 columns.
+    The unit stands under each head; mean and peak are concentric velocities, ``1.2`` is bout 1, second load. Fits 80
+    columns.
     """
     two = any(record.cable > 0 for record in repetitions)
     known = any(record.capacity_n is not None for record in repetitions)
     table = Table(box=None, pad_edge=False, header_style="dim")
-    heads = ["rep", *(["side"] if two else []), "step", unit, "mean", "peak", "ROM", "s"]
-    heads += [f"capacity {unit}", "lost"] if known else []
+    heads = ["rep", *(["side"] if two else []), "step", f"load\n{unit}", "mean\nm/s", "peak\nm/s", "ROM\nm", "time\ns"]
+    heads += [f"capacity\n{unit} ± SD", "lost"] if known else []
     for head in heads:
         table.add_column(head, justify="left" if head == "side" else "right", no_wrap=True)
     table.add_column("", no_wrap=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import io
 import json
 import math
 import re
@@ -19,9 +20,10 @@ import numpy as np
 import pytest
 from kinematic_rig import KinematicRig
 from matplotlib.ticker import MaxNLocator
+from rich.console import Console
 from sessions import Tap
 
-from ebbset.console import app, figures
+from ebbset.console import app, figures, tables, words
 from ebbset.console.next_set import HALF_TIMES_S, RECOVERED_LOSS, advice, loss_after, rest_range_s
 from ebbset.console.report_data import RecordedSet, recorded_sets
 from ebbset.console.report_html import Source, render
@@ -33,6 +35,7 @@ from ebbset.controller.recorder import RecordingWriter
 from ebbset.models.fatigue import JOINTS
 from ebbset.models.prescription import Prescription
 from ebbset.models.profile import LifterProfile, Uncertain
+from ebbset.models.units import LoadUnit
 from ebbset.models.wire import RepetitionOutcome, RequestAction
 from ebbset.simulators.closed_loop import run_set
 from ebbset.simulators.exercises import exercise
@@ -214,7 +217,7 @@ def test_the_repetition_table_is_the_recording_in_kilograms(page: str, item: Rec
         told = dict(zip(head, cells, strict=True))
         assert told["load, kg"] == f"{record.load_n / 9.80665:.1f}"
         assert told["mean, m/s"] == f"{record.mean_velocity_m_s:.2f}"
-        assert told["seconds"] == f"{(record.t_end_us - record.t_start_us) / 1e6:.1f}"
+        assert told["time, s"] == f"{(record.t_end_us - record.t_start_us) / 1e6:.1f}"
         assert record.capacity_n is not None
         assert told["capacity, kg"].startswith(f"{record.capacity_n / 9.80665:.1f} ± ")
 
@@ -258,6 +261,31 @@ def test_the_loss_has_an_interval_of_its_own_on_the_page(item: RecordedSet, page
     assert f"{100 * last.budget_spent:.0f} % ± {100 * own[-1]:.0f} %" in page.replace("\u202f", " ").replace(
         "\xa0", " "
     )
+
+
+@pytest.mark.parametrize("unit", ["kg", "lb", "N"])
+def test_heads_of_the_repetition_table_carry_their_units(item: RecordedSet, page: str, unit: LoadUnit) -> None:
+    """Each figure of a row under the unit that the record's own field names, in 80 columns, two cables too."""
+    both = [replace(r, cable=c, index=100 + r.index) for r in item.repetitions[:3] for c in (0, 1)]
+    for records in (item.repetitions, both):
+        console = Console(width=80, file=io.StringIO(), record=True)
+        console.print(tables.repetition_table(records, unit))
+        names, units, first = console.export_text().splitlines()[:3]
+        assert "…" not in names + units + first
+        for name, wanted, value in (
+            ("load", unit, words.bare_load(records[0].load_n, unit)),
+            ("mean", "m/s", f"{records[0].mean_velocity_m_s:.2f}"),
+            ("peak", "m/s", f"{records[0].peak_velocity_m_s:.2f}"),
+            ("ROM", "m", f"{records[0].rom_m:.2f}"),
+            ("time", "s", f"{(records[0].t_end_us - records[0].t_start_us) / 1e6:.1f}"),
+            ("capacity", f"{unit} ± SD", tables.capacity(records[0], unit)),
+        ):
+            # Columns are flush right: name, unit and figure end in the same place.
+            end = names.index(name) + len(name)
+            assert units[:end].endswith(f" {wanted}")
+            assert first[:end].endswith(f" {value}")
+    for head in ("load, kg", "mean, m/s", "peak, m/s", "ROM, m", "time, s", "capacity, kg"):
+        assert f">{head}</th>" in page
 
 
 def test_points_of_a_figure_lie_where_the_numbers_say(item: RecordedSet) -> None:
