@@ -205,8 +205,8 @@ def run_frame(
     samples: int,
     steps_per_sample: int,
     out: FloatArray,
-) -> None:
-    """Advance and write true (t_s, position_m, velocity_m_s, tension_n) into out[samples, cables, 4]."""
+) -> float:
+    """Advance and write true (t_s, position_m, velocity_m_s, tension_n) into out[samples, cables, 4]; the time then."""
     for k in range(samples):
         advance(p, cables, g, random, records, steps_per_sample)
         t = g[lay.G_STEP] * p[lay.P_DT]
@@ -216,3 +216,4 @@ def run_frame(
             out[k, i, 1] = row[0]
             out[k, i, 2] = row[1]
             out[k, i, 3] = cable_tension_n(p, row[0], row[1], row[2], row[3])
+    return float(g[lay.G_STEP] * p[lay.P_DT])

@@ -337,15 +337,20 @@ class Plant:
         """Advance by ``n_steps`` integration steps."""
         physics.advance(self._p, self._cables, self._g, self._random, self._records, n_steps)
 
-    def run_frame(self, n_samples: int, steps_per_sample: int, out: FloatArray) -> None:
+    def run_frame(self, n_samples: int, steps_per_sample: int, out: FloatArray) -> float:
         """Advance and write true samples; the hot path, nothing is checked or allocated.
 
         Args:
             n_samples: samples to write.
             steps_per_sample: integration steps before each.
             out: float64, shape (>= n_samples, n_cables, 4): t_s, position_m, velocity_m_s, tension_n.
+
+        Returns:
+            Simulated time after the last of them, s.
         """
-        physics.run_frame(self._p, self._cables, self._g, self._random, self._records, n_samples, steps_per_sample, out)
+        return physics.run_frame(
+            self._p, self._cables, self._g, self._random, self._records, n_samples, steps_per_sample, out
+        )
 
     @property
     def step_s(self) -> float:

@@ -95,8 +95,8 @@ class SimulatedRig:
         """Advance the truth from sample ``first`` to before sample ``last`` of the running frame."""
         if last > first:
             plant = self.plant
-            plant.run_frame(last - first, self.steps_per_sample, self.truth[first:] if first else self.truth)
-            self.t_s = plant.time_s
+            into = self.truth[first:] if first else self.truth
+            self.t_s = plant.run_frame(last - first, self.steps_per_sample, into)
             self.applied_n = plant.applied_n
 
     def clock_us(self, t_s: float | None = None) -> int:
