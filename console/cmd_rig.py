@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import dataclasses
 from typing import Any, Final
 
 import click
@@ -27,6 +28,12 @@ EXERCISES: Final = ("bench_press", "curl", "leg_press", "row", "shoulder_press")
     help="Draw this person of the simulated population (with --seed); left out, the average trained man.",
 )
 @click.option("--cables", type=click.IntRange(1, 2), default=1, show_default=True, help="One cable or two.")
+@click.option(
+    "--asymmetry",
+    type=click.FloatRange(-0.5, 0.5),
+    help="With two cables: (left - right) / (left + right) strength; 0.1 makes the right side 18 % weaker "
+    "than the left. Left out: as the person is.",
+)
 @click.option(
     "--sample-rate", type=click.IntRange(20, 1000), default=100, show_default=True, help="Samples per second."
 )
@@ -54,6 +61,7 @@ def command(
     exercise: str,
     person: int | None,
     cables: int,
+    asymmetry: float | None,
     sample_rate: int,
     telemetry: Any,
     no_force: bool,
@@ -67,12 +75,13 @@ def command(
     """Run a virtual rig: motor, cable, sensors and firmware, and a lifter who tires and fails for physical reasons.
 
     It speaks the same contract as a real rig, in real time, with its own lease watchdog and its own stop. Nothing about
-    when the lifter stalls is scripted. What it tells is simulated and must be called so.
+    when the lifter stalls is scripted. It announces itself as simulated, so that recordings and reports say so.
 
     \b
     Examples:
       ebbset rig --rig north
       ebbset rig --exercise row --person 12 --cables 2
+      ebbset rig --cables 2 --asymmetry 0.1
       ebbset rig --nobody --defect accepts_repeated_sequence
     """
     from ebbset.simulators.defects import Defect
@@ -82,6 +91,8 @@ def command(
         return int(Exit.OK)
     if defect is not None and defect not in set(Defect):
         raise click.BadParameter(f"{defect!r}; allowed: one of those that --defect list names", param_hint="--defect")
+    if asymmetry is not None and cables == 1:
+        raise click.UsageError("--asymmetry goes with --cables 2; one cable is pulled with both sides.")
 
     from ebbset.console import logs
     from ebbset.models.prescription import example
@@ -96,6 +107,8 @@ def command(
     broker = broker_settings(**values)
     kind = exercise_of(exercise)
     lifter = kind.mean_lifter() if person is None else draw_lifter(kind, person_rng(seed, person))
+    if asymmetry is not None:
+        lifter = dataclasses.replace(lifter, asymmetry=asymmetry)
     try:
         settings = VirtualRigSettings(
             rig=rig,

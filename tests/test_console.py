@@ -20,11 +20,14 @@ from ebbset.console import app, words
 from ebbset.console.exits import MEANINGS, CommandError, Exit
 from ebbset.console.live import LiveState, picture
 from ebbset.console.study import Mark
+from ebbset.controller.actions import RepetitionRecord
 from ebbset.models.cautions import CAUTIONS, CONFIRMATION
-from ebbset.models.prescription import Prescription
+from ebbset.models.prescription import Prescription, example
 from ebbset.models.units import to_newtons
 from ebbset.models.wire import Topic
+from ebbset.simulators.closed_loop import run_set
 from ebbset.simulators.validation_report import CheckResult, ValidationReport, within
+from ebbset.simulators.virtual_rig import VirtualRigSettings
 
 ROW = """
 name = "Row"
@@ -382,6 +385,39 @@ def test_a_simulated_rig_is_called_so_while_one_watches() -> None:
     assert "simulated" not in _text(state)
     state.take(Topic.IDENTITY, json.dumps({**identity, "simulated": True}).encode())
     assert "simulated" in _text(state)
+
+
+# --- the virtual rig ---------------------------------------------------------------------------------------------
+
+
+def test_a_weaker_side_can_be_asked_for_at_the_rig(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The lifter whom the rig gets is slower on that side and on no other, in a set on two cables."""
+    asked: list[VirtualRigSettings] = []
+
+    async def only_settings(settings: VirtualRigSettings) -> None:
+        asked.append(settings)
+
+    monkeypatch.setattr("ebbset.simulators.virtual_rig.run_virtual_rig", only_settings)
+    for wanted in ("0.1", "-0.1"):
+        assert _run(capsys, "rig", "--cables", "2", "--asymmetry", wanted)[0] == Exit.OK
+    order = example(exercise="bench_press", load={"start_n": 250.0, "floor_n": 60.0}, stop={"max_repetitions": 4})
+    slower = []
+    for settings in asked:
+        assert settings.parameters.n_cables == 2
+        outputs: list[object] = []
+        run_set(
+            order, settings.lifter, settings.parameters, seed=1, recorder=lambda _, out, seen=outputs: seen.extend(out)
+        )
+        sides = [
+            [o.mean_velocity_m_s for o in outputs if isinstance(o, RepetitionRecord) and o.cable == k] for k in (0, 1)
+        ]
+        slower.append(min((0, 1), key=lambda k: sum(sides[k][:3])))
+    assert slower == [1, 0], "positive: the right side, cable 1, is the weaker"
+    code, _, err = _run(capsys, "rig", "--asymmetry", "0.1")
+    assert (code, "--cables 2" in err) == (Exit.USAGE, True)
+    assert _run(capsys, "rig", "--cables", "2", "--asymmetry", "0.7")[0] == Exit.USAGE
 
 
 # --- simulate and workers ---------------------------------------------------------------------------------------
