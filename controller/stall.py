@@ -9,10 +9,13 @@ from __future__ import annotations
 from typing import Final
 
 from ebbset.controller.foresight_trees import score_of
+from ebbset.controller.motion_end import MotionEnd
 from ebbset.models.prescription import StallSection
 
 FILTER_LAG_US: Final = 22_000
 """The filtered velocity falls below a threshold this much later than the true one; measured on simulated stalls."""
+HALF_A_LOOK_US: Final = 5_000
+"""A handle is looked at every 10 ms or so: a grinding time is over at the look that is nearest to its end."""
 
 
 class StallRule:
@@ -28,6 +31,7 @@ class StallRule:
         by_evidence: the rule is "evidence".
         certain: least score of the evidence that is a stall.
         slow_since_us: rig time at which the handle fell below the stall velocity, ``None`` while it moves.
+        motion_end: tells that time more exactly a little later; only where a grinding time is prescribed.
     """
 
     __slots__ = (
@@ -37,6 +41,7 @@ class StallRule:
         "_limit_us",
         "by_evidence",
         "certain",
+        "motion_end",
         "slow_since_us",
         "threshold_m_s",
     )
@@ -47,6 +52,7 @@ class StallRule:
         self.certain = score_of(stall.certainty)
         self._grind_us = round(stall.grind_s * 1e6)
         self._limit_us = self._grind_us + round((stall.still_limit_s if self.by_evidence else stall.dwell_s) * 1e6)
+        self.motion_end = MotionEnd(stall.velocity_m_s) if self._grind_us > 0 else None
         self.slow_since_us: int | None = None
         self._hold_until_us = 0
         self._fired = False
@@ -57,7 +63,7 @@ class StallRule:
 
     def recovered(self) -> None:
         """The ascent is well under way, or a new one begins: a stall may be called again."""
-        self.slow_since_us = None
+        self._restart()
         self._fired = False
 
     @property
@@ -68,8 +74,19 @@ class StallRule:
     def hold(self, until_us: int) -> None:
         """A drop is under way: judge again from ``until_us`` on."""
         self._hold_until_us = until_us
-        self.slow_since_us = None
+        self._restart()
         self._fired = False
+
+    def _restart(self) -> None:
+        self.slow_since_us = None
+        if self.motion_end is not None:
+            self.motion_end.restart()
+
+    def _ended_us(self) -> int | None:
+        """When motion ended, as exactly as can be told by now."""
+        since = self.slow_since_us
+        exact = self.motion_end.at_us if self.motion_end is not None else None
+        return since if exact is None else exact
 
     def holding(self, t_us: int) -> bool:
         """A drop is still on its way."""
@@ -79,11 +96,11 @@ class StallRule:
         """The handle is slower than the stall velocity; seconds since motion ended when that alone is a stall, once."""
         if t_us < self._hold_until_us:
             return None
-        since = self.slow_since_us
-        if since is None:
+        if self.slow_since_us is None:
             self.slow_since_us = t_us - FILTER_LAG_US
             return None
-        if self._fired or t_us - since < self._limit_us:
+        since = self._ended_us()
+        if self._fired or since is None or t_us - since < self._limit_us:
             return None
         self._fired = True
         return (t_us - since) * 1e-6
@@ -92,8 +109,8 @@ class StallRule:
         """Evidence of this strength; seconds since motion ended when it is a stall, once, 0 when it was foreseen."""
         if self._fired or score < self.certain or t_us < self._hold_until_us:
             return None
-        since = self.slow_since_us
-        if self._grind_us > 0 and (since is None or t_us - since < self._grind_us):
+        since = self._ended_us()
+        if self._grind_us > 0 and (since is None or t_us - since < self._grind_us - HALF_A_LOOK_US):
             return None
         self._fired = True
         return 0.0 if since is None else (t_us - since) * 1e-6

@@ -210,6 +210,7 @@ class CableTracker:
         release = self._release_m_s
         slow = self._slow_m_s
         look = self._look_t_us
+        motion_end = self._rule.motion_end
         slack_n = SLACK_PART * load_n if load_n > 20.0 and not docked else -1e9
         taut_n = TAUT_PART * load_n if load_n > 20.0 else 1e9
         moved_by_velocity = path = 0.0
@@ -252,6 +253,8 @@ class CableTracker:
                 if f > taut_n:
                     self._taut = True
             if self.in_repetition:
+                if motion_end is not None:
+                    motion_end.sample(t, z)
                 if f is not None:
                     self._force_sum += f
                     self._force_count += 1
