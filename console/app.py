@@ -23,6 +23,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "serve": ("cmd_serve", "Run the controller for one rig until it is stopped."),
     "rig": ("cmd_rig", "Run a virtual rig with a simulated lifter on it."),
     "check-rig": ("cmd_check_rig", "Hold a rig against the wire contract, with nobody under the load."),
+    "identify": ("cmd_identify", "Find a rig's ramp, bandwidth and friction from the outside."),
     "request": ("cmd_request", "Ask a controller to arm, start, stop or release a set."),
     "check": ("cmd_check", "Check prescriptions and lifter profiles."),
     "profile": ("cmd_profile", "Build a lifter profile from a few submaximal sets."),

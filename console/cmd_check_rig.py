@@ -64,6 +64,10 @@ class BenchHands:
         """Pull and hold."""
         await self._do("move_handle", to_m / PULL_PACE_M_S + 0.5, to_m=to_m, speed_m_s=PULL_PACE_M_S)
 
+    async def begin_move(self, to_m: float, speed_m_s: float) -> None:
+        """Begin to move the handle."""
+        await self._do("move_handle", 0.0, to_m=to_m, speed_m_s=speed_m_s)
+
     async def bring_back(self) -> None:
         """Back to the dock."""
         await self._do("move_handle", 1.0 / PULL_PACE_M_S, to_m=0.0, speed_m_s=PULL_PACE_M_S)

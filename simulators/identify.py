@@ -103,6 +103,7 @@ class RigFacts:
     max_load_n: float
     min_load_n: float
     max_ramp_n_per_s: float
+    simulated: bool = False
 
 
 class RigAccess(Protocol):

@@ -199,6 +199,7 @@ class MqttAccess:
             max_load_n=identity.max_load_n,
             min_load_n=identity.min_load_n,
             max_ramp_n_per_s=identity.max_ramp_n_per_s,
+            simulated=identity.simulated,
         )
 
     def arm(self, *, ceiling_n: float, floor_n: float) -> None:

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import io
+import json
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,10 +15,13 @@ import numpy as np
 import pytest
 from brokers import mosquitto
 
+from ebbset.console.app import run
+from ebbset.console.cmd_check_rig import BenchHands
+from ebbset.console.exits import Exit
 from ebbset.controller.settings import BrokerSettings
 from ebbset.simulators.exercises import exercise
 from ebbset.simulators.firmware import RigFirmware
-from ebbset.simulators.identify import CableIdentification, Move, NotIdentifiedError, Trace, identify
+from ebbset.simulators.identify import CableIdentification, NotIdentifiedError, Trace, identify
 from ebbset.simulators.mqtt_access import MqttAccess
 from ebbset.simulators.plant import Plant
 from ebbset.simulators.population import draw_lifter, person_rng
@@ -134,7 +141,7 @@ def virtual_rig(tmp_path: Path) -> Iterator[tuple[VirtualRig, BrokerSettings]]:
     """A virtual rig on a broker of its own, living in a thread as a real one lives in its own box."""
     with mosquitto(tmp_path) as broker:
         settings = BrokerSettings(port=broker.port)
-        rig = VirtualRig(VirtualRigSettings(rig="bench", lifter=HAND, broker=settings, ready_after_s=None))
+        rig = VirtualRig(VirtualRigSettings(rig="bench", lifter=HAND, broker=settings, ready_after_s=None, hands=True))
         loop, stop = asyncio.new_event_loop(), asyncio.Event()
         thread = threading.Thread(target=loop.run_until_complete, args=(rig.run(stop),))
         thread.start()
@@ -146,27 +153,58 @@ def virtual_rig(tmp_path: Path) -> Iterator[tuple[VirtualRig, BrokerSettings]]:
             loop.close()
 
 
+def told_by(*arguments: str) -> subprocess.CompletedProcess[str]:
+    """The command as a process of its own, since the virtual rig of these tests lives in this one."""
+    program = "import sys; from ebbset.console.entry import main; sys.exit(main())"
+    return subprocess.run(
+        [sys.executable, "-c", program, "identify", *arguments],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+
 @pytest.mark.broker
-def test_the_routine_runs_over_mqtt_on_contract_commands_alone(
+def test_the_command_finds_the_rig_s_figures_over_mqtt_and_leaves_it_docked_and_free(
     virtual_rig: tuple[VirtualRig, BrokerSettings],
 ) -> None:
+    """On contract commands alone; the hand at the virtual rig moves when the routine asks for it."""
     rig, broker = virtual_rig
-
-    def person(move: Move) -> None:
-        if move.to_m > 0:
-            rig.move_handle(move.to_m, move.speed_m_s)
-        elif rig.rig.docked is False and rig.rig.truth[-1, 0, 1] < 0.004:
-            rig.let_go()
-        else:
-            rig.move_handle(0.0, move.speed_m_s)
-
-    with MqttAccess(broker, "bench", ask=person) as access:
-        found = identify(access, repeats=2, speeds_m_s=(0.5, 0.9))[0]
+    where = ["--rig", "bench", "--port", str(broker.port), "--hands", "bench", "--nobody-under-load"]
+    done = told_by(*where, "--repeats", "2", "--speed", "0.5", "--speed", "0.9", "--json")
+    assert done.returncode == Exit.OK, done.stderr
+    told = json.loads(done.stdout)
     truth = rig.settings.parameters
-    assert max(deviations(found, truth).values()) <= 3.0
-    assert found.coulomb_n.sd < 1.5
-    assert found.bandwidth_hz.sd < 0.4 * truth.torque_bandwidth_hz
+    assert told["announced"]["simulated"] is True
+    (cable,) = told["cables"]
+    for name, true in (
+        ("ramp_n_per_s", truth.max_ramp_n_per_s),
+        ("bandwidth_hz", truth.torque_bandwidth_hz),
+        ("coulomb_n", truth.coulomb_n),
+        ("viscous_n_s_m", truth.viscous_n_s_m),
+    ):
+        assert abs(cable[name]["value"] - true) <= 3.0 * cable[name]["sd"], name
+    assert cable["coulomb_n"]["sd"] < 1.5
+    assert cable["bandwidth_hz"]["sd"] < 0.4 * truth.torque_bandwidth_hz
     assert rig.rig.firmware.nonce is None
+    assert rig.rig.docked
+    asyncio.run(BenchHands("bench", broker).press_stop())
+    stopped = told_by(*where)
+    assert stopped.returncode == Exit.NO
+    assert "the rig could not be identified: the rig refused command" in stopped.stderr
+    assert "Traceback" not in stopped.stderr
+
+
+def test_the_command_says_what_it_lacks(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "stdin", io.StringIO(""))
+    for arguments, code, said in (
+        (["--nobody-under-load", "--port", "1"], Exit.UNREACHABLE, "broker is 127.0.0.1:1"),
+        (["--port", "1"], Exit.USAGE, "nobody_under_load was not said"),
+        (["--speed", "0.3"], Exit.USAGE, "--speed is 0.3 alone; allowed: two speeds or more"),
+    ):
+        assert run(["identify", *arguments]) == code
+        assert said in capsys.readouterr().err
 
 
 @pytest.mark.broker
