@@ -46,6 +46,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+
 '''
 
 
