@@ -82,8 +82,7 @@ def velocities(item: RecordedSet, width: float, key: str) -> Drawing:
     high = max([0.3, *(r.mean_velocity_m_s for r in records)]) * 1.12
     drawing = Drawing(width, 290.0, "Mean velocity of each repetition", _velocities_in_words(item), key)
     panel = Panel(46.0, 40.0, width - 60.0, 196.0, 0.0, count + 1.0, 0.0, high)
-    load_groups(drawing, panel, records, order, unit)
-    drawing.axis_y(panel, "mean concentric velocity, m/s", wanted=4)
+    load_groups(drawing, panel, records, order, unit, "mean concentric velocity, m/s")
     if item.profile is not None:
         v1 = item.profile.velocity_at_1rm_m_s
         drawing.rect(
@@ -239,9 +238,14 @@ def _of_cable(load_n: Sequence[float], cable: int | None) -> float:
 
 
 def load_groups(
-    drawing: Drawing, panel: Panel, records: Sequence[RepetitionRecord], order: Sequence[int], unit: LoadUnit
+    drawing: Drawing,
+    panel: Panel,
+    records: Sequence[RepetitionRecord],
+    order: Sequence[int],
+    unit: LoadUnit,
+    axis: str,
 ) -> None:
-    """Shade every other stretch of equal load and write the load over it."""
+    """Shade every other stretch of equal load, draw the axis, and write the load over both."""
     groups: list[tuple[int, int, float, tuple[int, int]]] = []
     for position, record in zip(order, records, strict=True):
         key = (record.bout, record.step)
@@ -249,11 +253,12 @@ def load_groups(
             groups[-1] = (groups[-1][0], position, groups[-1][2], key)
         else:
             groups.append((position, position, record.load_n, key))
+    spans = [(panel.x(first + 0.5), panel.x(last + 1.5) - panel.x(first + 0.5)) for first, last, _, _ in groups]
+    for x, width in spans[::2]:
+        drawing.rect(x, panel.top - 4, width, panel.height + 4, "group")
+    drawing.axis_y(panel, axis, wanted=4)
     last_right = -1e9
-    for index, (first, last, load_n, _) in enumerate(groups):
-        x, width = panel.x(first + 0.5), panel.x(last + 1.5) - panel.x(first + 0.5)
-        if index % 2 == 0:
-            drawing.rect(x, panel.top - 4, width, panel.height + 4, "group")
+    for (x, width), (_, _, load_n, _) in zip(spans, groups, strict=True):
         content = words.load(load_n, unit) if width > 52 else words.bare_load(load_n, unit)
         if x + width / 2 - 13 > last_right:
             drawing.text(x + width / 2, panel.top + 10, content, "note", "middle")

@@ -111,8 +111,8 @@ def _set(item: RecordedSet, source: Source, key: str) -> dict[str, Any]:
         "velocities": _both(figures.velocities, item, f"{key}-v"),
         "velocities_caption": "Each mark is one repetition. Shading parts one load from the next.",
         "capacity": _both(figures.capacity, item, f"{key}-c") if has_capacity else None,
-        "capacity_caption": "Where capacity meets the load, the next repetition is the last at that load. The range of "
-        "the loss is that of capacity, the wider of the two.",
+        "capacity_caption": "Where capacity meets the load, the next repetition is the last at that load. Stems are "
+        "the 80 % range of the loss, its own: an error of the load–velocity line blurs capacity and hardly the loss.",
         "stimulus": None if worth is None else worth_section.section(item, worth, f"{key}-s"),
         "decisions": [_decision(moment, item) for moment in item.moments],
         "repetitions": _repetition_table(item),

@@ -239,6 +239,15 @@ def test_simulated_sets_say_so_and_estimates_are_called_estimates(page: str) -> 
     assert "see a doctor" in text
 
 
+def test_no_line_of_the_grid_goes_through_the_loads_over_a_figure(item: RecordedSet) -> None:
+    """What is drawn later lies on top: the loads, which have a border of paper, come after every line of the grid."""
+    drawing = figures.velocities(item, figures.WIDE, "k")
+    first_label = next(k for k, mark in enumerate(drawing.marks) if words.load(item.steps[0].target_n[0], "kg") in mark)
+    grid = [k for k, mark in enumerate(drawing.marks) if 'class="grid"' in mark]
+    assert grid
+    assert max(grid) < first_label
+
+
 def test_the_loss_has_an_interval_of_its_own_on_the_page(item: RecordedSet, page: str) -> None:
     """Stems of the lower panel against the records: 80 % of a normal distribution, in the scale of the marks."""
     records = [r for r in item.repetitions if r.budget_spent is not None]
