@@ -14,6 +14,9 @@ from ebbset.models.prescription import StallSection
 
 FILTER_LAG_US: Final = 22_000
 """The filtered velocity falls below a threshold this much later than the true one; measured on simulated stalls."""
+GRIND_CERTAINTY: Final = 0.5
+"""Who has been given the prescribed time is called when it is more likely than not that the ascent will not come
+through; only a pause on purpose is waited for, until ``still_limit_s``."""
 HALF_A_LOOK_US: Final = 5_000
 """A handle is looked at every 10 ms or so: a grinding time is over at the look that is nearest to its end."""
 
@@ -49,8 +52,8 @@ class StallRule:
     def __init__(self, stall: StallSection) -> None:
         self.threshold_m_s = stall.velocity_m_s
         self.by_evidence = stall.rule == "evidence"
-        self.certain = score_of(stall.certainty)
         self._grind_us = round(stall.grind_s * 1e6)
+        self.certain = score_of(stall.certainty if self._grind_us == 0 else min(stall.certainty, GRIND_CERTAINTY))
         self._limit_us = self._grind_us + round((stall.still_limit_s if self.by_evidence else stall.dwell_s) * 1e6)
         self.motion_end = MotionEnd(stall.velocity_m_s) if self._grind_us > 0 else None
         self.slow_since_us: int | None = None

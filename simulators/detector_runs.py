@@ -170,9 +170,8 @@ def score_set(item: TrueSet, measured: Measured) -> SetScore:
     for signal in measured.signals:
         if isinstance(signal, ReleaseSeen):
             t = measured.true_s(signal.t_us)
-            if item.released_s is not None and t >= item.released_s:
-                if out.release_latency_s is None:
-                    out.release_latency_s = t - item.released_s
-            else:
+            if item.loose_s is None or t < item.loose_s:
                 out.false_releases += 1
+            elif item.released_s is not None and out.release_latency_s is None:
+                out.release_latency_s = t - item.loose_s
     return out

@@ -209,14 +209,17 @@ def summary(scores: Sequence[SetScore]) -> dict[str, float]:
 
 
 def grind_errors(items: Sequence[TrueSet], grind_s: float = 0.4) -> FloatArray:
-    """Seconds between the prescribed and the given grinding time, for stalls that lasted long enough to tell."""
+    """Seconds between the prescribed and the given grinding time, for stalls that lasted long enough to tell.
+
+    Infinite for one that was not called while it lasted.
+    """
     stall = StallSection(grind_s=grind_s)
     errors: list[float] = []
     for seed, item in enumerate(items):
         for row in run_rule(item, RATES["100 Hz"], stall, seed).rows:
             long_enough = row.end_s > row.motion_ended_s + grind_s + 0.05
-            if row.stalled and row.counted and row.moved and long_enough and row.fired_s == row.fired_s:
-                errors.append(row.fired_s - row.motion_ended_s - grind_s)
+            if row.stalled and row.counted and row.moved and long_enough:
+                errors.append(row.latency_s - grind_s)
     return np.array(errors)
 
 

@@ -15,6 +15,7 @@ from typing import Final, Literal
 import numpy as np
 import numpy.typing as npt
 
+from ebbset.models.prescription import StallSection
 from ebbset.simulators import layout as lay
 from ebbset.simulators.behaviour import mean_capacity
 from ebbset.simulators.exercises import EXERCISES, exercise
@@ -53,6 +54,7 @@ STILL_M_S: Final = 0.05
 RAMP_N_PER_S: Final = 400.0
 LONGEST_SET_S: Final = 100.0
 MOST_DROPS: Final = 3
+RUNAWAY_M_S: Final = -StallSection().release_velocity_m_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +102,7 @@ class TrueSet:
         attempts: oldest first.
         drops: (time, new load, seconds until it has settled).
         released_s: when the handle was let go, if it was.
+        loose_s: from when it was loose: let go, or faster toward the rig than anybody lowers it, if it ever was.
     """
 
     behaviour: Behaviour
@@ -115,6 +118,7 @@ class TrueSet:
     attempts: tuple[Attempt, ...]
     drops: tuple[tuple[float, float, float], ...]
     released_s: float | None
+    loose_s: float | None
 
 
 def behave(lifter: LifterParameters, behaviour: Behaviour, rng: np.random.Generator) -> LifterParameters:
@@ -185,6 +189,15 @@ class Pause:
             g[lay.G_GRIND] = 0.0
 
 
+def _loose_s(t_s: FloatArray, velocity_m_s: FloatArray, let_go_s: float | None) -> float | None:
+    """A load may overwhelm a lifter before the hands open, and one who has done enough may drop the handle."""
+    runs = np.flatnonzero(velocity_m_s < RUNAWAY_M_S)
+    if not len(runs):
+        return let_go_s
+    ran_s = float(t_s[runs[0]])
+    return ran_s if let_go_s is None else min(let_go_s, ran_s)
+
+
 def true_set(rng: np.random.Generator, behaviour: Behaviour, exercise_name: str | None = None) -> TrueSet:
     """Draw a person, a load and a set, run it and branch every attempt."""
     name = exercise_name or EXERCISES[int(rng.integers(len(EXERCISES)))]
@@ -193,9 +206,10 @@ def true_set(rng: np.random.Generator, behaviour: Behaviour, exercise_name: str 
     part = float(rng.uniform(0.86, 0.97) if behaviour == "sticking_region" else rng.uniform(0.6, 0.92))
     load_n = part * best_n
     plant = Plant(RIG, lifter, rng)
-    plant.start()
-    plant.advance(1200)
+    # as a set begins on a rig: the load rises while the handle is docked, and is taken up from there
     plant.command((load_n,), 2000.0)
+    ready_s = load_n / 2000.0 + 0.5
+    begun = False
     rows: list[FloatArray] = []
     applied: list[float] = []
     docked: list[bool] = []
@@ -219,6 +233,9 @@ def true_set(rng: np.random.Generator, behaviour: Behaviour, exercise_name: str 
             attempts.append(Attempt(began_s, end_s, not through, moved_s, ended_s, slowest, load_n, share(), continued))
 
     while not plant.done and plant.time_s < LONGEST_SET_S and len(attempts) < 40:
+        if not begun and plant.time_s >= ready_s:
+            begun = True
+            plant.start()
         if pause is not None and phase == lay.Phase.CONCENTRIC:
             pause.apply(plant)
         plant.run_frame(5, 1, out)
@@ -279,4 +296,5 @@ def true_set(rng: np.random.Generator, behaviour: Behaviour, exercise_name: str 
         attempts=tuple(attempts),
         drops=tuple(drops),
         released_s=released_s,
+        loose_s=_loose_s(data[:, 0], data[:, 2], released_s),
     )
