@@ -43,7 +43,7 @@ def command(short: bool, seed: int | None, seeds: Path | None, workers: int, plo
     with whether it is met.
 
     \b
-    Exit code 0 when every target is met, 1 when one is not. The long form takes many minutes.
+    Exit code 0 when every target is met, 1 when one is not. The long form takes some minutes.
     """
     from ebbset.simulators import evaluate
 

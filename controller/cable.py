@@ -118,6 +118,7 @@ class Cable:
             loss_per_repetition=capacity.loss_per_repetition,
             budget_spent=capacity.budget_spent,
             budget_limit=prescription.budget.capacity_loss,
+            outlook=capacity.outlook,
         )
 
 

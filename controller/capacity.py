@@ -16,54 +16,26 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import Final, Literal
 
+from ebbset.controller.reserve import BENDS_FROM, Outlook, repetition_cost, repetitions_to_failure, velocity_at
+from ebbset.controller.typical import UNKNOWN
+from ebbset.controller.typical_figures import SPREAD, TYPICAL
 from ebbset.models.profile import Uncertain
 from ebbset.models.velocity import LoadVelocityLine
 from ebbset.models.wire import RepetitionOutcome
 
-# Fitted on tuning seeds of the simulator, in the order of magnitude that sets to failure show.
-COST: Final = 0.012
-COST_SD: Final = 0.006
-COSTS: Final = {
-    "bench_press": (0.012, 0.0035),
-    "shoulder_press": (0.0125, 0.0035),
-    "leg_press": (0.006, 0.002),
-    "row": (0.016, 0.005),
-    "curl": (0.0125, 0.004),
-}
-"""Cost and its spread between people by exercise: part of capacity lost by a very fast repetition, in the simulator."""
-RIG_SHIFT_M_S: Final = {
-    "bench_press": 0.07,
-    "shoulder_press": 0.11,
-    "leg_press": 0.175,
-    "row": -0.04,
-    "curl": 0.04,
-}
-"""How much faster than the generic line the simulator's rig is lifted at the same relative load. Published lines were
-measured on weights, whose inertia slows an ascent, and a motor has little of it; for the row and the curl the line
-itself is from memory. Used for generic lines alone: a profile needs none."""
-SECONDS_AT_1_M_S: Final = 0.41
-"""A repetition costs COST x (1 + this / mean velocity): a part for the lowering, the rest for time under effort."""
-SLOWEST_M_S: Final = 0.10
-FAILED_M_S: Final = 0.15
-COST_WANDER: Final = 0.074
-SHARE_WANDER: Final = 0.02
-WITHIN_SET_SD_M_S: Final = 0.032
-STALL_SD: Final = 0.077
 UNKNOWN_FRESH_SD: Final = 0.30
+FAILED_M_S: Final = 0.15
 FAST_PART: Final = 0.75
 FAST_S: Final = 45.0
 SLOW_S: Final = 400.0
 RECOVERY_SD: Final = 0.25
-MODEL_SD: Final = 0.016
-"""What the straight line and the cost law leave out, as part of capacity; no amount of repetitions averages it away."""
-COMPLETES_AT: Final = 0.99
-"""An attempt begun with this part of the load as capacity just comes through."""
 Z_80: Final = 1.2816
 STALE_Z: Final = 2.2
 MOST_HISTORY: Final = 80
-MOST_RESERVE: Final = 60
 
 _FRESH, _SHARE, _COST, _V0, _V1 = range(5)
+_STEPS: Final = (1e-3, 1e-3, 1e-4, 1e-3, 1e-3)
+"""Small enough that the count is straight over them."""
 
 
 def decay(x: float) -> float:
@@ -72,7 +44,7 @@ def decay(x: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class _Seen:
+class Seen:
     """Something that was seen, kept so that a set can be gone through again without a profile that misleads."""
 
     kind: Literal["repetition", "stall", "rest"]
@@ -80,6 +52,19 @@ class _Seen:
     velocity_m_s: float = 0.0
     outcome: RepetitionOutcome = RepetitionOutcome.FAILED
     load_changed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class CapacityState:
+    """All that an estimator knows at one moment, as plain values; what they mean is the estimator's own."""
+
+    unit_n: float
+    load_n: float
+    seen: int
+    doubted: bool
+    z: tuple[float, ...]
+    p: tuple[tuple[float, ...], ...]
+    history: tuple[Seen, ...]
 
 
 class CapacityEstimator:
@@ -101,24 +86,26 @@ class CapacityEstimator:
         generic: bool = False,
     ) -> None:
         self._line = line
-        self._shift = RIG_SHIFT_M_S.get(exercise or "", 0.0) if generic else 0.0
+        self._typical = typical = TYPICAL.get(exercise or "", UNKNOWN)
+        self._shift = (typical.v0_shift_m_s, typical.v1_shift_m_s) if generic else (0.0, 0.0)
+        own = (line.v0_sd_m_s, line.v_1rm_sd_m_s)
+        known = (typical.v0_sd_m_s, typical.v1_sd_m_s) if generic else (None, None)
+        self._line_sd = tuple(sd if told is None else told for sd, told in zip(own, known, strict=True))
         # the spread of a generic line is wide enough to hold this too
-        self._model_sd = 0.0 if generic else MODEL_SD
-        self._typical = COSTS.get(exercise or "", (COST, COST_SD))
+        self._model_sd = 0.0 if generic else SPREAD.profile_sd
         self._profile = one_rm_n
         self._doubted = False
-        self._history: list[_Seen] = []
+        self._history: list[Seen] = []
         self._forget(one_rm_n)
 
     def _forget(self, one_rm_n: Uncertain | None) -> None:
         """Back to what is known before a set."""
-        line = self._line
+        typical = self._typical
         self._unit_n = one_rm_n.mean if one_rm_n is not None else 0.0
-        cost, cost_sd = self._typical
-        self._z = [1.0, 1.0, cost, self._shift, self._shift]
+        self._z = [1.0, 1.0, typical.cost, *self._shift]
         self._p = [[0.0] * 5 for _ in range(5)]
         fresh_sd = one_rm_n.sd / one_rm_n.mean if one_rm_n is not None else UNKNOWN_FRESH_SD
-        for k, sd in enumerate((fresh_sd, 0.0, cost_sd, line.v0_sd_m_s, line.v_1rm_sd_m_s)):
+        for k, sd in enumerate((fresh_sd, 0.0, typical.cost_sd, *self._line_sd)):
             self._p[k][k] = sd * sd
         self._load_n = 0.0
         self._paid = False
@@ -140,7 +127,7 @@ class CapacityEstimator:
     ) -> None:
         """One concentric. Only a completed one at one load tells the velocity at that load; each costs strength."""
         if load_n > 0.0 and outcome is not RepetitionOutcome.NOT_STARTED:
-            self._note(_Seen("repetition", load_n, mean_velocity_m_s, outcome, load_changed))
+            self._note(Seen("repetition", load_n, mean_velocity_m_s, outcome, load_changed))
 
     def _repetition(self, load_n: float, mean_velocity_m_s: float, outcome: RepetitionOutcome, changed: bool) -> None:
         self._load_n = load_n
@@ -150,47 +137,46 @@ class CapacityEstimator:
                 self._tire(FAILED_M_S, 0.5 if outcome is RepetitionOutcome.PARTIAL else 1.0)
             return
         if self._unit_n <= 0.0:
-            self._unit_n = load_n / self._line.relative_load(mean_velocity_m_s - self._shift)
+            middle = 0.5 * (self._shift[0] + self._shift[1])
+            self._unit_n = load_n / self._line.relative_load(mean_velocity_m_s - middle)
         # the velocity belongs to the middle of the repetition, the estimate to its end
         self._tire(mean_velocity_m_s, 0.5)
         self._see_velocity(load_n, mean_velocity_m_s)
         self._tire(mean_velocity_m_s, 0.5)
 
     def stall(self, *, load_n: float, force_n: float | None, position_fraction: float | None) -> None:
-        """The load could no longer be moved: capacity was under it when the attempt began, by less than one cost."""
+        """The load could no longer be moved: capacity has come down to a little less than it."""
         if load_n > 0.0:
-            self._note(_Seen("stall", load_n))
+            self._note(Seen("stall", load_n))
 
     def _stall(self, load_n: float) -> None:
         self._load_n = load_n
         if self._unit_n <= 0.0:
             self._unit_n = load_n
-        cost = self._cost(FAILED_M_S)
         if not self._paid:
             self._tire(FAILED_M_S, 0.5)
         self._paid = True
         z = self._z
-        expected_n = COMPLETES_AT * load_n * (1.0 - cost)
         capacity_n = self._unit_n * z[_FRESH] * z[_SHARE]
         self._update(
             [self._unit_n * z[_SHARE], self._unit_n * z[_FRESH], 0.0, 0.0, 0.0],
-            expected_n - capacity_n,
-            (STALL_SD * load_n) ** 2 + (0.3 * cost * load_n) ** 2,
+            self._typical.stalls_at * load_n - capacity_n,
+            (SPREAD.stall_sd * load_n) ** 2,
         )
         self._seen += 1
 
     def rest(self, duration_s: float) -> None:
         """Rest: most of what was lost comes back with a half-time of about half a minute, the rest in minutes."""
         if duration_s > 0.0:
-            self._note(_Seen("rest", duration_s))
+            self._note(Seen("rest", duration_s))
 
-    def _note(self, seen: _Seen) -> None:
+    def _note(self, seen: Seen) -> None:
         if self._profile is not None and not self._doubted and len(self._history) < MOST_HISTORY:
             self._history.append(seen)
         self._take(seen)
         self._doubt()
 
-    def _take(self, seen: _Seen) -> None:
+    def _take(self, seen: Seen) -> None:
         if seen.kind == "repetition":
             self._repetition(seen.value, seen.velocity_m_s, seen.outcome, seen.load_changed)
         elif seen.kind == "stall":
@@ -209,23 +195,28 @@ class CapacityEstimator:
         p[_SHARE][_SHARE] += (RECOVERY_SD * back) ** 2
         self._paid = False
 
-    def begin_tired(self, before: CapacityEstimator, rest_s: float) -> None:
+    def state(self) -> CapacityState:
+        """What is known now, to be kept until the next set."""
+        rows = tuple(tuple(row) for row in self._p)
+        return CapacityState(
+            self._unit_n, self._load_n, self._seen, self._doubted, tuple(self._z), rows, tuple(self._history)
+        )
+
+    def begin_tired(self, before: CapacityState, rest_s: float) -> None:
         """Take over what an earlier set left, after this much rest: fatigue, its cost, and the 1RM of the day."""
-        self._unit_n, self._load_n, self._seen = before._unit_n, before._load_n, before._seen
-        self._doubted, self._history = before._doubted, list(before._history)
-        self._z = list(before._z)
-        self._p = [list(row) for row in before._p]
+        self._unit_n, self._load_n, self._seen = before.unit_n, before.load_n, before.seen
+        self._doubted, self._history = before.doubted, list(before.history)
+        self._z = list(before.z)
+        self._p = [list(row) for row in before.p]
         self.rest(rest_s)
 
     def _cost(self, velocity_m_s: float) -> float:
-        v = velocity_m_s if velocity_m_s > SLOWEST_M_S else SLOWEST_M_S
-        return self._z[_COST] * (1.0 + SECONDS_AT_1_M_S / v)
+        return repetition_cost(self._z[_COST], velocity_m_s, self._typical.seconds_at_1_m_s)
 
     def _tire(self, velocity_m_s: float, part: float) -> None:
         """Time update over a part of a repetition: share <- share (1 - part x cost)."""
         z, p = self._z, self._p
-        v = velocity_m_s if velocity_m_s > SLOWEST_M_S else SLOWEST_M_S
-        per_cost = part * (1.0 + SECONDS_AT_1_M_S / v)
+        per_cost = part * repetition_cost(1.0, velocity_m_s, self._typical.seconds_at_1_m_s)
         keep = 1.0 - per_cost * z[_COST]
         if keep < 0.5:
             keep = 0.5
@@ -235,19 +226,22 @@ class CapacityEstimator:
             p[_SHARE][k] = keep * p[_SHARE][k] + slope * p[_COST][k]
         for k in range(5):
             p[k][_SHARE] = keep * p[k][_SHARE] + slope * p[k][_COST]
-        wander = COST_WANDER * z[_COST]
+        wander = SPREAD.cost_wander * z[_COST]
         p[_COST][_COST] += part * wander * wander
-        p[_SHARE][_SHARE] += part * (SHARE_WANDER * z[_SHARE]) ** 2
+        p[_SHARE][_SHARE] += part * (SPREAD.share_wander * z[_SHARE]) ** 2
 
     def _see_velocity(self, load_n: float, velocity_m_s: float) -> None:
         z, line = self._z, self._line
         v0, v1 = line.v0_m_s + z[_V0], line.v_1rm_m_s + z[_V1]
         relative = load_n / (self._unit_n * z[_FRESH] * z[_SHARE])
-        span = (v0 - v1) * relative
-        sd = line.residual_sd_m_s if line.residual_sd_m_s < WITHIN_SET_SD_M_S else WITHIN_SET_SD_M_S
+        bend = self._typical.bend_m_s
+        beyond = relative - BENDS_FROM
+        # what velocity loses when relative load rises by its own size
+        fall = (v0 - v1 + 2.0 * bend * (beyond if beyond > 0.0 else 0.0)) * relative
+        sd = line.residual_sd_m_s if line.residual_sd_m_s < SPREAD.velocity_sd_m_s else SPREAD.velocity_sd_m_s
         self._update(
-            [span / z[_FRESH], span / z[_SHARE], 0.0, 1.0 - relative, relative],
-            velocity_m_s - (v0 - span),
+            [fall / z[_FRESH], fall / z[_SHARE], 0.0, 1.0 - relative, relative],
+            velocity_m_s - velocity_at(v0, v1, bend, relative),
             sd * sd,
         )
         self._seen += 1
@@ -324,27 +318,62 @@ class CapacityEstimator:
         """Part of the momentary capacity that the next repetition at the last load is expected to cost."""
         if self._unit_n <= 0.0:
             return None
-        return self._cost(self._velocity_at(self._load_n, self._unit_n * self._z[_FRESH] * self._z[_SHARE]))
+        z, line = self._z, self._line
+        relative = self._load_n / (self._unit_n * z[_FRESH] * z[_SHARE])
+        v0, v1 = line.v0_m_s + z[_V0], line.v_1rm_m_s + z[_V1]
+        return self._cost(velocity_at(v0, v1, self._typical.bend_m_s, relative))
 
     @property
     def repetitions_in_reserve(self) -> float | None:
         """Repetitions that the last load would still allow."""
-        capacity_n = self.capacity_n
-        return None if capacity_n is None or self._load_n <= 0.0 else self.repetitions_at(self._load_n, capacity_n)
+        count = self._count(self._z)
+        return None if count is None else max(0.0, count)
 
     @property
     def reserve_interval(self) -> tuple[float, float] | None:
-        """80 % interval of the repetitions in reserve.
+        """80 % interval of the repetitions in reserve: what the filter does not know, and chance to come.
 
-        What the model leaves out shifts capacity and the load that stops the lifter alike, so it is not in here.
+        What the line leaves out shifts capacity and the load that stops the lifter alike, so it is not in here.
         """
-        capacity_n = self.capacity_n
-        if capacity_n is None or self._load_n <= 0.0:
+        count = self._count(self._z)
+        if count is None:
             return None
-        spread = Z_80 * self._unit_n * sqrt(self._capacity_var())
-        return (
-            self.repetitions_at(self._load_n, capacity_n - spread),
-            self.repetitions_at(self._load_n, capacity_n + spread),
+        slopes = []
+        for k, step in enumerate(_STEPS):
+            moved = list(self._z)
+            moved[k] += step
+            beside = self._count(moved)
+            slopes.append(0.0 if beside is None else (beside - count) / step)
+        known = 0.0
+        for k in range(5):
+            row = self._p[k]
+            for j in range(5):
+                known += slopes[k] * row[j] * slopes[j]
+        ahead = count if count > 0.0 else 0.0
+        chance = SPREAD.share_wander * slopes[_SHARE] * self._z[_SHARE]
+        spread = Z_80 * sqrt((known if known > 0.0 else 0.0) + ahead * chance * chance)
+        return max(0.0, count - spread), max(0.0, count + spread)
+
+    @property
+    def outlook(self) -> Outlook | None:
+        """What could be done next at any load."""
+        capacity_n, z = self.capacity_n, self._z
+        if capacity_n is None:
+            return None
+        return Outlook(capacity_n, z[_COST], self._line, z[_V0], z[_V1], self._typical)
+
+    def _count(self, z: list[float]) -> float | None:
+        """Repetitions left at the last load if this were the state; below zero when it is too late for one."""
+        if self._unit_n <= 0.0 or self._load_n <= 0.0:
+            return None
+        return repetitions_to_failure(
+            self._line,
+            z[_COST],
+            self._load_n,
+            self._unit_n * z[_FRESH] * z[_SHARE],
+            z[_V0],
+            z[_V1],
+            typical=self._typical,
         )
 
     @property
@@ -353,20 +382,12 @@ class CapacityEstimator:
         return self._seen
 
     def line_ends(self) -> tuple[tuple[float, float], tuple[float, float]]:
-        """This person's velocity at no load and at 1RM, each with its standard deviation, m/s."""
+        """This person's velocity at no load and where the straight line meets 1RM, each with its SD, m/s."""
         p, z = self._p, self._z
         return (
             (self._line.v0_m_s + z[_V0], sqrt(max(0.0, p[_V0][_V0]))),
             (self._line.v_1rm_m_s + z[_V1], sqrt(max(0.0, p[_V1][_V1]))),
         )
-
-    def repetitions_at(self, load_n: float, capacity_n: float) -> float:
-        """Repetitions to failure from this capacity at this load: each costs what its velocity says."""
-        return repetitions_to_failure(self._line, self._z[_COST], load_n, capacity_n, self._z[_V0], self._z[_V1])
-
-    def _velocity_at(self, load_n: float, capacity_n: float) -> float:
-        v0, v1 = self._line.v0_m_s + self._z[_V0], self._line.v_1rm_m_s + self._z[_V1]
-        return v0 - (v0 - v1) * load_n / capacity_n
 
     @property
     def profile_stale(self) -> bool:
@@ -381,32 +402,3 @@ class CapacityEstimator:
         prior = (profile.sd / profile.mean) ** 2
         learned = prior - self._p[_FRESH][_FRESH]
         return learned > 0.0 and off * off > STALE_Z * STALE_Z * learned * profile.mean * profile.mean
-
-
-def repetitions_to_failure(
-    line: LoadVelocityLine, cost: float, load_n: float, capacity_n: float, v0_off: float = 0.0, v1_off: float = 0.0
-) -> float:
-    """Repetitions that a capacity allows at a load, with the last one counted in part.
-
-    Args:
-        line: load–velocity line.
-        cost: part of capacity that a very fast repetition costs; slower ones cost more.
-        load_n: load.
-        capacity_n: momentary 1RM before the first of them.
-        v0_off: this person's difference from the line at no load, m/s.
-        v1_off: and at 1RM, m/s.
-    """
-    v0, v1 = line.v0_m_s + v0_off, line.v_1rm_m_s + v1_off
-    least_n = COMPLETES_AT * load_n
-    for done in range(MOST_RESERVE):
-        v = v0 - (v0 - v1) * load_n / capacity_n if capacity_n > 0.0 else 0.0
-        if v < SLOWEST_M_S:
-            v = SLOWEST_M_S
-        loss = cost * (1.0 + SECONDS_AT_1_M_S / v)
-        after_n = capacity_n * (1.0 - loss)
-        if capacity_n < least_n:
-            return float(done)
-        if after_n < least_n:
-            return done + (capacity_n - least_n) / (capacity_n - after_n)
-        capacity_n = after_n
-    return float(MOST_RESERVE)

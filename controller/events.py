@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from ebbset.controller.capacity import CapacityState
 from ebbset.models.prescription import Prescription
 from ebbset.models.profile import LifterProfile
 from ebbset.models.wire import Refusal, RepetitionOutcome, RequestAction, RigEventKind
@@ -105,8 +106,22 @@ class Acknowledged:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EarlierSet:
+    """What a finished set left behind in one person; ``ended_us`` is on the controller's clock, one state per cable."""
+
+    lifter: str
+    exercise: str
+    ended_us: int
+    cables: tuple[CapacityState, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Requested:
-    """A person asked for something. ``fresh_nonce`` was drawn by the shell and is used by an accepted ``arm``."""
+    """A person asked for something. The shell adds what only it has.
+
+    ``fresh_nonce`` was drawn for an ``arm``, which uses it when accepted. ``earlier`` is the set before, kept from
+    the core that ran it.
+    """
 
     now_us: int
     correlation_id: str
@@ -116,6 +131,7 @@ class Requested:
     fresh_nonce: str | None = None
     prescription: Prescription | None = None
     profile: LifterProfile | None = None
+    earlier: EarlierSet | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from ebbset.controller.cable import Cable
-from ebbset.controller.events import RepetitionSeen, Requested
+from ebbset.controller.events import EarlierSet, RepetitionSeen, Requested
 from ebbset.controller.policy import DropPolicy, PolicyFactory
 from ebbset.controller.reasons import Reason
 from ebbset.controller.rig_facts import RigFacts
@@ -91,18 +91,26 @@ class Order:
             target_n=(0.0,) * len(cables),
         )
 
-    def take_over(self, before: Order | None) -> None:
+    def left_behind(self) -> EarlierSet | None:
+        """What this set left in its lifter; ``None`` while it runs, and when it is not known who lifts."""
+        if self.lifter is None or self.ending_us <= 0:
+            return None
+        lifter, exercise = self.lifter
+        states = tuple(cable.capacity.state() for cable in self.cables)
+        return EarlierSet(lifter=lifter, exercise=exercise, ended_us=self.ending_us, cables=states)
+
+    def take_over(self, before: EarlierSet | None) -> None:
         """The same person on the same exercise as in the set before: begin as tired as they still are.
 
         Who lifts is known from the profile alone; without one nothing is taken over.
         """
-        if before is None or self.lifter is None or before.lifter != self.lifter or before.ending_us <= 0:
+        if before is None or self.lifter != (before.lifter, before.exercise):
             return
-        rest_us = self.armed_us - before.ending_us
+        rest_us = self.armed_us - before.ended_us
         if not 0 <= rest_us <= LONGEST_TIRED_US or len(before.cables) != len(self.cables):
             return
-        for cable, earlier in zip(self.cables, before.cables, strict=True):
-            cable.capacity.begin_tired(earlier.capacity, rest_us / 1e6)
+        for cable, state in zip(self.cables, before.cables, strict=True):
+            cable.capacity.begin_tired(state, rest_us / 1e6)
 
     @property
     def coupled(self) -> bool:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol, runtime_checkable
 
 from ebbset.controller.reasons import Reason
+from ebbset.controller.reserve import Outlook
 from ebbset.models.problems import BadDocumentError, Problem, shorten
 
 ENTRY_POINT_GROUP = "ebbset.drop_policies"
@@ -38,6 +39,7 @@ class DropView:
     loss_per_repetition: float | None
     budget_spent: float | None
     budget_limit: float | None
+    outlook: Outlook | None
 
 
 @dataclass(frozen=True, slots=True)

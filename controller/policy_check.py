@@ -17,12 +17,14 @@ import itertools
 import math
 import pickle
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from ebbset.controller.policy import DropPolicy, DropView, PolicyFactory, Proposal
 from ebbset.controller.reasons import Reason
+from ebbset.controller.reserve import Outlook
 from ebbset.models.problems import BadDocumentError
+from ebbset.models.velocity import generic_line
 
 STEPS: Final = 12
 MOST_WORDS: Final = 300
@@ -60,6 +62,7 @@ def situations() -> Iterator[DropView]:
             loss_per_repetition=(None, 0.04, 0.2)[known],
             budget_spent=(None, 0.3, 0.95)[known],
             budget_limit=(None, 0.4, None)[known],
+            outlook=None if capacity is None else Outlook(capacity, (0.015, 0.06)[known - 1], generic_line("")),
         )
 
 
@@ -167,6 +170,8 @@ def _at(view: DropView, load_n: float, step: int) -> DropView:
     for name in ("capacity_n", "stall_force_n"):
         if values[name] is not None:
             values[name] *= ratio
+    if view.outlook is not None:
+        values["outlook"] = replace(view.outlook, capacity_n=view.outlook.capacity_n * ratio)
     return DropView(**values)
 
 

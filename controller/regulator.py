@@ -20,6 +20,7 @@ from ebbset.controller.desk import Desk
 from ebbset.controller.events import (
     Acknowledged,
     BadInput,
+    EarlierSet,
     Event,
     GuardRefused,
     LinkDown,
@@ -104,6 +105,11 @@ class Regulator:
     def state(self) -> State:
         """Where the set stands."""
         return self._desk.state
+
+    @property
+    def left_behind(self) -> EarlierSet | None:
+        """What the last set left in its lifter, once it is over."""
+        return None if self._desk.order is None else self._desk.order.left_behind()
 
     def handle(self, event: Event) -> tuple[Output, ...]:
         """Take one event in and give back what follows from it, in order. Raises nothing for any event."""
@@ -217,7 +223,7 @@ class Regulator:
         if refusal is not None:
             self._desk.answer(event, accepted=False, code=refusal.code, message=refusal.message)
             return
-        before = self._desk.order
+        before = self.left_behind or event.earlier
         self._desk.order = order = Order.of(event, self._desk.rig, self._policies)
         order.take_over(before)
         self._desk.state = State.ARMED

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from ebbset.controller.actions import Answer, Command, Decision, Output, SendArm, SendLoad, SendRelease, SendUnload
-from ebbset.controller.events import Event, GuardRefused
+from ebbset.controller.events import EarlierSet, Event, GuardRefused
 from ebbset.controller.guard import Guard, Refused
 from ebbset.controller.policy import PolicyFactory
 from ebbset.controller.reasons import State
@@ -34,6 +34,11 @@ class SetController:
     def state(self) -> State:
         """Where the set stands."""
         return self._regulator.state
+
+    @property
+    def left_behind(self) -> EarlierSet | None:
+        """What the last set left in its lifter, for the arming of the next one by another core."""
+        return self._regulator.left_behind
 
     def handle(self, event: Event) -> tuple[Output, ...]:
         """Take one event in. Raises nothing for any event."""

@@ -40,7 +40,7 @@ def review_set(
             cables = tuple(estimator_of(prescription, profile) for _ in output.ceiling_n)
             if len(before) == len(cables):
                 for cable, earlier in zip(cables, before, strict=True):
-                    cable.begin_tired(earlier, rest_s)
+                    cable.begin_tired(earlier.state(), rest_s)
         elif isinstance(output, RepetitionRecord):
             cables[output.cable].repetition(
                 load_n=output.load_n,

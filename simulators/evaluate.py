@@ -23,11 +23,11 @@ import numpy as np
 from ebbset.simulators.detector_runs import RATES
 from ebbset.simulators.evaluate_detector import MOST_FALSE, DetectorResult, Point, best, evaluate_detector
 from ebbset.simulators.evaluate_estimates import evaluate_estimates
-from ebbset.simulators.evaluate_sizing import evaluate_budget, evaluate_sizing
+from ebbset.simulators.evaluate_sizing import ClosedLoopFigures, evaluate_closed_loop
 from ebbset.simulators.ground_truth import BEHAVIOURS, TrueSet, true_set
 
 Progress = Callable[[str], None]
-LONG: Final = {"sets": 200, "people": 60}
+LONG: Final = {"sets": 450, "people": 150}
 SHORT: Final = {"sets": 40, "people": 10}
 
 
@@ -55,8 +55,7 @@ class EvaluationReport:
     detector: DetectorResult
     summaries_only: dict[str, float]
     estimates: dict[str, dict[str, float]]
-    sizing: dict[str, dict[str, float]]
-    budget: dict[str, dict[str, float]]
+    closed_loop: ClosedLoopFigures
     targets: list[Target] = field(default_factory=list)
 
     def tables(self) -> list[tuple[str, list[dict[str, Any]]]]:
@@ -83,8 +82,9 @@ class EvaluationReport:
             ("Detector by telemetry, as shipped", _named(telemetry)),
             ("Release and grinding", [more]),
             ("Estimates", _named(self.estimates)),
-            ("Repetitions per step", _named(self.sizing)),
-            ("Fatigue budget", _named(self.budget)),
+            ("Repetitions per step", _named(self.closed_loop.sizing)),
+            ("Fatigue budget", _named(self.closed_loop.budget)),
+            ("Steps and budgets by exercise", _named(self.closed_loop.by_exercise)),
         ]
 
     def to_json(self) -> str:
@@ -145,12 +145,10 @@ def run(
         detector = evaluate_detector(items, telemetries, map_)
         say("estimates")
         estimates = evaluate_estimates(items, map_)
-        say("drops sized in the closed loop")
-        sizing = evaluate_sizing(seeds[0], size["people"], map_)
-        say("budgets in the closed loop")
-        budget = evaluate_budget(seeds[0], size["people"], map_)
+        say("drops sized and budgets kept in the closed loop")
+        closed_loop = evaluate_closed_loop(seeds[0], size["people"], map_)
     report = EvaluationReport(
-        seeds, len(items), size["people"], detector, summaries_only(items), estimates, sizing, budget
+        seeds, len(items), size["people"], detector, summaries_only(items), estimates, closed_loop
     )
     report.targets = targets(report)
     return report
@@ -191,11 +189,11 @@ def targets(report: EvaluationReport) -> list[Target]:
         for key in ("one_rm_in_80", "capacity_in_80", "reserve_in_80"):
             out.append(Target(f"80 % interval, {name}: {key}", "0.75 to 0.85", row[key], 0.75 <= row[key] <= 0.85))
     for name in ("2 repetitions wanted", "3 repetitions wanted", "4 repetitions wanted"):
-        value = report.sizing[name]["within_1"]
+        value = report.closed_loop.sizing[name]["within_1"]
         out.append(Target(f"{name}: within ±1", "at least 0.8", value, value >= 0.8))
-    broken = sum(row["floor_broken"] + row["violations"] for row in report.sizing.values())
+    broken = sum(row["floor_broken"] + row["violations"] for row in report.closed_loop.sizing.values())
     out.append(Target("floor or invariant broken", "0", broken, broken == 0.0))
-    for name, row in report.budget.items():
+    for name, row in report.closed_loop.budget.items():
         out.append(_most(f"budget, {name}: median error", row["median_error"], 0.03))
         value = row["within_1_repetition"]
         out.append(Target(f"budget, {name}: ends within 1 repetition", "at least 0.9", value, value >= 0.9))
@@ -225,7 +223,7 @@ def plot(report: EvaluationReport, path: Path) -> None:
     bars.set(xlim=(0, 1.45), title="stalls, by kind of set")
     bars.legend(loc="center right")
     steps: Any = axes[1][0]
-    steps.barh(list(report.sizing), [row["within_1"] for row in report.sizing.values()])
+    steps.barh(list(report.closed_loop.sizing), [row["within_1"] for row in report.closed_loop.sizing.values()])
     steps.axvline(0.8, color="grey", linewidth=0.8)
     steps.set(xlim=(0, 1), title="steps within ±1 repetition of the wish")
     cover: Any = axes[1][1]

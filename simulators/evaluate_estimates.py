@@ -146,13 +146,10 @@ def profile_written(item: TrueSet, rng: np.random.Generator, off: float = 1.0) -
     )
 
 
-def estimator_for(item: TrueSet, knowledge: Knowledge, rng: np.random.Generator) -> CapacityEstimator:
-    """An estimator that knows this much about the person."""
-    name = item.lifter.exercise
-    if knowledge == "no profile":
-        return CapacityEstimator(line=generic_line(name), one_rm_n=None, exercise=name, generic=True)
-    off = 1.0 if knowledge == "profile" else 1.0 + STALE_PART * (1.0 if rng.random() < 0.5 else -1.0)
-    profile = profile_written(item, rng, off)
+def estimator_with(exercise: str, profile: LifterProfile | None) -> CapacityEstimator:
+    """An estimator of somebody in this exercise, of whom this is known."""
+    if profile is None:
+        return CapacityEstimator(line=generic_line(exercise), one_rm_n=None, exercise=exercise, generic=True)
     line = LoadVelocityLine(
         profile.velocity_at_zero_m_s.mean,
         profile.velocity_at_zero_m_s.sd,
@@ -160,11 +157,19 @@ def estimator_for(item: TrueSet, knowledge: Knowledge, rng: np.random.Generator)
         profile.velocity_at_1rm_m_s.sd,
         profile.residual_sd_m_s,
     )
-    return CapacityEstimator(line=line, one_rm_n=profile.one_rm_n, exercise=name)
+    return CapacityEstimator(line=line, one_rm_n=profile.one_rm_n, exercise=exercise)
 
 
-def compare(item: TrueSet, seen: Sequence[Seen], estimator: CapacityEstimator, errors: EstimateErrors) -> None:
-    """Feed one set to an estimator and add its errors."""
+def estimator_for(item: TrueSet, knowledge: Knowledge, rng: np.random.Generator) -> CapacityEstimator:
+    """An estimator that knows this much about the person."""
+    if knowledge == "no profile":
+        return estimator_with(item.lifter.exercise, None)
+    off = 1.0 if knowledge == "profile" else 1.0 + STALE_PART * (1.0 if rng.random() < 0.5 else -1.0)
+    return estimator_with(item.lifter.exercise, profile_written(item, rng, off))
+
+
+def compare(one_rm_n: float, seen: Sequence[Seen], estimator: CapacityEstimator, errors: EstimateErrors) -> None:
+    """Feed one set of a lifter with this fresh 1RM to an estimator and add its errors."""
     done = 0
     for one in seen:
         if one.load_n <= 0.0:
@@ -186,7 +191,7 @@ def compare(item: TrueSet, seen: Sequence[Seen], estimator: CapacityEstimator, e
             continue
         if one.stall or done == 0:
             continue
-        true_now = item.one_rm_n * one.capacity
+        true_now = one_rm_n * one.capacity
         errors.capacity.append(now / true_now - 1.0)
         errors.capacity_inside.append(float(abs(now - true_now) <= Z_80 * now_sd))
         errors.budget.append(spent - (1.0 - one.capacity))
@@ -194,13 +199,12 @@ def compare(item: TrueSet, seen: Sequence[Seen], estimator: CapacityEstimator, e
         if one.outcome is not RepetitionOutcome.COMPLETED:
             continue
         if done == 3:
-            errors.fresh.append(fresh / item.one_rm_n - 1.0)
-            errors.fresh_inside.append(float(abs(fresh - item.one_rm_n) <= Z_80 * fresh_sd))
+            errors.fresh.append(fresh / one_rm_n - 1.0)
+            errors.fresh_inside.append(float(abs(fresh - one_rm_n) <= Z_80 * fresh_sd))
         reserve, interval = estimator.repetitions_in_reserve, estimator.reserve_interval
         if one.left is not None and one.left <= 5 and done >= 2 and reserve is not None and interval is not None:
             errors.reserve.append(reserve - one.left)
-            # the last one counts in part, and is completed if it counts at all
-            errors.reserve_inside.append(float(math.ceil(interval[0]) <= one.left <= math.ceil(interval[1])))
+            errors.reserve_inside.append(float(interval[0] <= one.left <= interval[1]))
     errors.stale_said.append(float(estimator.profile_stale))
 
 
@@ -213,7 +217,7 @@ def evaluate_estimates(items: Sequence[TrueSet], map_: Any = map) -> dict[str, d
         errors = EstimateErrors()
         for seed, (item, one) in enumerate(zip(maximal, seen, strict=True)):
             estimator = estimator_for(item, knowledge, np.random.default_rng([seed, 11]))
-            compare(item, one, estimator, errors)
+            compare(item.one_rm_n, one, estimator, errors)
         out[knowledge] = errors.summary()
     return out
 

@@ -67,11 +67,13 @@ class BudgetRun:
         errors: estimate less truth after every repetition.
         repetitions_off: repetitions after (+) or before (-) the true budget at its end; None: it ended otherwise.
         tired: the set began tired.
+        exercise: which.
     """
 
     errors: tuple[float, ...]
     repetitions_off: float | None
     tired: bool
+    exercise: str
 
 
 def person(seed: int, number: int) -> tuple[LifterParameters, np.random.Generator]:
@@ -150,7 +152,7 @@ def budget_run(seed: int, number: int, profile: LifterProfile | None = None, *, 
 
     seeds = np.random.SeedSequence([seed, number, 7])
     done = run_set(order, lifter, RIG, seed=seeds, profile=profile, probe=probe, settings=LoopSettings())
-    return BudgetRun(tuple(errors), _repetitions_off(done, losses, limit), tired)
+    return BudgetRun(tuple(errors), _repetitions_off(done, losses, limit), tired, lifter.exercise)
 
 
 def _repetitions_off(done: SimulatedSet, losses: Sequence[float], limit: float) -> float | None:
@@ -179,19 +181,41 @@ def budget_summary(runs: Sequence[BudgetRun]) -> dict[str, float]:
     }
 
 
-def evaluate_sizing(seed: int, people: int, map_: Any = map) -> dict[str, dict[str, float]]:
-    """Rows by policy."""
-    out: dict[str, dict[str, float]] = {}
-    for policy in POLICIES:
-        out[policy] = sizing_summary(list(map_(_sizing_job, [(seed, k, policy) for k in range(people)])))
-    return out
+@dataclass(frozen=True, slots=True)
+class ClosedLoopFigures:
+    """Rows by policy, by how a set with a budget begins, and by exercise."""
+
+    sizing: dict[str, dict[str, float]]
+    budget: dict[str, dict[str, float]]
+    by_exercise: dict[str, dict[str, float]]
 
 
-def evaluate_budget(seed: int, people: int, map_: Any = map) -> dict[str, dict[str, float]]:
-    """Rows: one bout, and two bouts with a short rest."""
-    return {
-        name: budget_summary(list(map_(_budget_job, [(seed, k, tired) for k in range(people)])))
+def evaluate_closed_loop(seed: int, people: int, map_: Any = map) -> ClosedLoopFigures:
+    """Everything that is measured in closed-loop sets of this many people."""
+    sets = {p: list(map_(_sizing_job, [(seed, k, p) for k in range(people)])) for p in POLICIES}
+    budgets = {
+        name: list(map_(_budget_job, [(seed, k, tired) for k in range(people)]))
         for name, tired in (("fresh", False), ("begun tired", True))
+    }
+    sized = [step for p, runs in sets.items() if p.endswith("wanted") for run in runs for step in run.steps]
+    ended = [run for runs in budgets.values() for run in runs]
+    return ClosedLoopFigures(
+        sizing={p: sizing_summary(runs) for p, runs in sets.items()},
+        budget={name: budget_summary(runs) for name, runs in budgets.items()},
+        by_exercise={name: _exercise_summary(name, sized, ended) for name in EXERCISES},
+    )
+
+
+def _exercise_summary(name: str, steps: Sequence[StepRow], ended: Sequence[BudgetRun]) -> dict[str, float]:
+    """One exercise, with the repetitions wanted of every size taken together."""
+    off = np.array([step.achieved - step.wanted for step in steps if step.exercise == name])
+    end = [run.repetitions_off for run in ended if run.exercise == name and run.repetitions_off is not None]
+    return {
+        "steps": float(len(off)),
+        "steps_within_1": float(np.mean(np.abs(off) <= 1.0)) if len(off) else np.nan,
+        "mean_repetitions_off": float(np.mean(off)) if len(off) else np.nan,
+        "budgets": float(len(end)),
+        "budgets_within_1": float(np.mean(np.abs(end) <= 1.0)) if end else np.nan,
     }
 
 

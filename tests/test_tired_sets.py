@@ -63,7 +63,7 @@ def test_the_same_person_begins_with_what_rest_has_left_of_it() -> None:
     left = []
     for rest_s in (30.0, 120.0, 600.0):
         second = armed(60.0 + rest_s, profile_of())
-        second.take_over(first)
+        second.take_over(first.left_behind())
         assert second.budget_spent is not None
         left.append(second.budget_spent / spent)
     assert left == sorted(left, reverse=True)
@@ -80,5 +80,5 @@ def test_nobody_else_inherits_it(case: str) -> None:
     if case == "not ended":
         first.ending_us = 0
     second = armed(10_000.0 if case == "long ago" else 90.0, profile)
-    second.take_over(first)
+    second.take_over(first.left_behind())
     assert second.budget_spent in (None, 0.0)
