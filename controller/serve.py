@@ -32,6 +32,7 @@ from ebbset.controller import codec
 from ebbset.controller.actions import Answer, Output, SendArm, SendLoad, SendRelease, SendUnload, StateChanged
 from ebbset.controller.events import (
     BadInput,
+    EarlierSet,
     Event,
     GuardRefused,
     Requested,
@@ -49,6 +50,7 @@ from ebbset.controller.replay import POLICY_FACT
 from ebbset.controller.set_controller import SetController
 from ebbset.controller.settings import ServeSettings
 from ebbset.models.problems import BadDocumentError, Problem
+from ebbset.models.profile import LifterProfile
 from ebbset.models.wire import RequestAction, UnloadCommand
 
 TICK_S: Final = 0.020
@@ -113,6 +115,7 @@ class Served:
         self.recordings: list[Path] = [self.recorder.path]
         self._notices = Notices(settings.rig)
         self._set_in_file = False
+        self._earlier: EarlierSet | None = None
         self._last_command: SendArm | SendLoad | None = None
         self._stopping = False
 
@@ -292,7 +295,20 @@ class Served:
         profile = event.profile
         if profile is None and (event.prescription is None or self._fits(event)):
             profile = self._profile
-        return replace(event, fresh_nonce=secrets.token_hex(8), prescription=prescription, profile=profile)
+        return replace(
+            event,
+            fresh_nonce=secrets.token_hex(8),
+            prescription=prescription,
+            profile=profile,
+            earlier=self._earlier_of(profile),
+        )
+
+    def _earlier_of(self, profile: LifterProfile | None) -> EarlierSet | None:
+        """The set before, when it was this person's; nobody else's goes into their recording."""
+        earlier = self._earlier
+        if earlier is None or profile is None or earlier.lifter != profile.lifter:
+            return None
+        return earlier
 
     def _answer_unreadable(self, correlation_id: str, why: BadInput) -> None:
         self._refuse(correlation_id, why.code, why.detail)
@@ -332,6 +348,8 @@ class Served:
         self.recorder = following
         self.recordings.append(following.path)
         self._set_in_file = False
+        # a core of its own for each recording, but the person is the same
+        self._earlier = self.controller.left_behind or self._earlier
         self.controller = SetController(self.policies)
         for known in self._notices.known:
             self.recorder.record(known, self.controller.handle(known))

@@ -16,11 +16,12 @@ from operators import operator
 from served import hand_rig, serving, settings_for
 from sessions import auto_drop_order
 from structlog.testing import capture_logs
-from test_link import arm_and_start
+from test_link import PATIENT, arm_and_start
 
 from ebbset.controller import serve as serve_module
-from ebbset.controller.actions import SendArm, SendLoad
+from ebbset.controller.actions import SendArm, SendLoad, StateChanged
 from ebbset.controller.events import GuardRefused, Requested, Tick
+from ebbset.controller.reasons import State
 from ebbset.controller.recorder import Recorder
 from ebbset.controller.recording import read_recording
 from ebbset.controller.replay import Verdict, replay
@@ -97,6 +98,52 @@ async def test_prescription_and_profile_come_from_the_files_when_the_request_bri
     assert requests[0].profile == profile_of("row")
     assert requests[1].profile is None
     assert requests[0].fresh_nonce != requests[1].fresh_nonce
+
+
+async def test_a_set_begins_as_tired_as_the_set_before_left_that_person_and_nobody_else(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    rig = "tired"
+    prescription = auto_drop_order(safety=PATIENT)
+    (tmp_path / "set.toml").write_text(prescription.to_toml())
+    (tmp_path / "lifter.toml").write_text(profile_of("row").to_toml())
+    settings = settings_for(broker, tmp_path, rig, prescription=tmp_path / "set.toml", profile=tmp_path / "lifter.toml")
+    somebody_else = profile_of("row").model_copy(update={"lifter": "L2"}).model_dump(mode="json")
+    async with serving(settings) as served, hand_rig(broker.port, rig), operator(broker.port, rig) as person:
+        await person.until_state("idle")
+        await person.until(lambda: len(person.of("rig/frame")) > 3)
+        assert (await person.ask("arm", cautions_shown=True))["accepted"]
+        assert (await person.ask("start"))["accepted"]
+        await person.until(lambda: len(person.of("ctl/repetition")) >= 2)
+        await person.ask("stop")
+        await person.until_state("ended")
+        order = prescription.model_dump(mode="json")
+        for members in ({}, {"prescription": order, "profile": somebody_else}):
+            answer = await person.ask("arm", cautions_shown=True, **members)
+            assert answer["accepted"], answer
+            await person.ask("release")
+            await person.until_state("ended")
+    recordings = [reproduced(path) for path in served.recordings]
+    armed = [
+        item.event
+        for recording in recordings
+        for item in recording.handled
+        if isinstance(item.event, Requested) and item.event.action == "arm"
+    ]
+    assert [request.earlier is not None for request in armed] == [False, True, False]
+    earlier = armed[1].earlier
+    assert earlier is not None
+    assert (earlier.lifter, earlier.exercise) == (profile_of("row").lifter, "row")
+    spent = [
+        output.budget_spent
+        for item in recordings[1].handled
+        for output in item.outputs
+        if isinstance(output, StateChanged) and output.state is State.ARMED
+    ]
+    assert spent
+    assert 0.0 < spent[0] < 0.2
+    first = profile_of("row").lifter
+    assert not [item.event for item in recordings[2].handled if repr(first) in repr(item.event)]
 
 
 async def test_a_recording_that_fails_mid_set_disturbs_nothing_and_the_next_arming_is_refused(
