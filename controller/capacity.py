@@ -17,7 +17,7 @@ from math import sqrt
 from typing import Final, Literal
 
 from ebbset.controller.reserve import BENDS_FROM, Outlook, repetition_cost, repetitions_to_failure, velocity_at
-from ebbset.controller.typical import UNKNOWN
+from ebbset.controller.typical import UNKNOWN, Spread, Typical
 from ebbset.controller.typical_figures import SPREAD, TYPICAL
 from ebbset.models.profile import Uncertain
 from ebbset.models.velocity import LoadVelocityLine
@@ -75,6 +75,8 @@ class CapacityEstimator:
         one_rm_n: fresh 1RM from a profile.
         exercise: its name, for what a repetition of it typically costs.
         generic: the line is the exercise's generic one, not this person's.
+        typical: what is typical of the exercise; ``None``: the figures that are stored for it.
+        spread: how far things stray.
     """
 
     def __init__(
@@ -84,15 +86,19 @@ class CapacityEstimator:
         one_rm_n: Uncertain | None,
         exercise: str | None = None,
         generic: bool = False,
+        typical: Typical | None = None,
+        spread: Spread = SPREAD,
     ) -> None:
         self._line = line
-        self._typical = typical = TYPICAL.get(exercise or "", UNKNOWN)
+        if typical is None:
+            typical = TYPICAL.get(exercise or "", UNKNOWN)
+        self._typical, self._spread = typical, spread
         self._shift = (typical.v0_shift_m_s, typical.v1_shift_m_s) if generic else (0.0, 0.0)
         own = (line.v0_sd_m_s, line.v_1rm_sd_m_s)
         known = (typical.v0_sd_m_s, typical.v1_sd_m_s) if generic else (None, None)
         self._line_sd = tuple(sd if told is None else told for sd, told in zip(own, known, strict=True))
         # the spread of a generic line is wide enough to hold this too
-        self._model_sd = 0.0 if generic else SPREAD.profile_sd
+        self._model_sd = 0.0 if generic else spread.profile_sd
         self._profile = one_rm_n
         self._doubted = False
         self._history: list[Seen] = []
@@ -161,7 +167,7 @@ class CapacityEstimator:
         self._update(
             [self._unit_n * z[_SHARE], self._unit_n * z[_FRESH], 0.0, 0.0, 0.0],
             self._typical.stalls_at * load_n - capacity_n,
-            (SPREAD.stall_sd * load_n) ** 2,
+            (self._spread.stall_sd * load_n) ** 2,
         )
         self._seen += 1
 
@@ -226,9 +232,9 @@ class CapacityEstimator:
             p[_SHARE][k] = keep * p[_SHARE][k] + slope * p[_COST][k]
         for k in range(5):
             p[k][_SHARE] = keep * p[k][_SHARE] + slope * p[k][_COST]
-        wander = SPREAD.cost_wander * z[_COST]
+        wander = self._spread.cost_wander * z[_COST]
         p[_COST][_COST] += part * wander * wander
-        p[_SHARE][_SHARE] += part * (SPREAD.share_wander * z[_SHARE]) ** 2
+        p[_SHARE][_SHARE] += part * (self._spread.share_wander * z[_SHARE]) ** 2
 
     def _see_velocity(self, load_n: float, velocity_m_s: float) -> None:
         z, line = self._z, self._line
@@ -238,7 +244,11 @@ class CapacityEstimator:
         beyond = relative - BENDS_FROM
         # what velocity loses when relative load rises by its own size
         fall = (v0 - v1 + 2.0 * bend * (beyond if beyond > 0.0 else 0.0)) * relative
-        sd = line.residual_sd_m_s if line.residual_sd_m_s < SPREAD.velocity_sd_m_s else SPREAD.velocity_sd_m_s
+        sd = (
+            line.residual_sd_m_s
+            if line.residual_sd_m_s < self._spread.velocity_sd_m_s
+            else self._spread.velocity_sd_m_s
+        )
         self._update(
             [fall / z[_FRESH], fall / z[_SHARE], 0.0, 1.0 - relative, relative],
             velocity_m_s - velocity_at(v0, v1, bend, relative),
@@ -350,7 +360,7 @@ class CapacityEstimator:
             for j in range(5):
                 known += slopes[k] * row[j] * slopes[j]
         ahead = count if count > 0.0 else 0.0
-        chance = SPREAD.share_wander * slopes[_SHARE] * self._z[_SHARE]
+        chance = self._spread.share_wander * slopes[_SHARE] * self._z[_SHARE]
         spread = Z_80 * sqrt((known if known > 0.0 else 0.0) + ahead * chance * chance)
         return max(0.0, count - spread), max(0.0, count + spread)
 

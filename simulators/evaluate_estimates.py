@@ -146,10 +146,11 @@ def profile_written(item: TrueSet, rng: np.random.Generator, off: float = 1.0) -
     )
 
 
-def estimator_with(exercise: str, profile: LifterProfile | None) -> CapacityEstimator:
-    """An estimator of somebody in this exercise, of whom this is known."""
+def estimator_with(exercise: str, profile: LifterProfile | None, **figures: Any) -> CapacityEstimator:
+    """An estimator of somebody in this exercise, of whom this is known; ``figures`` go to it as they are."""
     if profile is None:
-        return CapacityEstimator(line=generic_line(exercise), one_rm_n=None, exercise=exercise, generic=True)
+        line = generic_line(exercise)
+        return CapacityEstimator(line=line, one_rm_n=None, exercise=exercise, generic=True, **figures)
     line = LoadVelocityLine(
         profile.velocity_at_zero_m_s.mean,
         profile.velocity_at_zero_m_s.sd,
@@ -157,7 +158,7 @@ def estimator_with(exercise: str, profile: LifterProfile | None) -> CapacityEsti
         profile.velocity_at_1rm_m_s.sd,
         profile.residual_sd_m_s,
     )
-    return CapacityEstimator(line=line, one_rm_n=profile.one_rm_n, exercise=exercise)
+    return CapacityEstimator(line=line, one_rm_n=profile.one_rm_n, exercise=exercise, **figures)
 
 
 def estimator_for(item: TrueSet, knowledge: Knowledge, rng: np.random.Generator) -> CapacityEstimator:

@@ -9,9 +9,8 @@ from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Final, TypeVar
@@ -20,7 +19,6 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import minimize
 
-from ebbset.controller import capacity
 from ebbset.controller.capacity import Z_80, CapacityEstimator
 from ebbset.controller.typical import Spread, Typical
 from ebbset.controller.typical_figures import SPREAD, TYPICAL
@@ -129,25 +127,13 @@ def _unlikely(error: float, sd: float) -> float:
 
 def loss(examples: Sequence[Example], typical: dict[str, Typical], spread: Spread) -> float:
     """Mean surprise, with a profile and without one."""
-    with _figures(typical, spread):
-        terms = [
-            term
-            for one in examples
-            for profile in (None, one.profile)
-            for term in surprise(estimator_with(one.exercise, profile), one)
-        ]
+    terms = [
+        term
+        for one in examples
+        for profile in (None, one.profile)
+        for term in surprise(estimator_with(one.exercise, profile, typical=typical[one.exercise], spread=spread), one)
+    ]
     return float(np.mean(terms))
-
-
-@contextmanager
-def _figures(typical: dict[str, Typical], spread: Spread) -> Iterator[None]:
-    """Let estimators go by these figures meanwhile."""
-    before = (capacity.TYPICAL, capacity.SPREAD)
-    capacity.TYPICAL, capacity.SPREAD = typical, spread  # type: ignore[misc]
-    try:
-        yield
-    finally:
-        capacity.TYPICAL, capacity.SPREAD = before  # type: ignore[misc]
 
 
 # --- looking for the least ---------------------------------------------------------------------------------------
@@ -211,9 +197,9 @@ def calibrated(examples: Sequence[Example], typical: dict[str, Typical], spread:
     for _ in range(7):
         spread = replace(spread, profile_sd=0.5 * (low + high))
         errors = EstimateErrors()
-        with _figures(typical, spread):
-            for one in examples:
-                compare(one.one_rm_n, one.seen, estimator_with(one.exercise, one.profile), errors)
+        for one in examples:
+            figures = {"typical": typical[one.exercise], "spread": spread}
+            compare(one.one_rm_n, one.seen, estimator_with(one.exercise, one.profile, **figures), errors)
         inside = 0.5 * (float(np.mean(errors.fresh_inside)) + float(np.mean(errors.capacity_inside)))
         low, high = (low, spread.profile_sd) if inside > 0.8 else (spread.profile_sd, high)
     return spread
