@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import Final, TypeVar
+from typing import Any, Final, TypeVar, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -172,10 +172,9 @@ def fit_exercise(job: tuple[str, Typical, Spread, tuple[Example, ...]]) -> Typic
 
     x0 = _pack(start, SIGNED)
     simplex = np.vstack([x0, *(x0 + step for step in np.diag([0.15, 0.3, 5.0, 0.3, 0.05, 0.05, 0.5, 0.3, 0.5, 0.3]))])
-    found = minimize(
-        cost, x0, method="Nelder-Mead", options={"maxfev": 400, "initial_simplex": simplex, "adaptive": True}
-    )
-    return _unpack(start, found.x, SIGNED)
+    # the stubs do not know that the search may adapt to the number of parameters
+    options = cast("Any", {"maxfev": 400, "initial_simplex": simplex, "adaptive": True})
+    return _unpack(start, minimize(cost, x0, method="Nelder-Mead", options=options).x, SIGNED)
 
 
 def fit_spread(examples: Sequence[Example], typical: dict[str, Typical], start: Spread) -> Spread:
