@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
@@ -160,6 +160,8 @@ def _unpack(like: T, x: FloatArray, signed: tuple[str, ...]) -> T:
     return replace(like, **values)
 
 
+STEPS: Final = (0.15, 0.3, 5.0, 0.3, 0.05, 0.05, 0.5, 0.3, 0.5, 0.3)
+"""First steps of the search, in the order of `Typical`."""
 SIGNED: Final = ("bend_m_s", "completes_at", "stalls_at", "v0_shift_m_s", "v1_shift_m_s")
 
 
@@ -170,24 +172,25 @@ def fit_exercise(job: tuple[str, Typical, Spread, tuple[Example, ...]]) -> Typic
     def cost(x: FloatArray) -> float:
         return loss(examples, {exercise: _unpack(start, x, SIGNED)}, spread)
 
-    x0 = _pack(start, SIGNED)
-    simplex = np.vstack([x0, *(x0 + step for step in np.diag([0.15, 0.3, 5.0, 0.3, 0.05, 0.05, 0.5, 0.3, 0.5, 0.3]))])
-    # the stubs do not know that the search may adapt to the number of parameters
-    options = cast("Any", {"maxfev": 400, "initial_simplex": simplex, "adaptive": True})
-    return _unpack(start, minimize(cost, x0, method="Nelder-Mead", options=options).x, SIGNED)
+    return _unpack(start, _least(cost, _pack(start, SIGNED), STEPS, 400), SIGNED)
 
 
 def fit_spread(examples: Sequence[Example], typical: dict[str, Typical], start: Spread) -> Spread:
     """How far things stray, what is typical being given."""
-    x0 = _pack(start, ())
-    simplex = np.vstack([x0, *(x0 + step for step in np.diag([0.3] * len(x0)))])
-    found = minimize(
-        lambda x: loss(examples, typical, _unpack(start, x, ())),
-        x0,
-        method="Nelder-Mead",
-        options={"maxfev": 70, "initial_simplex": simplex},
-    )
-    return _unpack(start, found.x, ())
+
+    def cost(x: FloatArray) -> float:
+        return loss(examples, typical, _unpack(start, x, ()))
+
+    packed = _pack(start, ())
+    return _unpack(start, _least(cost, packed, [0.3] * len(packed), 70), ())
+
+
+def _least(cost: Callable[[FloatArray], float], start: FloatArray, steps: Sequence[float], most: int) -> FloatArray:
+    """Where the cost is least, from here, with first steps of this size and at most so many looks."""
+    simplex = np.vstack([start, *(start + step for step in np.diag(steps))])
+    # the stubs know neither a first simplex nor that the search may adapt to the number of parameters
+    options = cast(Any, {"maxfev": most, "initial_simplex": simplex, "adaptive": True})
+    return np.asarray(minimize(cost, start, method="Nelder-Mead", options=options).x)
 
 
 def calibrated(examples: Sequence[Example], typical: dict[str, Typical], spread: Spread) -> Spread:
