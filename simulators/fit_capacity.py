@@ -189,7 +189,7 @@ def _least(cost: Callable[[FloatArray], float], start: FloatArray, steps: Sequen
     """Where the cost is least, from here, with first steps of this size and at most so many looks."""
     simplex = np.vstack([start, *(start + step for step in np.diag(steps))])
     # the stubs know neither a first simplex nor that the search may adapt to the number of parameters
-    options = cast(Any, {"maxfev": most, "initial_simplex": simplex, "adaptive": True})
+    options = cast("Any", {"maxfev": most, "initial_simplex": simplex, "adaptive": True})
     return np.asarray(minimize(cost, start, method="Nelder-Mead", options=options).x)
 
 
