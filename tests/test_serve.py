@@ -114,7 +114,7 @@ async def test_a_set_begins_as_tired_as_the_set_before_left_that_person_and_nobo
         await person.until(lambda: len(person.of("rig/frame")) > 3)
         assert (await person.ask("arm", cautions_shown=True))["accepted"]
         assert (await person.ask("start"))["accepted"]
-        await person.until(lambda: len(person.of("ctl/repetition")) >= 2)
+        await person.until(lambda: person.of("ctl/repetition"), timeout_s=30.0)
         await person.ask("stop")
         await person.until_state("ended")
         order = prescription.model_dump(mode="json")
