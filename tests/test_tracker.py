@@ -104,6 +104,22 @@ def test_grinding_time_is_honoured() -> None:
     assert seen_after(2.0) - seen_after(0.0) == pytest.approx(2.0, abs=0.02)
 
 
+def test_a_grinding_time_counts_from_the_end_of_motion_of_a_handle_that_slows_gently() -> None:
+    """0.2 m/s² through the stall velocity: 0.01 m/s of noise in a filtered velocity is a twentieth of a second."""
+    threshold, slowest_m_s, brake = StallSection().velocity_m_s, 0.02, 0.2
+    trace = repetitions(1)
+    begun_s = trace.now_s
+    fast_s = 0.25 + (0.3 - slowest_m_s) / brake
+    trace.speeds([(0.0, 0.0), (0.25, 0.3), (fast_s, slowest_m_s), (fast_s + 2.0, slowest_m_s)])
+    ended_s = begun_s + 0.25 + (0.3 - threshold) / brake
+    errors = []
+    for seed in range(12):
+        sampled = {"position_noise_m": 0.00005, "velocity_noise_m_s": 0.02, "seed": seed}
+        (seen,) = stalls(run(tracker(grind_s=0.5, dwell_s=0.05), trace, **sampled))
+        errors.append(seen.t_us * 1e-6 - ended_s - 0.55)
+    assert max(abs(error) for error in errors) <= 0.02
+
+
 def test_a_sticking_region_that_recovers_is_no_stall() -> None:
     dip = [(0.0, 0.0), (0.2, 0.3), (0.5, 0.05), (0.75, 0.04), (1.2, 0.35), (1.9, 0.3), (2.1, 0.0)]
     trace = repetitions(2).speeds(dip).hold(0.5)
