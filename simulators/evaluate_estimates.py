@@ -169,22 +169,27 @@ def estimator_for(item: TrueSet, knowledge: Knowledge, rng: np.random.Generator)
     return estimator_with(item.lifter.exercise, profile_written(item, rng, off))
 
 
+def tell(estimator: CapacityEstimator, seen: Seen) -> bool:
+    """Tell an estimator of one thing that was seen; whether it was a completed repetition."""
+    if seen.stall:
+        estimator.stall(load_n=seen.load_n, force_n=None, position_fraction=None)
+        return False
+    estimator.repetition(
+        load_n=seen.load_n,
+        mean_velocity_m_s=seen.velocity_m_s,
+        outcome=seen.outcome,
+        load_changed=seen.load_changed,
+    )
+    return seen.outcome is RepetitionOutcome.COMPLETED
+
+
 def compare(one_rm_n: float, seen: Sequence[Seen], estimator: CapacityEstimator, errors: EstimateErrors) -> None:
     """Feed one set of a lifter with this fresh 1RM to an estimator and add its errors."""
     done = 0
     for one in seen:
         if one.load_n <= 0.0:
             continue
-        if one.stall:
-            estimator.stall(load_n=one.load_n, force_n=None, position_fraction=None)
-        else:
-            estimator.repetition(
-                load_n=one.load_n,
-                mean_velocity_m_s=one.velocity_m_s,
-                outcome=one.outcome,
-                load_changed=one.load_changed,
-            )
-            done += one.outcome is RepetitionOutcome.COMPLETED
+        done += tell(estimator, one)
         fresh, fresh_sd = estimator.fresh_n, estimator.fresh_sd_n
         now, now_sd = estimator.capacity_n, estimator.capacity_sd_n
         spent, spent_sd = estimator.budget_spent, estimator.budget_sd

@@ -31,6 +31,7 @@ from ebbset.simulators.evaluate_estimates import (
     compare,
     estimator_with,
     profile_written,
+    tell,
     what_was_seen,
 )
 from ebbset.simulators.ground_truth import true_set
@@ -88,16 +89,7 @@ def surprise(estimator: CapacityEstimator, one: Example) -> list[float]:
     for seen in one.seen:
         if seen.load_n <= 0.0:
             continue
-        if seen.stall:
-            estimator.stall(load_n=seen.load_n, force_n=None, position_fraction=None)
-        else:
-            estimator.repetition(
-                load_n=seen.load_n,
-                mean_velocity_m_s=seen.velocity_m_s,
-                outcome=seen.outcome,
-                load_changed=seen.load_changed,
-            )
-            done += seen.outcome is RepetitionOutcome.COMPLETED
+        done += tell(estimator, seen)
         now, now_sd = estimator.capacity_n, estimator.capacity_sd_n
         fresh, fresh_sd = estimator.fresh_n, estimator.fresh_sd_n
         spent, spent_sd = estimator.budget_spent, estimator.budget_sd
