@@ -12,6 +12,7 @@ import click
 
 from ebbset.console.broker_options import CREDENTIALS_HELP, broker_options, broker_settings
 from ebbset.console.exits import CommandError, Exit
+from ebbset.console.nobody_there import be_sure_that_nobody_is_there
 
 PULL_PACE_M_S = 0.4
 
@@ -136,12 +137,7 @@ def command(
       ebbset rig --rig try --nobody --hands   and in another terminal
       ebbset check-rig --rig try --hands bench --nobody-under-load
     """
-    if not nobody_under_load:
-        if not sys.stdin.isatty():
-            raise CommandError(
-                "nobody_under_load was not said; allowed: --nobody-under-load, once nobody is at the handle", Exit.USAGE
-            )
-        click.confirm("The rig will load itself. Is nobody at the handle, and can nobody get there?", abort=True)
+    be_sure_that_nobody_is_there(nobody_under_load)
 
     import aiomqtt
 

@@ -14,6 +14,7 @@ import click
 
 from ebbset.console.broker_options import CREDENTIALS_HELP, broker_options, broker_settings
 from ebbset.console.exits import CommandError, Exit
+from ebbset.console.nobody_there import be_sure_that_nobody_is_there
 
 ROWS = (
     ("ramp", "ramp_n_per_s", "N/s", 0),
@@ -87,12 +88,7 @@ def command(
         raise click.UsageError(
             f"--speed is {speeds_m_s[0]:g} alone; allowed: two speeds or more, to tell frictions apart."
         )
-    if not nobody_under_load:
-        if not sys.stdin.isatty():
-            raise CommandError(
-                "nobody_under_load was not said; allowed: --nobody-under-load, once nobody is at the handle", Exit.USAGE
-            )
-        click.confirm("The rig will load itself. Is nobody at the handle, and can nobody get there?", abort=True)
+    be_sure_that_nobody_is_there(nobody_under_load)
 
     from ebbset.console import logs
     from ebbset.simulators.identify import NotIdentifiedError, identify
