@@ -5,10 +5,11 @@ SHELL := /bin/sh
 PYTHON ?= python3
 VENV := .venv
 PY := $(VENV)/bin/python
-ROOMS := models controller simulators console
+ROOMS := models controller simulators conformance coaching study console
+FOLDERS := $(shell find $(ROOMS) -type d -not -name __pycache__)
 SUDO := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
 APT := $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get -qq -y
-# The strict editable install links file by file, so a room that gained or lost a file is installed anew.
+# The strict editable install links file by file, so a folder that gained or lost a file is installed anew.
 INSTALL := $(VENV)/bin/pip install --quiet --disable-pip-version-check --config-settings editable_mode=strict -e
 
 .PHONY: demo test check bench validate evaluate faults fuzz soak docs contract clean
@@ -22,7 +23,7 @@ test: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp check
 check: $(VENV)/dev.stamp
 	$(VENV)/bin/ruff check .
 	$(VENV)/bin/ruff format --check .
-	$(VENV)/bin/mypy -p ebbset.models -p ebbset.controller -p ebbset.simulators -p ebbset.console
+	$(VENV)/bin/mypy $(ROOMS:%=-p ebbset.%)
 
 bench: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
 	$(PY) -m benchmarks
@@ -35,20 +36,20 @@ evaluate: $(VENV)/dev.stamp
 
 # Long forms; each has a short form in the suite.
 faults: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
-	$(PY) -m ebbset.simulators.fault_campaign
+	$(PY) -m campaigns.faults.campaign
 
 fuzz: $(VENV)/dev.stamp
-	$(PY) -m fuzz
+	$(PY) -m campaigns.fuzz
 
 soak: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
-	$(PY) -m ebbset.simulators.soak
+	$(PY) -m campaigns.soak
 
 docs: $(VENV)/dev.stamp
-	$(PY) -c "from ebbset.controller.transitions import as_markdown; print(as_markdown(), end='')" > docs/transitions.md
-	$(PY) -c "from ebbset.models.reference import prescription_reference as r; print(r(), end='')" > docs/prescription.md
+	$(PY) -c "from ebbset.controller.regulation.transitions import as_markdown; print(as_markdown(), end='')" > docs/transitions.md
+	$(PY) -c "from ebbset.models.contract.prescription_reference import prescription_reference as r; print(r(), end='')" > docs/prescription.md
 
 contract: $(VENV)/dev.stamp
-	$(PY) -m ebbset.controller.contract --write contract
+	$(PY) -m ebbset.controller.link.contract_documents --write contract
 
 clean:
 	rm -rf build *.egg-info $(VENV)
@@ -59,11 +60,11 @@ $(VENV)/bin/pip:
 	@$(PYTHON) -c 'import ensurepip' 2>/dev/null || { $(APT) update && $(APT) install python3-venv; }
 	$(PYTHON) -m venv $(VENV)
 
-$(VENV)/console.stamp: pyproject.toml $(ROOMS) | $(VENV)/bin/pip
+$(VENV)/console.stamp: pyproject.toml $(FOLDERS) | $(VENV)/bin/pip
 	$(INSTALL) '.[console]'
 	@touch $@
 
-$(VENV)/dev.stamp: pyproject.toml $(ROOMS) | $(VENV)/bin/pip
+$(VENV)/dev.stamp: pyproject.toml $(FOLDERS) | $(VENV)/bin/pip
 	$(INSTALL) '.[dev]'
 	@touch $@ $(VENV)/console.stamp
 

@@ -11,11 +11,11 @@ REPEATS = 7
 
 
 def main() -> list[Claim]:
-    from ebbset.models.prescription import Prescription
-    from ebbset.simulators.closed_loop import LoopSettings, run_set
-    from ebbset.simulators.exercises import exercise
-    from ebbset.simulators.population import draw_lifter, one_rm_n, person_rng
-    from ebbset.simulators.rig_parameters import RigParameters
+    from ebbset.models.contract.prescription import Prescription
+    from ebbset.simulators.closed_loop.closed_loop import LoopSettings, run_set
+    from ebbset.simulators.lifter.exercises import exercise
+    from ebbset.simulators.population.population import draw_lifter, one_rm_n, person_rng
+    from ebbset.simulators.rig.rig_parameters import RigParameters
 
     rig = RigParameters()
     lifter = draw_lifter(exercise("bench_press"), person_rng(5, 4), fatigue_model="3cc_r")

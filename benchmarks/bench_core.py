@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-import pathlib
-import sys
-
 from benchmarks.claims import Claim, median_seconds
-
-sys.path.insert(0, str(pathlib.Path(__file__).parent.parent / "tests"))
 
 SECONDS_OF_SET = 45.0
 
 
 def main() -> list[Claim]:
-    from kinematic_rig import KinematicRig, profile_of
-
-    from ebbset.controller.actions import Output
-    from ebbset.controller.events import Event, Samples
-    from ebbset.controller.set_controller import SetController
-    from ebbset.models.prescription import example
+    from ebbset.controller.messages.actions import Output
+    from ebbset.controller.messages.events import Event, Samples
+    from ebbset.controller.regulation.set_controller import SetController
+    from ebbset.models.contract.prescription import example
+    from tests.support.kinematic_rig import KinematicRig, profile_of
 
     prescription = example(budget={"capacity_loss": 0.9}, stop={"max_duration_s": 600.0})
     recorded: list[Event] = []

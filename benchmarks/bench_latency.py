@@ -24,8 +24,6 @@ import paho.mqtt.client as mqtt
 
 from benchmarks.claims import Claim
 
-sys.path.insert(0, str(pathlib.Path(__file__).parent.parent / "tests"))
-
 RIG = "latency"
 ROOT = f"ebbset/v1/{RIG}/"
 ECHO = "bench/echo"
@@ -36,10 +34,10 @@ BOOT = "boot-bench-1"
 
 SERVE = """
 import asyncio, sys
-from ebbset.controller import serve
+from ebbset.controller.service import serve
 serve.TICK_S = 5.0
 serve.UNARMED_TICK_S = 0.1
-from ebbset.controller.settings import ServeSettings
+from ebbset.controller.link.settings import ServeSettings
 asyncio.run(serve.serve(ServeSettings.model_validate_json(sys.argv[1])))
 """
 BARE = """
@@ -214,9 +212,8 @@ def measure(port: int) -> tuple[list[float], list[float]]:
 
 
 def main() -> list[Claim]:
-    from brokers import mosquitto
-
-    from ebbset.controller.settings import ServeSettings
+    from ebbset.controller.link.settings import ServeSettings
+    from tests.support.brokers import mosquitto
 
     with tempfile.TemporaryDirectory() as name, mosquitto(pathlib.Path(name)) as broker:
         settings = ServeSettings.of(

@@ -1,1 +1,1 @@
-"""Room 4: what people look at: the command line, the live view and the report. May import all rooms below."""
+"""Floor 5: what people look at: commands, reports, the live view. May import every room below."""

@@ -1,6 +1,6 @@
 """The command group: a static table of commands, each imported only when it is asked for.
 
-Every error ends here as one sentence and an exit code. Commands live in ``cmd_<name>.py``, each with a click command
+Every error ends here as one sentence and an exit code. Each command has a module of its own, with a click command
 named ``command``; none of them is imported for ``ebbset --help``, which must answer at once on a small computer.
 """
 
@@ -16,27 +16,30 @@ from typing import Final
 
 import click
 
-from ebbset.console.exits import CommandError, Exit, table_text
+from ebbset.console.exits import CommandError, Exit, as_command_error, table_text
 
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
-    "demo": ("cmd_demo", "See a whole set: broker, virtual rig, controller, report. Simulated, about a minute."),
-    "serve": ("cmd_serve", "Run the controller for one rig until it is stopped."),
-    "rig": ("cmd_rig", "Run a virtual rig with a simulated lifter on it."),
-    "check-rig": ("cmd_check_rig", "Hold a rig against the wire contract, with nobody under the load."),
-    "identify": ("cmd_identify", "Find a rig's ramp, bandwidth and friction from the outside."),
-    "request": ("cmd_request", "Ask a controller to arm, start, stop or release a set."),
-    "check": ("cmd_check", "Check prescriptions and lifter profiles."),
-    "profile": ("cmd_profile", "Build a lifter profile from a few submaximal sets."),
-    "plan": ("cmd_plan", "Which set for the minutes there are: weighed on simulated twins of the lifter."),
-    "report": ("cmd_report", "Read recordings: tables here, a page for the browser."),
-    "replay": ("cmd_replay", "Run a recording through the controller again; every decision must be the same."),
-    "simulate": ("cmd_simulate", "Run a prescription on simulated lifters, faster than real time."),
-    "validate": ("cmd_validate", "Hold the simulator against published figures."),
-    "evaluate": ("cmd_evaluate", "Hold the controller's judgement against the simulator's truth."),
-    "compare": ("cmd_compare", "Policies or prescriptions against each other on a simulated population."),
-    "study": ("cmd_study", "Run a study: balanced schedule, blinded sessions, fidelity."),
-    "lifter": ("cmd_lifter", "Show, hand over or delete what is stored about one lifter."),
-    "export": ("cmd_export", "Recordings as tidy tables, Parquet and CSV, with a data dictionary."),
+    "demo": (
+        "rig_commands.demo",
+        "See a whole set: broker, virtual rig, controller, report. Simulated, about a minute.",
+    ),
+    "serve": ("rig_commands.serve", "Run the controller for one rig until it is stopped."),
+    "rig": ("rig_commands.rig", "Run a virtual rig with a simulated lifter on it."),
+    "check-rig": ("rig_commands.check_rig", "Hold a rig against the wire contract, with nobody under the load."),
+    "identify": ("rig_commands.identify", "Find a rig's ramp, bandwidth and friction from the outside."),
+    "request": ("rig_commands.request", "Ask a controller to arm, start, stop or release a set."),
+    "check": ("commands.check", "Check prescriptions and lifter profiles."),
+    "profile": ("commands.profile", "Build a lifter profile from a few submaximal sets."),
+    "plan": ("commands.plan", "Which set for the minutes there are: weighed on simulated twins of the lifter."),
+    "report": ("commands.report", "Read recordings: tables here, a page for the browser."),
+    "replay": ("commands.replay", "Run a recording through the controller again; every decision must be the same."),
+    "simulate": ("commands.simulate", "Run a prescription on simulated lifters, faster than real time."),
+    "validate": ("commands.validate", "Hold the simulator against published figures."),
+    "evaluate": ("commands.evaluate", "Hold the controller's judgement against the simulator's truth."),
+    "compare": ("commands.compare", "Policies or prescriptions against each other on a simulated population."),
+    "study": ("commands.study", "Run a study: balanced schedule, blinded sessions, fidelity."),
+    "lifter": ("commands.lifter", "Show, hand over or delete what is stored about one lifter."),
+    "export": ("commands.export", "Recordings as tidy tables, Parquet and CSV, with a data dictionary."),
 }
 """Name -> (module in this package, the line shown in the list). Static, so that the list costs no import."""
 
@@ -154,11 +157,12 @@ def explain(error: BaseException) -> CommandError:
                 Exit.MISSING_EXTRA,
             )
     if isinstance(error, ValueError):
-        from ebbset.console.documents import as_command_error
-        from ebbset.models.problems import BadDocumentError
+        from ebbset.models.contract.problems import BadDocumentError, UnusableFileError
 
         if isinstance(error, BadDocumentError):
             return as_command_error(error)
+        if isinstance(error, UnusableFileError):
+            return CommandError(str(error), Exit.BAD_INPUT)
     if isinstance(error, OSError):
         where = f"{error.filename}: " if error.filename else ""
         return CommandError(f"{where}{error.strerror or error}", Exit.BAD_INPUT)

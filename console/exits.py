@@ -6,9 +6,12 @@ Scripts may rely on these numbers. Nothing else lives here; it imports nothing h
 from __future__ import annotations
 
 from enum import IntEnum
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import click
+
+if TYPE_CHECKING:
+    from ebbset.models.contract.problems import BadDocumentError
 
 
 class Exit(IntEnum):
@@ -52,3 +55,10 @@ class CommandError(click.ClickException):
 def table_text() -> str:
     """The exit codes as the lines of a help text."""
     return "\n".join(f"  {int(code):>3}  {MEANINGS[code]}" for code in Exit)
+
+
+def as_command_error(error: BadDocumentError) -> CommandError:
+    """The same problems, one a line."""
+    lines = [str(problem) for problem in error.problems]
+    head = error.what if len(lines) == 1 else f"{error.what}: {len(lines)} problems"
+    return CommandError(f"{head}: {lines[0]}" if len(lines) == 1 else "\n  ".join([head, *lines]), Exit.BAD_INPUT)

@@ -1,4 +1,4 @@
-"""Room 2: the set regulator, its estimators and policies, the guard, and the thin shells around them.
+"""Floor 2: the set controller with its guard, detection, estimation and policies, and the thin shells around them.
 
-The core is pure; the shells (`link`, `recorder`, `serve`) hold every socket, file and clock. May import models.
+The core is pure; only `link`, `recording` and `service` hold sockets, files and clocks. May import models.
 """

@@ -12,13 +12,13 @@ from __future__ import annotations
 import asyncio
 import secrets
 
-from ebbset.controller.actions import Decision, SendArm, SendLoad, SendRelease, SendUnload, SetResult
-from ebbset.controller.events import Acknowledged, Event, LinkUp, Requested, RigAnnounced, Samples, Tick
-from ebbset.controller.reasons import State
-from ebbset.controller.registry import load_policies
-from ebbset.controller.set_controller import SetController
-from ebbset.models.prescription import Prescription
-from ebbset.models.wire import RequestAction
+from ebbset.controller.messages.actions import Decision, SendArm, SendLoad, SendRelease, SendUnload, SetResult
+from ebbset.controller.messages.events import Acknowledged, Event, LinkUp, Requested, RigAnnounced, Samples, Tick
+from ebbset.controller.messages.reasons import State
+from ebbset.controller.regulation.set_controller import SetController
+from ebbset.controller.service.policy_registry import load_policies
+from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.wire import RequestAction
 
 ORDER = Prescription.from_toml("""
 name = "Two drops on the bench rig"

@@ -21,11 +21,12 @@ import numpy as np
 import pandas as pd
 import statsmodels.formula.api as smf
 
-from ebbset.console.export import export
-from ebbset.console.rehearsal import rehearse
-from ebbset.console.study import Session, Study, StudyFile, study_of
-from ebbset.models.prescription import Prescription
-from ebbset.simulators.lifter import LifterParameters
+from ebbset.coaching.worth import estimated
+from ebbset.models.contract.prescription import Prescription
+from ebbset.simulators.lifter.lifter import LifterParameters
+from ebbset.study.export import export
+from ebbset.study.rehearsal import rehearse
+from ebbset.study.study_file import Session, Study, StudyFile, study_of
 
 EFFECT_M = -0.03
 SEATING_SD_M = 0.01
@@ -102,7 +103,7 @@ def run(effect_m: float, seed: int, folder: Path) -> Found:
         return replace(lifter, rom_m=lifter.rom_m + shift_m + SEATING_SD_M * float(seating.standard_normal()))
 
     recordings = list(rehearse(study, folder / "recordings", seed=seed, adjust=seated))
-    export(recordings, folder / "tables", study=study)
+    export(recordings, folder / "tables", study=study, estimate=estimated)
     return analyse(folder / "tables")
 
 

@@ -18,15 +18,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from ebbset.controller.policy import DropView, PolicyFactory, Proposal, number_parameter, reject_unknown
-from ebbset.controller.policy_check import check_policy
-from ebbset.controller.registry import load_policies
-from ebbset.controller.set_controller import SetController
-from ebbset.models.prescription import Prescription
-from ebbset.simulators.closed_loop import run_set
-from ebbset.simulators.exercises import exercise
-from ebbset.simulators.population import one_rm_n
-from ebbset.simulators.rig_parameters import RigParameters
+from ebbset.controller.policies.checker import check_policy
+from ebbset.controller.policies.policy import DropView, PolicyFactory, Proposal, number_parameter, reject_unknown
+from ebbset.controller.regulation.set_controller import SetController
+from ebbset.controller.service.policy_registry import load_policies
+from ebbset.models.contract.prescription import Prescription
+from ebbset.simulators.closed_loop.closed_loop import run_set
+from ebbset.simulators.lifter.exercises import exercise
+from ebbset.simulators.population.population import one_rm_n
+from ebbset.simulators.rig.rig_parameters import RigParameters
 
 
 @dataclass(frozen=True, slots=True)

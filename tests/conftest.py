@@ -6,11 +6,11 @@ from collections.abc import Iterator
 
 import pytest
 import structlog
-from brokers import Mosquitto, mosquitto
 from hypothesis import HealthCheck, settings
-from sessions import Pair, auto_drop_order, auto_drop_session
 
-from ebbset.models.prescription import Prescription
+from ebbset.models.contract.prescription import Prescription
+from tests.support.brokers import Mosquitto, mosquitto
+from tests.support.sessions import Pair, auto_drop_order, auto_drop_session
 
 # No test depends on how fast the machine is: the first draw of a process may take a second on a busy one.
 settings.register_profile("suite", deadline=None, suppress_health_check=[HealthCheck.too_slow])

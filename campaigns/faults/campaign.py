@@ -1,0 +1,302 @@
+"""The fault campaign: what can go wrong between lifter and computer, done to real processes over a real Mosquitto.
+
+Each scenario starts a site of its own (`fault_site`), begins a set, injects one fault while the lifter is lifting,
+and looks at the truth beside the rig, at what the controllers said and at the recording. The rule is the same for all:
+the rig has no load ordered within one lease, the load never rises, the set ends in a named state, the recording is
+whole up to the fault and keeps every invariant, and nothing goes on without a person. Faults that must not disturb a
+set (commands twice, commands out of order) are held to the opposite: the set goes on.
+
+A bench can fail where the site does not: the set ends before the fault could be injected, or the machine itself stood
+still, so that a watchdog of 600 ms could not be kept by anyone. Such an attempt says nothing about the site and is made
+again on a new one, `ATTEMPTS` times at most; the table tells how many it took.
+
+Run as ``python -m campaigns.faults.campaign [--short] [--json FILE]``; exits 1 when a scenario fails.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import sys
+import tempfile
+import time
+from dataclasses import asdict, dataclass, replace
+from itertools import pairwise
+from pathlib import Path
+from typing import Final
+
+from campaigns.faults.scenarios import SCENARIOS, SHORT, Scenario
+from campaigns.faults.site import LEASE_S, Site, Truth
+from ebbset.controller.messages.events import Samples
+from ebbset.controller.recording.reader import Recording, read_recording
+from ebbset.simulators.closed_loop.invariant_monitor import InvariantMonitor
+
+TIMER_SLACK_S: Final = 0.10
+"""Granularity of the rig's watchdog, of the truth file and of scheduling on a busy machine."""
+UNLOADED_N: Final = 2.0
+PATIENCE_S: Final = 15.0
+CRASH_LOSS_S: Final = 0.5
+"""The recorder promises to lose no more than this in a crash."""
+AT_ONCE: Final = 3
+ATTEMPTS: Final = 3
+STARVED_S: Final = 0.08
+"""The rig's process writes the truth every 10 ms; when it fell silent for so long, the machine did not run it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What one scenario came to; times in seconds from the fault, None when it did not happen or does not apply.
+
+    ``bench_failed``: it did not pass, and that says nothing about the site.
+    """
+
+    fault: str
+    allowed_s: float | None
+    order_gone_s: float | None
+    unloaded_s: float | None
+    samples_lost: int
+    state: str
+    recording: str
+    restart: str
+    passed: bool
+    why: str
+    attempts: int = 1
+    bench_failed: bool = False
+
+
+# --- one scenario -----------------------------------------------------------------------------------------------
+
+
+async def run_scenario(scenario: Scenario) -> Outcome:
+    """Carry one out and judge it, again on a new site while the bench fails."""
+    for attempt in range(1, ATTEMPTS + 1):
+        with tempfile.TemporaryDirectory(prefix="ebbset-faults-") as folder:
+            outcome = replace(await _attempt(scenario, Path(folder)), attempts=attempt)
+        if not outcome.bench_failed:
+            break
+    return outcome
+
+
+async def _attempt(scenario: Scenario, folder: Path) -> Outcome:
+    """One attempt. Whatever goes wrong with the bench itself is a failed outcome, told in words."""
+    site = Site(folder)
+    try:
+        if scenario.prepare is not None:
+            await scenario.prepare(site)
+        await site.start()
+        await site.begin_set()
+        return await _judge(scenario, site)
+    except (TimeoutError, OSError) as error:
+        why = f"the bench: {type(error).__name__}: {error}"
+        return Outcome(
+            scenario.name, None, None, None, 0, "unknown", "unknown", "unknown", False, why, bench_failed=True
+        )
+    finally:
+        await site.stop()
+        if scenario.tidy is not None:
+            await scenario.tidy(site)
+
+
+async def _judge(scenario: Scenario, site: Site) -> Outcome:
+    before_s = time.monotonic()
+    await scenario.inject(site)
+    fault_s = before_s if not scenario.late else time.monotonic()
+    fault_s = next((row.at_s for row in site.truth() if row.befallen > 0), fault_s)
+    problems: list[str] = []
+    order_gone_s: float | None = None
+    unloaded_s: float | None = None
+    if scenario.goes_on:
+        problems += await _must_go_on(site)
+    else:
+        order_gone_s, unloaded_s = await _until_unloaded(site, fault_s)
+        if unloaded_s is None:
+            problems.append(f"still loaded {PATIENCE_S:g} s after the fault")
+        elif order_gone_s is not None and order_gone_s > scenario.allowed_s + TIMER_SLACK_S:
+            problems.append(f"no load ordered only after {order_gone_s:.2f} s; allowed {scenario.allowed_s:.2f} s")
+    if scenario.heal is not None:
+        await scenario.heal(site)
+    state = "goes on" if scenario.goes_on else await _end_state(scenario, site, problems)
+    restart = await _without_a_person(scenario, site, problems)
+    problems += _never_rose(site, fault_s)
+    await site.stop()
+    lost, recording = _judge_recording(scenario, site, fault_s, problems)
+    return Outcome(
+        fault=scenario.name,
+        allowed_s=None if scenario.goes_on else scenario.allowed_s,
+        order_gone_s=order_gone_s,
+        unloaded_s=unloaded_s,
+        samples_lost=lost,
+        state=state,
+        recording=recording,
+        restart=restart,
+        passed=not problems,
+        why="; ".join(problems),
+        bench_failed=bool(problems) and longest_silence_s(site.truth(), fault_s) > STARVED_S,
+    )
+
+
+def longest_silence_s(rows: list[Truth], fault_s: float) -> float:
+    """The longest time in which the rig's process wrote nothing, from two seconds before the fault on."""
+    times = [row.at_s for row in rows if row.at_s > fault_s - 2.0]
+    return max((later - earlier for earlier, later in pairwise(times)), default=0.0)
+
+
+async def _until_unloaded(site: Site, fault_s: float) -> tuple[float | None, float | None]:
+    """Seconds from the fault until nothing is ordered from the motors, and until nothing is applied."""
+    gone: float | None = None
+    while time.monotonic() < fault_s + PATIENCE_S:
+        for row in site.truth():
+            if row.at_s < fault_s:
+                continue
+            if gone is None and row.target_n == 0.0:
+                gone = row.at_s - fault_s
+            if row.target_n == 0.0 and row.applied_n <= UNLOADED_N:
+                return gone, row.at_s - fault_s
+        await asyncio.sleep(0.1)
+    return gone, None
+
+
+async def _must_go_on(site: Site) -> list[str]:
+    """Two leases later the load still stands; then a person stops the set."""
+    await asyncio.sleep(2 * LEASE_S)
+    standing = site.truth()[-1].target_n > 0.0 or bool(site.of("result"))
+    answer = await site.ask("stop")
+    await site.until(lambda: site.of("result"), timeout_s=5.0)
+    problems = [] if standing else ["the fault should not have disturbed the set, but the load is gone"]
+    if answer is None or not answer["accepted"]:
+        problems.append(f"a request to stop was answered {answer}")
+    return problems
+
+
+async def _end_state(scenario: Scenario, site: Site, problems: list[str]) -> str:
+    if not scenario.reasons:
+        # Nobody is left to say how it ended; the broker says for it that it is offline.
+        if not await site.until(
+            lambda: site.of("state")[-1:] and _last_state(site) in ("offline", "idle"), timeout_s=10.0
+        ):
+            problems.append(f"state is {_last_state(site)}; expected offline, by the will")
+        return f"controller {_last_state(site)}"
+    await site.until(lambda: site.of("result"), timeout_s=15.0)
+    results = site.of("result")
+    reason = results[0]["reason"] if results else "none"
+    if reason not in scenario.reasons:
+        problems.append(f"the set ended as {reason}; expected {', '.join(sorted(scenario.reasons))}")
+    return str(reason)
+
+
+def _last_state(site: Site) -> str:
+    reports = site.of("state")
+    return str(reports[-1]["state"]) if reports else "unknown"
+
+
+async def _without_a_person(scenario: Scenario, site: Site, problems: list[str]) -> str:
+    """After the fault a start without a new arming must be refused, and nothing may have been armed by itself."""
+    await site.until(lambda: _last_state(site) in ("idle", "ended", "offline"), timeout_s=10.0)
+    since_s = time.monotonic()
+    answer = await site.ask("start", timeout_s=10.0)
+    if answer is None:
+        problems.append("nobody answers after the fault")
+        return "no answer"
+    if answer["accepted"]:
+        problems.append("a start was accepted after the fault although nobody armed")
+        return "went on"
+    if scenario.name.startswith("disk full"):
+        answer = await site.ask("arm", cautions_shown=True)
+        if answer is None or answer["accepted"]:
+            problems.append(f"a set was armed that cannot be recorded: {answer}")
+            return "armed"
+    await asyncio.sleep(0.5)
+    if any(row.target_n > 0.0 for row in site.truth() if row.at_s > since_s):
+        problems.append("a load came back after the fault although nobody armed")
+    return str(answer["code"])
+
+
+def _never_rose(site: Site, fault_s: float) -> list[str]:
+    """The load ordered at the rig never goes up after the fault."""
+    held_n = float("inf")
+    for row in site.truth():
+        if row.at_s < fault_s - 0.05:
+            continue
+        if row.target_n > held_n + 0.01:
+            return [f"the load rose to {row.target_n:.0f} N {row.at_s - fault_s:.2f} s after the fault"]
+        held_n = row.target_n
+    return []
+
+
+def _judge_recording(scenario: Scenario, site: Site, fault_s: float, problems: list[str]) -> tuple[int, str]:
+    """Frames sent before the fault that are not in the recording, and what state the recording is in."""
+    files = site.recorded_sets()
+    if not files:
+        problems.append("there is no recording")
+        return 0, "none"
+    recording = read_recording(files[0])
+    problems += _invariants(recording)
+    recorded = {item.event.seq for item in recording.handled if isinstance(item.event, Samples)}
+    margin_s = CRASH_LOSS_S if scenario.cut else 0.1
+    sent = [row for row in site.truth() if row.at_s < fault_s]
+    if not recorded:
+        problems.append("the recording holds no frame")
+        return 0, "empty"
+    first = min(recorded)
+    before = {row.frame for row in sent if row.frame >= first}
+    due = {row.frame for row in sent if row.frame >= first and row.at_s < fault_s - margin_s}
+    lost, missed = len(before - recorded), due - recorded
+    if missed:
+        problems.append(f"{len(missed)} frames sent before the fault are not in the recording")
+    if recording.missing and not scenario.cut:
+        problems.append(f"inputs are missing from the recording: {recording.missing}")
+    return lost, "whole" if recording.whole else ("whole up to the fault" if not missed else "damaged")
+
+
+def _invariants(recording: Recording) -> list[str]:
+    witness = InvariantMonitor()
+    for item in recording.handled:
+        witness.step(item.event, item.outputs)
+    return [f"invariant {breach.invariant} broken: {breach.detail}" for breach in witness.breaches[:1]]
+
+
+# --- all of them ------------------------------------------------------------------------------------------------
+
+
+async def run_campaign(scenarios: tuple[Scenario, ...], *, at_once: int = AT_ONCE) -> list[Outcome]:
+    """Every scenario on a site of its own, a few at a time; outcomes in the order given."""
+    slots = asyncio.Semaphore(at_once)
+
+    async def one(scenario: Scenario) -> Outcome:
+        async with slots:
+            return await run_scenario(scenario)
+
+    return list(await asyncio.gather(*(one(scenario) for scenario in scenarios)))
+
+
+def as_table(outcomes: list[Outcome]) -> str:
+    """The table that `make faults` prints, in Markdown."""
+    heads = [
+        *("fault", "allowed, s", "no load ordered, s", "unloaded, s", "samples lost"),
+        *("ended as", "recording", "start after it", "attempts", "pass"),
+    ]
+    lines = ["| " + " | ".join(heads) + " |", "|---" * len(heads) + "|"]
+    for o in outcomes:
+        times = (f"{s:.2f}" if s is not None else "–" for s in (o.allowed_s, o.order_gone_s, o.unloaded_s))
+        verdict = "yes" if o.passed else f"NO: {o.why}"
+        cells = (o.fault, *times, str(o.samples_lost), o.state, o.recording, o.restart, str(o.attempts), verdict)
+        lines.append("| " + " | ".join(cells) + " |")
+    return "\n".join(lines)
+
+
+def main(arguments: list[str]) -> int:
+    """Run the campaign; 0 when every scenario passed."""
+    chosen = tuple(s for s in SCENARIOS if "--short" not in arguments or s.name in SHORT)
+    named = [argument for argument in arguments if not argument.startswith("--")]
+    if named and "--json" not in arguments:
+        chosen = tuple(s for s in SCENARIOS if any(part in s.name for part in named))
+    outcomes = asyncio.run(run_campaign(chosen))
+    sys.stdout.write(as_table(outcomes) + "\n")
+    if "--json" in arguments:
+        target = Path(arguments[arguments.index("--json") + 1])
+        target.write_text(json.dumps([asdict(outcome) for outcome in outcomes], indent=2), encoding="utf-8")
+    return 0 if all(outcome.passed for outcome in outcomes) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,116 @@
+"""A virtual rig for the fault campaign: tells the truth to a file, and lets faults befall it on request.
+
+A process of its own: ``python -m campaigns.faults.rig PORT NAME TRUTH-FILE [SEED]``. Each line on standard
+input is when and what: ``now``, ``moving`` or ``still`` (as soon as the handle is), then a name of `FaultyRig.befall`.
+Each line of the truth file is what an onlooker beside the rig would see, every 10 ms: machine's monotonic time in
+seconds, load ordered from the motors, load applied, newest frame number, whether the handle is docked, and how many
+things have befallen the rig so far. Nothing here judges; that is `fault_campaign`.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import signal
+import sys
+import time
+from pathlib import Path
+from typing import Final, TextIO
+
+import structlog
+
+from ebbset.controller.link.settings import BrokerSettings
+from ebbset.models.contract.wire import Topic
+from ebbset.simulators.lifter.exercises import exercise
+from ebbset.simulators.rig.sensors import FaultKind, SensedQuantity, SensorFault
+from ebbset.simulators.rig.virtual_rig import VirtualRig, VirtualRigSettings
+
+TRUTH_S: Final = 0.010
+CLOCK_JUMP_S: Final = 3_600.0
+MOVING_M_S: Final = 0.10
+
+
+class FaultyRig(VirtualRig):
+    """A virtual rig whose sensors, clock and power somebody meddles with."""
+
+    befallen = 0
+
+    def befall(self, what: str) -> None:
+        """One thing happens now: a sensor fault by name, a clock that jumps, a reboot, a stop."""
+        now_s = self.rig.t_s
+        faults = {
+            "freeze": SensorFault(kind=FaultKind.FROZEN, from_s=now_s),
+            "stick": SensorFault(kind=FaultKind.STUCK, from_s=now_s, quantity=SensedQuantity.POSITION),
+            "bias": SensorFault(kind=FaultKind.OFFSET, from_s=now_s, quantity=SensedQuantity.FORCE, offset=600.0),
+            "bias_velocity": SensorFault(
+                kind=FaultKind.OFFSET, from_s=now_s, quantity=SensedQuantity.VELOCITY, offset=0.5
+            ),
+            "nan": SensorFault(kind=FaultKind.NOT_A_NUMBER, from_s=now_s, quantity=SensedQuantity.FORCE),
+            "silence": SensorFault(kind=FaultKind.SILENT, from_s=now_s),
+        }
+        self.befallen += 1
+        if what in faults:
+            self.rig.sensors.faults = (*self.rig.sensors.faults, faults[what])
+        elif what == "clock_back":
+            self.rig.sensors.reboot(now_s)
+        elif what == "clock_forward":
+            self.rig.sensors.reboot(now_s - CLOCK_JUMP_S)
+        elif what == "reboot":
+            self.reboot()
+        elif what == "stop":
+            self.press_emergency_stop()
+        else:
+            raise ValueError(f"what is {what!r}; allowed: {', '.join(faults)}, clock_back, clock_forward, reboot, stop")
+
+    async def tell_truth(self, file: TextIO) -> None:
+        """Write a line every 10 ms until cancelled."""
+        while True:
+            rig = self.rig
+            file.write(
+                f"{time.monotonic():.4f} {max(rig.target_n):.3f} {max(rig.applied_n):.3f} "
+                f"{self._seq[Topic.FRAME] - 1} {int(rig.docked)} {self.befallen}\n"
+            )
+            await asyncio.sleep(TRUTH_S)
+
+    async def obey_input(self) -> None:
+        """Let happen what standard input says."""
+        reader = asyncio.StreamReader()
+        await asyncio.get_running_loop().connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
+        while line := await reader.readline():
+            when, what = line.decode().split()
+            while when != "now" and (abs(self.rig.truth[0, 0, 2]) < MOVING_M_S) is (when == "moving"):
+                await asyncio.sleep(TRUTH_S / 2)
+            self.befall(what)
+
+
+async def run(port: int, name: str, truth: Path, seed: int) -> None:
+    """Run the rig until SIGTERM."""
+    stop = asyncio.Event()
+    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stop.set)
+    rig = FaultyRig(
+        VirtualRigSettings(
+            rig=name,
+            lifter=exercise("row").mean_lifter(),
+            broker=BrokerSettings(port=port),
+            seed=seed,
+            ready_after_s=0.3,
+            # Changes nothing; sensors keep their last good sample only while something may befall them.
+            faults=(SensorFault(kind=FaultKind.OFFSET, from_s=0.0, offset=0.0),),
+        )
+    )
+    with truth.open("w", buffering=1, encoding="utf-8") as file:
+        tasks = [asyncio.create_task(rig.tell_truth(file)), asyncio.create_task(rig.obey_input())]
+        for task in tasks:
+            # A bench that fails must not look like a rig that nothing befell.
+            task.add_done_callback(lambda done: stop.set() if not done.cancelled() and done.exception() else None)
+        await rig.run(stop)
+        for task in tasks:
+            task.cancel()
+        for result in await asyncio.gather(*tasks, return_exceptions=True):
+            if isinstance(result, Exception):
+                raise result
+
+
+if __name__ == "__main__":
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.WARNING))
+    asyncio.run(run(int(sys.argv[1]), sys.argv[2], Path(sys.argv[3]), int(sys.argv[4]) if len(sys.argv) > 4 else 1))

@@ -1,0 +1,289 @@
+"""The faults of the campaign: what is done to a site, and what must follow. Data and the few lines that do it.
+
+Never here: running a scenario or judging it; that is `fault_campaign`.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+import time
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from typing import Final
+
+from campaigns.faults.site import LEASE_S, ORDER, Site
+
+DISK_BYTES: Final = 48 * 1024 * 1024
+
+Inject = Callable[[Site], Awaitable[None]]
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """One fault.
+
+    Attributes:
+        name: short name.
+        inject: does it; returns as soon as it has happened.
+        reasons: how the set may be said to have ended; empty when nobody is left to say so.
+        allowed_s: from the fault to no load ordered at the rig; one lease where nothing needs to be detected first.
+        prepare: what is done before anything starts.
+        tidy: what is done after everything has ended.
+        heal: what is done afterwards, so that it can be seen what comes back.
+        goes_on: the set must go on undisturbed.
+        controller: which controller's recording tells of it.
+        late: the injection takes its time before the fault is there.
+        cut: the recording ends there and may lack the last half second.
+    """
+
+    name: str
+    inject: Inject
+    reasons: frozenset[str]
+    allowed_s: float = LEASE_S
+    prepare: Inject | None = None
+    heal: Inject | None = None
+    tidy: Inject | None = None
+    goes_on: bool = False
+    cut: bool = False
+    late: bool = False
+
+
+async def _kill_broker(site: Site) -> None:
+    site.signal("broker", signal.SIGKILL)
+    await site.gone("broker")
+
+
+async def _start_broker(site: Site) -> None:
+    await site.start_broker()
+
+
+def _block(which: str, ways: tuple[str, ...]) -> Inject:
+    async def inject(site: Site) -> None:
+        relay = site.controller_way if which == "controller" else site.rig_way
+        for way in ways:
+            (relay.up_open if way == "up" else relay.down_open).clear()
+
+    return inject
+
+
+async def _unblock(site: Site) -> None:
+    for relay in (site.controller_way, site.rig_way):
+        relay.up_open.set()
+        relay.down_open.set()
+
+
+async def _cut_both(site: Site) -> None:
+    site.controller_way.cut()
+    site.rig_way.cut()
+
+
+async def _kill_controller_mid_drop(site: Site) -> None:
+    """At the first drop that is told: the rig's motors are still on their way down."""
+
+    def dropped() -> bool:
+        return any(decision["action"] == "drop" for decision in site.of("decision"))
+
+    await site.until(lambda: dropped() or bool(site.of("result")), timeout_s=40.0)
+    if not dropped():
+        ended = [result["reason"] for result in site.of("result")]
+        raise TimeoutError(f"there was no drop to be in the middle of; the set ended as {ended or 'not yet'}")
+    site.signal("controller", signal.SIGKILL)
+    await site.gone("controller")
+
+
+async def _restart_controller(site: Site) -> None:
+    since_s = time.monotonic()
+    await site.start_controller("restarted", site.controller_way.port, after="controller")
+    await site.until(lambda: "idle" in [report["state"] for report in site.of("state", since_s)], timeout_s=20.0)
+    log = site.folder / "restarted.log"
+    if not await site.until(lambda: "earlier_run_broke_off" in log.read_text(encoding="utf-8"), timeout_s=5.0):
+        raise TimeoutError("the restarted controller did not say that the run before it broke off")
+
+
+async def _second_controller(site: Site) -> None:
+    """A second one for the same rig, and an operator whose arming only the second can take."""
+    await site.start_controller("second", site.port)
+    await site.until(lambda: any(report["state"] == "idle" for report in site.of("state")[-6:]), timeout_s=20.0)
+    await asyncio.sleep(1.0)
+    await site.ask("arm", cautions_shown=True, timeout_s=2.0)
+
+
+async def _second_rig(site: Site) -> None:
+    await site.start_rig("double", site.port, seed=2)
+    await site.until(lambda: (site.folder / "double.truth").exists() and site.truth("double"), timeout_s=20.0)
+
+
+def _meddle(how: str) -> Inject:
+    async def inject(site: Site) -> None:
+        site.rig_way.commands = how  # type: ignore[assignment]
+
+    return inject
+
+
+def _befall(what: str) -> Inject:
+    async def inject(site: Site) -> None:
+        site.befall(what)
+        if not await site.until(lambda: site.truth()[-1].befallen > 0, timeout_s=15.0):
+            raise TimeoutError(f"the rig did not let it happen: {what}")
+
+    return inject
+
+
+def _signal_controller(number: int) -> Inject:
+    async def inject(site: Site) -> None:
+        site.signal("controller", number)
+
+    return inject
+
+
+async def _suspend(site: Site) -> None:
+    site.signal("controller", signal.SIGSTOP)
+    asyncio.get_running_loop().call_later(5.0, site.signal, "controller", signal.SIGCONT)
+
+
+async def _small_disk(site: Site) -> None:
+    """A disk of its own for the recordings. Needs the right to mount one."""
+    folder = site.recordings()
+    folder.mkdir()
+    mounted = await asyncio.create_subprocess_exec(
+        "mount", "-t", "tmpfs", "-o", f"size={DISK_BYTES}", "ebbset-faults", str(folder)
+    )
+    if await mounted.wait() != 0:
+        raise OSError("a small disk cannot be mounted here (needs root); this scenario was not done")
+
+
+async def _fill_disk(site: Site) -> None:
+    filler = site.recordings() / "filler"
+    with contextlib.suppress(OSError), filler.open("wb", buffering=0) as file:
+        while file.write(bytes(65_536)):
+            pass
+    await asyncio.sleep(1.5)
+
+
+async def _unmount(site: Site) -> None:
+    unmounted = await asyncio.create_subprocess_exec("umount", "--lazy", str(site.recordings()))
+    await unmounted.wait()
+
+
+def _reasons(*names: str) -> frozenset[str]:
+    return frozenset(names)
+
+
+# A rig whose lease ran out says so in an event and in its frames; whichever comes first gives the reason.
+_LINK: Final = _reasons("link_lost", "rig_lost", "lease_expired", "rig_disagrees", "telemetry_lost")
+CONNECTING_S: Final = 1.0
+"""From the start of a second rig to its announcement."""
+MOST_PAUSE_S: Final = ORDER.stop.max_pause_s
+DETECTION_S: Final = 1.5
+"""Judgement, no source: frozen, stuck and biased sensors are told from a slow lifter by movement that does not fit."""
+
+SCENARIOS: Final[tuple[Scenario, ...]] = (
+    Scenario("broker killed and restarted", _kill_broker, _LINK, heal=_start_broker),
+    Scenario("network of both cut", _cut_both, _LINK),
+    Scenario("controller cannot send", _block("controller", ("up",)), _LINK, heal=_unblock),
+    Scenario("controller cannot hear", _block("controller", ("down",)), _LINK, heal=_unblock),
+    Scenario("controller cut both ways", _block("controller", ("up", "down")), _LINK, heal=_unblock),
+    Scenario("rig cannot send", _block("rig", ("up",)), _LINK, heal=_unblock),
+    Scenario("rig cannot hear", _block("rig", ("down",)), _LINK, heal=_unblock),
+    Scenario("rig cut both ways", _block("rig", ("up", "down")), _LINK, heal=_unblock),
+    Scenario(
+        "controller killed mid-drop",
+        _kill_controller_mid_drop,
+        frozenset(),
+        heal=_restart_controller,
+        cut=True,
+        late=True,
+    ),
+    Scenario("rig rebooted", _befall("now reboot"), _reasons("rig_rebooted", "rig_lost")),
+    Scenario("rig's emergency stop", _befall("now stop"), _reasons("emergency_stop")),
+    Scenario(
+        "second controller",
+        _second_controller,
+        _reasons("rig_disagrees", "rig_refused", "lease_expired"),
+        late=True,
+    ),
+    Scenario(
+        "two rigs with one name",
+        _second_rig,
+        _reasons("rig_rebooted", "rig_lost"),
+        allowed_s=LEASE_S + CONNECTING_S,
+        late=True,
+    ),
+    Scenario(
+        "commands delayed two seconds",
+        _meddle("delay"),
+        _reasons("lease_expired", "rig_refused", "rig_disagrees"),
+        heal=_meddle("none"),
+    ),
+    Scenario("commands twice", _meddle("duplicate"), frozenset(), goes_on=True),
+    Scenario("commands out of order", _meddle("reorder"), frozenset(), goes_on=True),
+    Scenario(
+        "rig's clock an hour ahead",
+        _befall("now clock_forward"),
+        _reasons("rig_refused", "telemetry_lost", "lease_expired"),
+    ),
+    Scenario("rig's clock set back", _befall("now clock_back"), _reasons("telemetry_lost", "rig_refused")),
+    Scenario(
+        "controller's clock 10 s ahead",
+        _signal_controller(signal.SIGUSR1),
+        _reasons("telemetry_lost", "pause_too_long"),
+    ),
+    Scenario(
+        "controller's clock 10 s back",
+        _signal_controller(signal.SIGUSR2),
+        _reasons("telemetry_lost", "lease_expired", "guard_refused"),
+    ),
+    Scenario("telemetry silent", _befall("now silence"), _reasons("telemetry_lost")),
+    Scenario("a sensor says NaN", _befall("now nan"), _reasons("telemetry_lost")),
+    Scenario(
+        "telemetry frozen while moving",
+        _befall("moving freeze"),
+        _reasons("telemetry_frozen", "sensors_disagree"),
+        allowed_s=LEASE_S + DETECTION_S,
+    ),
+    Scenario(
+        # A still handle and frozen telemetry look alike; the longest pause that the prescription allows ends both.
+        "telemetry frozen while still",
+        _befall("still freeze"),
+        _reasons("pause_too_long", "telemetry_frozen", "sensors_disagree"),
+        allowed_s=LEASE_S + MOST_PAUSE_S,
+    ),
+    Scenario(
+        "position stuck",
+        _befall("moving stick"),
+        _reasons("telemetry_frozen", "sensors_disagree"),
+        allowed_s=LEASE_S + DETECTION_S,
+    ),
+    Scenario(
+        # Force must be wrong for a second on end; inertia is not.
+        "force biased by 600 N",
+        _befall("now bias"),
+        _reasons("sensors_disagree"),
+        allowed_s=LEASE_S + DETECTION_S,
+    ),
+    Scenario(
+        "velocity biased by 0.5 m/s",
+        _befall("now bias_velocity"),
+        _reasons("sensors_disagree", "telemetry_frozen", "handle_released"),
+        allowed_s=LEASE_S + DETECTION_S,
+    ),
+    Scenario("controller suspended for 5 s", _suspend, _reasons("lease_expired", "telemetry_lost", "link_lost")),
+    Scenario(
+        "disk full while recording",
+        _fill_disk,
+        frozenset(),
+        prepare=_small_disk,
+        tidy=_unmount,
+        goes_on=True,
+        cut=True,
+    ),
+)
+SHORT: Final = (
+    "broker killed and restarted",
+    "controller killed mid-drop",
+    "rig cannot hear",
+    "a sensor says NaN",
+    "commands out of order",
+)

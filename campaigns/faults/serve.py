@@ -1,0 +1,55 @@
+"""The controller of the fault campaign: `controller.serve` as it is, with a monotonic clock that can be made to jump.
+
+A process of its own: ``python -m campaigns.faults.serve PORT NAME RECORDINGS PRESCRIPTION``. SIGUSR1 puts the
+controller's clock ten seconds ahead, SIGUSR2 ten seconds back. Nothing else differs from `ebbset serve`.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+import sys
+import time
+from pathlib import Path
+from typing import Final
+
+from ebbset.controller.link.settings import ServeSettings
+from ebbset.controller.service.serve import serve
+
+JUMP_NS: Final = 10_000_000_000
+_true_ns: Final = time.monotonic_ns
+
+
+class JumpingClock:
+    """`time.monotonic_ns` with an offset."""
+
+    def __init__(self) -> None:
+        self.offset_ns = 0
+
+    def jump(self, by_ns: int) -> None:
+        """Go ahead or back."""
+        self.offset_ns += by_ns
+
+    def __call__(self) -> int:
+        """Nanoseconds."""
+        return _true_ns() + self.offset_ns
+
+
+async def run(settings: ServeSettings) -> int:
+    """Serve until SIGTERM."""
+    clock = JumpingClock()
+    time.monotonic_ns = clock
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    loop.add_signal_handler(signal.SIGTERM, stop.set)
+    loop.add_signal_handler(signal.SIGUSR1, clock.jump, JUMP_NS)
+    loop.add_signal_handler(signal.SIGUSR2, clock.jump, -JUMP_NS)
+    return await serve(settings, stop=stop)
+
+
+if __name__ == "__main__":
+    port, rig, recordings, order = sys.argv[1:5]
+    chosen = ServeSettings.of(
+        rig=rig, broker={"port": int(port)}, recordings=Path(recordings), prescription=Path(order)
+    )
+    sys.exit(asyncio.run(run(chosen)))

@@ -1,0 +1,284 @@
+"""The bench of the fault campaign: a real Mosquitto, a rig, a controller and an operator, each its own process.
+
+What lives here: starting, watching and ending them, and reading what they left behind. What never does: injecting a
+fault or judging one. Processes are ended by their own handle only.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import os
+import secrets
+import shutil
+import socket
+import sys
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+import aiomqtt
+
+from campaigns.faults.network import Relay
+from ebbset.models.contract.prescription import Prescription
+
+RIG: Final = "bench"
+ORDER: Final = Prescription.model_validate(
+    {
+        "name": "Fault campaign",
+        "exercise": "row",
+        "load": {"start_n": 700.0, "floor_n": 150.0, "ramp_n_per_s": 1_000.0},
+        "drop": {"policy": "fixed_fraction", "parameters": {"fraction": 0.2}},
+        "stop": {"max_duration_s": 120.0, "max_pause_s": 4.0},
+    }
+)
+LEASE_S: Final = ORDER.safety.lease_ms / 1_000
+READY_S: Final = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What the onlooker beside the rig saw at one moment; ``at_s`` is the machine's monotonic clock."""
+
+    at_s: float
+    target_n: float
+    applied_n: float
+    frame: int
+    docked: bool
+    befallen: int
+
+
+def read_truth(path: Path) -> list[Truth]:
+    """Every whole line of a truth file."""
+    rows = []
+    for line in path.read_text(encoding="utf-8").splitlines():
+        with contextlib.suppress(ValueError):
+            at, target, applied, frame, docked, befallen = line.split()
+            rows.append(Truth(float(at), float(target), float(applied), int(frame), docked == "1", int(befallen)))
+    return rows
+
+
+def free_port() -> int:
+    """A port that nobody listens on, below those that the system hands out, so that nobody takes it meanwhile."""
+    while True:
+        port = 20_000 + secrets.randbelow(10_000)
+        with contextlib.suppress(OSError), socket.socket() as probe:
+            probe.bind(("127.0.0.1", port))
+            return port
+
+
+@dataclass(slots=True)
+class Site:
+    """One broker, one rig, its controllers. All files lie in ``folder``."""
+
+    folder: Path
+    port: int = field(default_factory=free_port)
+    rig: str = RIG
+    order: Prescription = ORDER
+    rig_way: Relay = field(init=False)
+    controller_way: Relay = field(init=False)
+    processes: dict[str, asyncio.subprocess.Process] = field(default_factory=dict)
+    heard: list[tuple[float, str, dict[str, Any]]] = field(default_factory=list)
+    _watching: asyncio.Task[None] | None = None
+    _logging: list[asyncio.Task[None]] = field(default_factory=list)
+    _client: aiomqtt.Client | None = None
+
+    def __post_init__(self) -> None:
+        self.rig_way = Relay(self.port)
+        self.controller_way = Relay(self.port)
+
+    # --- processes ----------------------------------------------------------------------------------------------
+
+    async def start(self) -> None:
+        """Broker, relays, rig, controller; returns when the controller knows the rig."""
+        await self.start_broker()
+        await self.rig_way.start()
+        await self.controller_way.start()
+        self._watching = asyncio.create_task(self._watch())
+        await self.start_rig("rig", self.rig_way.port)
+        await self.start_controller("controller", self.controller_way.port)
+        await self.until_state("idle", timeout_s=READY_S)
+
+    async def start_broker(self) -> None:
+        """Mosquitto on this site's port."""
+        program = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
+        if program is None:
+            raise FileNotFoundError("mosquitto is not installed (Debian: apt-get install mosquitto)")
+        config = self.folder / "mosquitto.conf"
+        config.write_text(
+            f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence false\nset_tcp_nodelay true\n"
+        )
+        await self._spawn("broker", program, "-c", str(config))
+        for _ in range(200):
+            with contextlib.suppress(OSError):
+                _, writer = await asyncio.open_connection("127.0.0.1", self.port)
+                writer.close()
+                return
+            await asyncio.sleep(0.02)
+        raise TimeoutError("mosquitto does not answer")
+
+    async def start_rig(self, name: str, port: int, *, seed: int = 1) -> None:
+        """A faulty rig; its truth goes to ``<name>.truth``."""
+        truth = self.folder / f"{name}.truth"
+        arguments = ("-m", "campaigns.faults.rig", str(port), self.rig, str(truth), str(seed))
+        await self._spawn(name, sys.executable, *arguments)
+
+    async def start_controller(self, name: str, port: int, *, after: str | None = None) -> None:
+        """The controller with a clock that can be made to jump; recordings go to its own folder or ``after``'s."""
+        order = self.folder / "order.toml"
+        order.write_text(self.order.to_toml(), encoding="utf-8")
+        arguments = (
+            "-m",
+            "campaigns.faults.serve",
+            str(port),
+            self.rig,
+            str(self.recordings(after or name)),
+            str(order),
+        )
+        await self._spawn(name, sys.executable, *arguments)
+
+    async def _spawn(self, name: str, program: str, *arguments: str) -> None:
+        process = await asyncio.create_subprocess_exec(
+            program,
+            *arguments,
+            stdin=asyncio.subprocess.PIPE,
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.STDOUT,
+        )
+        self.processes[name] = process
+        self._logging.append(asyncio.create_task(self._keep_log(name, process)))
+
+    async def _keep_log(self, name: str, process: asyncio.subprocess.Process) -> None:
+        """Write down what a process says; through a pipe, so that its own full disk does not silence it."""
+        with (self.folder / f"{name}.log").open("ab", buffering=0) as log:
+            while process.stdout is not None and (line := await process.stdout.readline()):
+                log.write(line)
+
+    def signal(self, name: str, number: int) -> None:
+        """Send a signal to one of this site's processes."""
+        self.processes[name].send_signal(number)
+
+    async def gone(self, name: str) -> None:
+        """Wait until a process has ended."""
+        await asyncio.wait_for(self.processes[name].wait(), 10)
+
+    def befall(self, what: str, *, rig: str = "rig") -> None:
+        """Let something happen to a rig now."""
+        stdin = self.processes[rig].stdin
+        if stdin is None:
+            raise RuntimeError("the rig has no standard input")
+        stdin.write(what.encode() + b"\n")
+
+    async def stop(self) -> None:
+        """End everything, in order where it still listens."""
+        for name in sorted(self.processes, key=lambda name: name == "broker"):
+            process = self.processes[name]
+            if process.returncode is None:
+                with contextlib.suppress(ProcessLookupError):
+                    process.send_signal(18)  # a suspended process could not end
+                    process.terminate()
+                try:
+                    await asyncio.wait_for(process.wait(), 8)
+                except TimeoutError:
+                    process.kill()
+                    await process.wait()
+        if self._watching is not None:
+            self._watching.cancel()
+            await asyncio.gather(self._watching, *self._logging, return_exceptions=True)
+        await self.rig_way.stop()
+        await self.controller_way.stop()
+
+    # --- the operator, who is also the observer -----------------------------------------------------------------
+
+    async def _watch(self) -> None:
+        """Hear everything the controllers tell, straight from the broker, whenever there is one."""
+        while True:
+            with contextlib.suppress(aiomqtt.MqttError):
+                async with aiomqtt.Client("127.0.0.1", self.port, max_queued_incoming_messages=10_000) as client:
+                    self._client = client
+                    await client.subscribe(f"ebbset/v1/{self.rig}/ctl/#", qos=1)
+                    async for message in client.messages:
+                        with contextlib.suppress(ValueError):
+                            kind = message.topic.value.rsplit("/", 1)[1]
+                            self.heard.append((time.monotonic(), kind, json.loads(message.payload)))
+            self._client = None
+            await asyncio.sleep(0.1)
+
+    def of(self, kind: str, since_s: float = 0.0) -> list[dict[str, Any]]:
+        """What was heard on one of the controller's topics since then."""
+        return [message for at_s, heard, message in self.heard if heard == kind and at_s >= since_s]
+
+    async def until(self, condition: Any, *, timeout_s: float) -> bool:
+        """Wait for a condition over what was heard; False when it did not come."""
+        end = time.monotonic() + timeout_s
+        while time.monotonic() < end:
+            if condition():
+                return True
+            await asyncio.sleep(0.01)
+        return bool(condition())
+
+    async def until_state(self, *states: str, timeout_s: float) -> None:
+        """Wait until the controller's newest state is one of these.
+
+        Raises:
+            TimeoutError: it is not.
+        """
+
+        def holds() -> bool:
+            reports = self.of("state")
+            return bool(reports) and reports[-1]["state"] in states
+
+        if not await self.until(holds, timeout_s=timeout_s):
+            last = self.of("state")[-1:]
+            raise TimeoutError(f"state is {last[0]['state'] if last else 'unknown'}; expected {', '.join(states)}")
+
+    async def ask(self, action: str, *, timeout_s: float = 5.0, **members: Any) -> dict[str, Any] | None:
+        """Ask the controller; its first answer, or None when nobody answered in time."""
+        correlation = secrets.token_hex(8)
+        request = {"version": 1, "correlation_id": correlation, "action": action, "operator": "campaign", **members}
+        if not await self.until(lambda: self._client is not None, timeout_s=timeout_s) or self._client is None:
+            return None
+        with contextlib.suppress(aiomqtt.MqttError):
+            await self._client.publish(f"ebbset/v1/{self.rig}/ops/request", json.dumps(request), qos=1)
+
+        def answers() -> list[dict[str, Any]]:
+            return [answer for answer in self.of("answer") if answer["correlation_id"] == correlation]
+
+        await self.until(answers, timeout_s=timeout_s)
+        return answers()[0] if answers() else None
+
+    async def begin_set(self) -> None:
+        """Arm and start; returns with the lifter in the middle of a repetition.
+
+        Raises:
+            TimeoutError: it did not come to that.
+        """
+        for action, members in (("arm", {"cautions_shown": True}), ("start", {})):
+            # The rig is announced before its first frame: a person, too, asks again when told that there is none yet.
+            for _ in range(20):
+                answer = await self.ask(action, **members)
+                if answer is not None and answer["accepted"]:
+                    break
+                await asyncio.sleep(0.3)
+            else:
+                raise TimeoutError(f"{action} was answered {answer}")
+            await asyncio.sleep(0.3)
+        if not await self.until(lambda: self.of("repetition"), timeout_s=30.0):
+            raise TimeoutError("no repetition was seen")
+        await asyncio.sleep(0.5)
+
+    # --- what is left behind ------------------------------------------------------------------------------------
+
+    def truth(self, rig: str = "rig") -> list[Truth]:
+        """What the onlooker saw so far."""
+        return read_truth(self.folder / f"{rig}.truth")
+
+    def recordings(self, controller: str = "controller") -> Path:
+        """Folder of a controller's recordings."""
+        return self.folder / f"{controller}-recordings"
+
+    def recorded_sets(self, controller: str = "controller") -> list[Path]:
+        """Its recordings, oldest first."""
+        return sorted(self.recordings(controller).glob("*.mcap"), key=os.path.getmtime)

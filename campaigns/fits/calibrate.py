@@ -1,0 +1,290 @@
+"""The fit: one parameter set per exercise, found by this script and by nothing else.
+
+Run ``python -m campaigns.fits.calibrate --write`` to fit all exercises anew and rewrite ``data/fitted.toml``
+(some minutes). Numbers refer to the checks of :mod:`ebbset.simulators.validation.validate`.
+
+Fitted on: check 1 (velocity at loads, average lifter, plain weight), the times of the bench press's sticking region at
+1RM (part of check 5), check 2 (mean repetitions to failure at four loads; once per fatigue model) and check 7 (second
+set after rest; the three constants of recovery, the same for all exercises).
+Never seen by the fit: checks 3, 4, 6, 8, 10 and 11, the spread of repetitions in check 2, the sticking region of the
+shoulder press, the leg press against the bench press except at 80 %.
+
+Not searched but set by hand from the literature, with checks 1, 2, 4 and 8 in view: what moving costs over holding
+(``shortening_cost``), the critical share, the speed under which a grind counts as no progress, the patience, the noise
+and the habitual tempo. So checks 4 and 8 are unseen by the fit, but not by its authors; 3, 5 (shoulder press) and 11
+were looked at only afterwards.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import structlog
+from scipy.optimize import minimize
+
+from ebbset.models.physiology.strength import chart_repetitions
+from ebbset.simulators.lifter.exercises import EXERCISES, Exercise, exercise
+from ebbset.simulators.lifter.lifter import FatigueModel, LifterParameters
+from ebbset.simulators.population.population import draw_lifter, one_rm_n, person_rng
+from ebbset.simulators.validation.measures import (
+    LAB_RIG,
+    ONE_RM_STEP_N,
+    rest_ratios,
+    sets_to_failure,
+    sticking_region,
+    velocity_profile,
+)
+from ebbset.simulators.validation.published_targets import (
+    HABITUAL_VELOCITY_M_S,
+    LEG_PRESS_SLOPE,
+    LOADS,
+    REST_WORK_RATIOS,
+    STICKING_TARGETS_S,
+    VELOCITY_TARGETS_M_S,
+)
+
+FloatArray = npt.NDArray[np.float64]
+log = structlog.get_logger()
+
+REPETITION_LOADS: Final = (0.65, 0.75, 0.85, 0.95)
+LEG_PRESS_REPETITIONS_80: Final = 15.2
+"""Leg press at 80 %1RM, untrained men: Hoeger et al. 1990 J Appl Sport Sci Res 4:47-54, from memory."""
+_SHAPE: Final = ("v_max_m_s", "curvature", "dip", "dip_width", "strength_top")
+_LOW: Final = np.log([1.5, 0.2, 0.02, 0.12, 0.6])
+_HIGH: Final = np.log([9.0, 6.0, 0.70, 0.60, 2.6])
+_START: Final = np.log([5.8, 0.55, 0.28, 0.26, 1.2])
+_VELOCITY_UNIT_M_S: Final = 0.03
+_PEOPLE: Final = 32
+_SLOW_SHARES: Final = (0.1, 0.2, 0.3, 0.4)
+_REST_MULTIPLIERS: Final = (1.0, 4.0, 8.0, 12.0, 16.0, 24.0)
+SLOW_RECOVERY_PER_S: Final = 1.0 / 300.0
+
+
+@dataclass(frozen=True, slots=True)
+class Fixed:
+    """What the fit holds for an exercise: unit and direction of its strength curve, and patience."""
+
+    strength_bottom: float
+    least_top: float
+    grind_patience_s: float
+
+
+FIXED: Final = {
+    "bench_press": Fixed(1.2, 1.2, 1.0),
+    "shoulder_press": Fixed(1.2, 1.2, 1.0),
+    "leg_press": Fixed(1.2, 1.2, 1.0),
+    "curl": Fixed(1.2, 1.2, 1.0),
+    "row": Fixed(1.6, 0.6, 0.6),
+}
+
+
+def _bounded(x: FloatArray) -> FloatArray:
+    return np.clip(x, _LOW, _HIGH)
+
+
+def velocity_cost(kind: Exercise, fatigue_scale: float) -> Callable[[FloatArray], float]:
+    """Squared distance from the published velocities, in units of 0.03 m/s, as a function of the log shape."""
+    targets = np.array(VELOCITY_TARGETS_M_S[kind.name])
+    weights = np.ones(len(LOADS))
+    weights[-2:] = 2.0, 6.0
+
+    def cost(x: FloatArray) -> float:
+        outside = float(np.abs(x - _bounded(x)).sum())
+        lifter = shaped(kind, _bounded(x), fatigue_scale)
+        try:
+            best = one_rm_n(lifter, None) - 0.5 * ONE_RM_STEP_N
+            repetitions = velocity_profile(lifter, best, LOADS)
+        except ValueError:
+            return 1e3
+        v = np.array([r.propulsive_velocity_m_s for r in repetitions[:-1]] + [repetitions[-1].mean_velocity_m_s])
+        total = float(np.sum(weights * ((v - targets) / _VELOCITY_UNIT_M_S) ** 2)) + 10.0 * outside
+        if kind.name == "leg_press":
+            total += ((float(np.polyfit(LOADS, v, 1)[0]) / 100.0 + LEG_PRESS_SLOPE) / 0.0002) ** 2
+        if kind.name == "bench_press":
+            seen = sticking_region(lifter, best)
+            if seen is None:
+                return total + 20.0
+            start, end = STICKING_TARGETS_S
+            total += ((seen.first_peak_s - start) / 0.1) ** 2 + ((seen.minimum_s - end) / 0.3) ** 2
+        return total
+
+    return cost
+
+
+def shaped(kind: Exercise, x: FloatArray, fatigue_scale: float) -> LifterParameters:
+    """The average lifter with the shape parameters exp(x) in the order of the fit."""
+    values: dict[str, Any] = dict(zip(_SHAPE, (float(v) for v in np.exp(x)), strict=True))
+    if kind.name == "row":  # strength falls towards the chest and has no known dip
+        values["dip"] = 0.0
+    fixed = FIXED[kind.name]
+    values["strength_top"] = max(values["strength_top"], fixed.least_top)
+    return kind.mean_lifter(
+        **values,
+        strength_bottom=fixed.strength_bottom,
+        grind_patience_s=fixed.grind_patience_s,
+        fatigue_per_s=kind.quantities["fatigue_per_s"].mean * fatigue_scale,
+    )
+
+
+def fit_shape(kind: Exercise, fatigue_scale: float, restarts: int = 2, evaluations: int = 150) -> FloatArray:
+    """Shape parameters (log) of one exercise, the best of a few simplex searches from seeded starts."""
+    cost = velocity_cost(kind, fatigue_scale)
+    rng = np.random.default_rng(0)
+    best_x, best_cost = _START, math.inf
+    for k in range(restarts):
+        start = _START + (0.0 if k == 0 else 0.35) * rng.standard_normal(len(_SHAPE))
+        simplex = np.vstack([start, start + 0.35 * np.diag([1.0, -1.0, 1.0, -1.0, 1.0])])
+        found = minimize(cost, start, method="Nelder-Mead", options={"maxfev": evaluations, "initial_simplex": simplex})
+        log.info("shape", exercise=kind.name, start=k, cost=round(float(found.fun), 2))
+        if found.fun < best_cost:
+            best_x, best_cost = _bounded(np.asarray(found.x)), float(found.fun)
+    return best_x
+
+
+def mean_repetitions(people: list[LifterParameters], shares: tuple[float, ...]) -> FloatArray:
+    """Mean repetitions to failure of these people at shares of each one's 1RM, on the laboratory rig."""
+    rows = sets_to_failure(people, shares, 0, LAB_RIG)
+    return np.asarray(np.mean([[truth.repetitions for truth in row] for row in rows], axis=0))
+
+
+def repetition_targets(name: str) -> tuple[tuple[float, ...], FloatArray]:
+    """Loads and repetitions that the fatigue constants are fitted to."""
+    if name == "leg_press":
+        return (0.80,), np.array([LEG_PRESS_REPETITIONS_80])
+    return REPETITION_LOADS, np.array([chart_repetitions(100.0 * share) for share in REPETITION_LOADS])
+
+
+def _people(kind: Exercise, shape: LifterParameters, model: FatigueModel) -> list[LifterParameters]:
+    """Men of the population with the shape just fitted instead of the stored one."""
+    drawn = [
+        draw_lifter(kind, person_rng(99, i), sex="male", training_status="trained", fatigue_model=model)
+        for i in range(_PEOPLE)
+    ]
+    return [
+        replace(
+            lifter,
+            v_max_m_s=lifter.v_max_m_s * shape.v_max_m_s / kind.fitted.v_max_m_s,
+            curvature=shape.curvature,
+            strength_bottom=shape.strength_bottom,
+            strength_top=shape.strength_top,
+            dip=shape.dip,
+            dip_width=shape.dip_width,
+            grind_patience_s=lifter.grind_patience_s * shape.grind_patience_s / kind.fitted.grind_patience_s,
+            concentric_velocity_m_s=HABITUAL_VELOCITY_M_S,
+        )
+        for lifter in drawn
+    ]
+
+
+def fit_fatigue(kind: Exercise, shape: LifterParameters, model: FatigueModel) -> float:
+    """Fatigue scale (3CC-r) or reserve in seconds (critical force) that gives the mean repetitions."""
+    shares, targets = repetition_targets(kind.name)
+    allowed = np.maximum(1.0, 0.15 * targets)
+    drawn = _people(kind, shape, model)
+    middle = kind.fitted.fatigue_scale if model == "3cc_r" else kind.fitted.reserve_s
+
+    def cost(log_value: float) -> float:
+        factor = math.exp(log_value) / middle
+        people = [
+            replace(lifter, fatigue_per_s=lifter.fatigue_per_s * factor)
+            if model == "3cc_r"
+            else replace(lifter, reserve_s=lifter.reserve_s * factor)
+            for lifter in drawn
+        ]
+        return float(np.sum(((mean_repetitions(people, shares) - targets) / allowed) ** 2))
+
+    grid = np.log(middle) + np.linspace(-0.6, 0.6, 7)
+    for width in (0.1, 0.04):
+        costs = [cost(v) for v in grid]
+        centre = grid[int(np.argmin(costs))]
+        grid = centre + width * np.array([-1.0, 0.0, 1.0])
+    log.info("fatigue", exercise=kind.name, model=model, value=math.exp(centre), cost=min(costs))
+    return math.exp(centre)
+
+
+def fit_recovery() -> dict[str, float]:
+    """Constants of recovery from the second set of the bench press, given everything else."""
+    kind = exercise("bench_press")
+    shape = kind.mean_lifter()
+
+    def cost(model: FatigueModel, share: float, multiplier: float) -> float:
+        people = [
+            replace(
+                lifter,
+                slow_share=share,
+                slow_recovery_per_s=SLOW_RECOVERY_PER_S,
+                reserve_rest_multiplier=multiplier,
+                give_in="slow_lowering",
+            )
+            for lifter in _people(kind, shape, model)
+        ]
+        ratios = rest_ratios(people, 7)
+        log.info("recovery", model=model, share=share, multiplier=multiplier, ratios=ratios.round(3).tolist())
+        return float(np.sum((ratios - REST_WORK_RATIOS) ** 2))
+
+    share = min(_SLOW_SHARES, key=lambda s: cost("3cc_r", s, 1.0))
+    multiplier = min(_REST_MULTIPLIERS, key=lambda m: cost("critical_force", share, m))
+    return {
+        "slow_share": share,
+        "slow_recovery_per_s": SLOW_RECOVERY_PER_S,
+        "reserve_rest_multiplier": multiplier,
+    }
+
+
+def fit(name: str, keep_shape: bool) -> dict[str, float]:
+    """All fitted values of one exercise, in the order of the file; with ``keep_shape`` only fatigue anew."""
+    kind = exercise(name)
+    scale = kind.fitted.fatigue_scale
+    shape = kind.mean_lifter() if keep_shape else shaped(kind, fit_shape(kind, scale), scale)
+    scale = fit_fatigue(kind, shape, "3cc_r")
+    values = {key: float(getattr(shape, key)) for key in ("v_max_m_s", "curvature")}
+    for key in ("strength_bottom", "strength_top", "dip", "dip_width"):
+        values[key] = float(getattr(shape, key))
+    values["fatigue_scale"] = scale
+    values["reserve_s"] = fit_fatigue(kind, shape, "critical_force")
+    values["grind_patience_s"] = FIXED[name].grind_patience_s
+    return values
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Fit and, with ``--write``, replace ``data/fitted.toml``."""
+    parser = argparse.ArgumentParser(description="Fit the average lifter of each exercise to published values.")
+    parser.add_argument("--write", action="store_true", help="replace simulators/lifter/data/fitted.toml")
+    parser.add_argument("--only", choices=(*EXERCISES, "recovery"), action="append", help="fit only this")
+    parser.add_argument("--keep-shape", action="store_true", help="fit fatigue only, keep speed and strength curve")
+    options = parser.parse_args(argv)
+    names = tuple(options.only or (*EXERCISES, "recovery"))
+    kept = exercise("bench_press").recovery
+    recovery = fit_recovery() if "recovery" in names else {k: getattr(kept, k) for k in kept.__dataclass_fields__}
+    lines = [
+        "# Written by `python -m campaigns.fits.calibrate --write`; do not edit by hand.",
+        "# What it was fitted on and what it never saw is said at the top of that module.",
+        "",
+        "[recovery]",
+        *(f"{key} = {value:.4g}" for key, value in recovery.items()),
+    ]
+    for name in EXERCISES:
+        old = exercise(name).fitted
+        fitted = (
+            fit(name, options.keep_shape) if name in names else {k: getattr(old, k) for k in old.__dataclass_fields__}
+        )
+        lines += ["", f"[{name}]", *(f"{key} = {value:.4g}" for key, value in fitted.items())]
+        log.info("fitted", exercise=name, **{k: round(v, 4) for k, v in fitted.items()})
+    text = "\n".join(lines) + "\n"
+    if options.write:
+        (Path(__file__).resolve().parent / "data" / "fitted.toml").write_text(text, encoding="utf-8")
+    else:
+        sys.stdout.write(text)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

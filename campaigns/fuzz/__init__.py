@@ -1,0 +1,2 @@
+"""Hostile input: what anybody could send, thrown at everything that reads. ``python -m campaigns.fuzz`` runs the "
+"long form."""

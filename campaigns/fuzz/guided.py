@@ -1,0 +1,28 @@
+"""Coverage-guided fuzzing of one target with Atheris: ``python -m campaigns.fuzz.guided TARGET [libFuzzer options]``.
+
+A process of its own for each target, because the fuzzer takes the whole process and never gives it back.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from pathlib import Path
+
+import atheris
+
+
+def main(arguments: list[str]) -> None:
+    """Fuzz until the options say stop; exits non-zero and keeps the input when a target raises."""
+    with atheris.instrument_imports(include=["ebbset", "fuzz"]):
+        from campaigns.fuzz.targets import TARGETS, seeds
+    name = arguments[1]
+    corpus = Path(tempfile.mkdtemp(prefix=f"ebbset-fuzz-{name}-"))
+    for number, seed in enumerate(seeds(name)):
+        (corpus / f"seed-{number}").write_bytes(seed)
+    atheris.Setup([arguments[0], str(corpus), *arguments[2:]], TARGETS[name])
+    atheris.Fuzz()
+
+
+if __name__ == "__main__":
+    main(sys.argv)

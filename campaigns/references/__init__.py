@@ -1,0 +1,1 @@
+"""Comparisons with engines that were not written here."""

@@ -1,0 +1,333 @@
+"""Policies or prescriptions against each other on a simulated population, paired by lifter.
+
+Every lifter does every condition fresh, with the same random numbers, and loads in proportion to his or her own 1RM.
+What is compared is what really happened in the simulation, but for worth figures, which are what a report would say
+(relative, estimated). Results come in a fixed order and from streams of their own, so that any number of workers, here
+or on a cluster, gives the same bits. Showing and writing are the console's business.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+from scipy import stats
+
+from ebbset.coaching.assumptions import report_draws
+from ebbset.coaching.worth import Range, set_worth
+from ebbset.controller.messages.actions import Decision, Output
+from ebbset.controller.messages.events import Event, Samples
+from ebbset.models.contract.prescription import DropSection, Prescription
+from ebbset.models.contract.profile import LifterProfile, Uncertain
+from ebbset.models.physiology.stimulus import FloatArray
+from ebbset.simulators.closed_loop.closed_loop import run_set
+from ebbset.simulators.closed_loop.installed import installed_controller
+from ebbset.simulators.closed_loop.load_scaling import scaled
+from ebbset.simulators.lifter.exercises import exercise
+from ebbset.simulators.lifter.layout import Phase
+from ebbset.simulators.lifter.lifter import LifterParameters
+from ebbset.simulators.population.population import draw_lifter, one_rm_n, person_rng
+from ebbset.simulators.population.twin import velocity_at
+from ebbset.simulators.rig.plant import Plant
+from ebbset.simulators.rig.rig_parameters import RigParameters
+from ebbset.simulators.rig.simulated_rig import STEP_S
+
+DRAWS: Final = 200
+STRONG_RIG: Final = RigParameters(max_load_n=5_000.0)
+IMMOVABLE_M_S: Final = 0.02
+LONGEST_ATTEMPT_S: Final = 20.0
+FLOOR_INVARIANT: Final = 3
+_RUN: Final = 1
+_PROFILE: Final = 2
+
+MEASURES: Final[dict[str, str]] = {
+    "repetitions": "completed repetitions, as the controller counts them",
+    "full_repetitions": "repetitions through 95 % of the range of motion or more (true)",
+    "hard_repetitions": "completed with at most 4 in reserve (estimated)",
+    "stimulus": "stimulus, relative, estimated: 1 = one fresh repetition at failure",
+    "fatigue_left": "loss of capacity at the end, 0 to 1 (true)",
+    "minutes": "from the first load to the end, rests included",
+    "stimulus_per_minute": "stimulus over minutes (relative, estimated)",
+    "immovable_s": "time pushing at a load that does not move, s (true)",
+    "drops": "drops of load",
+    "false_drops": "drops in a repetition that would have come through (branched)",
+    "floor_breaches": "commanded loads between zero and the floor",
+    "breaches": "broken invariants of any kind",
+}
+"""What is measured of every set, and what it means."""
+
+
+@dataclass(frozen=True, slots=True)
+class ComparedCondition:
+    """What everybody does: a prescription whose loads are taken in proportion."""
+
+    name: str
+    prescription: Prescription
+
+
+@dataclass(frozen=True, slots=True)
+class Population:
+    """Who does it.
+
+    Attributes:
+        lifters: how many.
+        seed: of the people and of what happens.
+        start_share: start load as part of each lifter's own 1RM.
+        known: the controller is given a profile of each lifter, measured with ordinary error.
+    """
+
+    lifters: int
+    seed: int
+    start_share: float = 0.75
+    known: bool = False
+
+    def __post_init__(self) -> None:
+        if not 2 <= self.lifters <= 1_000_000:
+            raise ValueError(f"lifters is {self.lifters!r}; allowed: 2 to 1000000")
+        if not 0.2 <= self.start_share <= 1.0:
+            raise ValueError(f"start_share is {self.start_share!r}; allowed: 0.2 to 1")
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """All conditions on one lifter; goes to a worker as it is."""
+
+    person: int
+    conditions: tuple[ComparedCondition, ...]
+    population: Population
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One set: person, condition, one value for each of `MEASURES`, why it ended, and stimulus under every draw."""
+
+    person: int
+    condition: str
+    values: tuple[float, ...]
+    ended_by: str
+    stimulus_draws: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A mean over lifters with its 95 % confidence interval (Student's t)."""
+
+    mean: float
+    low: float
+    high: float
+
+    @classmethod
+    def of(cls, values: FloatArray) -> Interval:
+        """Of one value per lifter, shape (lifters,)."""
+        n = values.size
+        mean = float(np.mean(values))
+        half = float(stats.t.ppf(0.975, n - 1)) * float(np.std(values, ddof=1)) / math.sqrt(n)
+        return cls(mean, mean - half, mean + half)
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """What the comparison came to; conditions in the order given.
+
+    Attributes:
+        rows: every set, by lifter, then by condition.
+        conditions: their names.
+        means: measure -> one interval per condition.
+        differences: measure -> one interval per condition, against the first one, paired by lifter.
+        stimulus_ranges: per condition, the mean stimulus over the draws of the assumptions.
+        stimulus_ratios: per condition, that mean over the first condition's, draw by draw.
+    """
+
+    rows: tuple[Row, ...]
+    conditions: tuple[str, ...]
+    means: dict[str, tuple[Interval, ...]]
+    differences: dict[str, tuple[Interval, ...]]
+    stimulus_ranges: tuple[Range, ...]
+    stimulus_ratios: tuple[Range, ...]
+
+
+def with_policy(base: Prescription, text: str) -> ComparedCondition:
+    """The base prescription with another drop policy, from text such as ``fixed_fraction:fraction=0.25``.
+
+    Raises:
+        ValueError: a parameter that is not ``name=value``.
+    """
+    name, _, rest = text.partition(":")
+    parameters: dict[str, float | int | str | bool] = {}
+    for part in filter(None, rest.split(",")):
+        key, equals, value = part.partition("=")
+        if not equals:
+            raise ValueError(f"policy parameter is {part!r}; allowed: name=value")
+        try:
+            parameters[key.strip()] = float(value) if "." in value or "e" in value else int(value)
+        except ValueError:
+            parameters[key.strip()] = value.strip()
+    drop = DropSection(policy=name.strip(), parameters=parameters)
+    return ComparedCondition(text, base.model_copy(update={"drop": drop}))
+
+
+def run_job(job: Job) -> list[Row]:
+    """Every condition on one lifter."""
+    population = job.population
+    kind = exercise(job.conditions[0].prescription.exercise)
+    lifter = draw_lifter(kind, person_rng(population.seed, job.person))
+    strength = one_rm_n(lifter, STRONG_RIG)
+    profile = measured_profile(lifter, strength, population.seed, job.person) if population.known else None
+    return [_one(job, condition, lifter, strength, profile) for condition in job.conditions]
+
+
+def _one(
+    job: Job, condition: ComparedCondition, lifter: LifterParameters, strength_n: float, profile: LifterProfile | None
+) -> Row:
+    order = condition.prescription
+    order = scaled(order, job.population.start_share * strength_n / order.load.start_n)
+    # The same stream under every condition: what differs is the condition alone.
+    streams = np.random.SeedSequence(job.population.seed, spawn_key=(job.person, _RUN)).spawn(2)
+    plant = Plant(STRONG_RIG, lifter, np.random.default_rng(streams[0]), STEP_S)
+    watch = _Watch(plant)
+    run = run_set(
+        order,
+        lifter,
+        STRONG_RIG,
+        seed=streams[1],
+        profile=profile,
+        plant=plant,
+        controller_factory=installed_controller,
+        recorder=watch.record,
+        probe=watch.probe,
+    )
+    worth = set_worth(run.repetitions, report_draws(DRAWS), run.decisions)
+    minutes = run.duration_s / 60.0
+    values = {
+        "repetitions": float(run.result.repetitions) if run.result is not None else 0.0,
+        "full_repetitions": float(run.completed),
+        "hard_repetitions": worth.hard_repetitions,
+        "stimulus": worth.total.middle,
+        "fatigue_left": 1.0 - run.capacity_after,
+        "minutes": minutes,
+        "stimulus_per_minute": worth.total.middle / minutes if minutes > 0.0 else 0.0,
+        "immovable_s": watch.immovable_s,
+        "drops": float(watch.drops),
+        "false_drops": float(watch.false_drops),
+        "floor_breaches": float(sum(v.invariant == FLOOR_INVARIANT for v in run.violations)),
+        "breaches": float(len(run.violations)),
+    }
+    return Row(
+        person=job.person,
+        condition=condition.name,
+        values=tuple(values[name] for name in MEASURES),
+        ended_by=run.result.reason.value if run.result is not None else "",
+        stimulus_draws=worth.total_draws,
+    )
+
+
+class _Watch:
+    """Looks at the plant beside the run: time under an immovable load, and what a drop cut short."""
+
+    def __init__(self, plant: Plant) -> None:
+        self._plant = plant
+        self._before_us = 0
+        self.immovable_s = 0.0
+        self.drops = 0
+        self.false_drops = 0
+
+    def record(self, event: Event, _outputs: tuple[Output, ...]) -> None:
+        """After every input: was the last frame spent pushing at a load that did not move?"""
+        if not isinstance(event, Samples):
+            return
+        velocity = event.velocity_m_s[0]
+        pushing = self._plant.phase is Phase.CONCENTRIC and max(event.applied_n) > 0.0
+        if pushing and velocity is not None and abs(sum(velocity) / len(velocity)) < IMMOVABLE_M_S:
+            self.immovable_s += (event.now_us - self._before_us) / 1e6
+        self._before_us = event.now_us
+
+    def probe(self, plant: Plant, outputs: tuple[Output, ...]) -> None:
+        """At a drop: would this repetition have come through without it?"""
+        for output in outputs:
+            if isinstance(output, Decision) and output.action == "drop":
+                self.drops += 1
+                self.false_drops += comes_through(plant)
+
+
+def comes_through(plant: Plant) -> bool:
+    """Whether the attempt under way is completed if nothing is done; the plant itself is left alone."""
+    if plant.phase is not Phase.CONCENTRIC:
+        return False
+    branch = plant.fork()
+    before, until_s = branch.attempts_ended, branch.time_s + LONGEST_ATTEMPT_S
+    while branch.attempts_ended == before and branch.time_s < until_s:
+        branch.advance(20)
+    records = branch.truth.records
+    return len(records) > before and records[before].completed
+
+
+def measured_profile(lifter: LifterParameters, strength_n: float, seed: int, person: int) -> LifterProfile:
+    """A profile of the lifter, as a coach would have it: two loads, 1RM to 3 %, velocities to 0.03 m/s."""
+    rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(person, _PROFILE)))
+    light, heavy = (
+        velocity_at(lifter, STRONG_RIG, share * strength_n) + 0.03 * float(rng.standard_normal())
+        for share in (0.45, 0.85)
+    )
+    slope = max((light - heavy) / 0.4, 0.2)
+    at_zero = light + 0.45 * slope
+    one_rm = strength_n * (1.0 + 0.03 * float(rng.standard_normal()))
+    return LifterProfile(
+        lifter=f"simulated-{person}",
+        exercise=lifter.exercise,
+        date=datetime.date(2026, 1, 1),
+        sets_used=2,
+        one_rm_n=Uncertain(mean=one_rm, sd=0.03 * one_rm),
+        velocity_at_zero_m_s=Uncertain(mean=at_zero, sd=0.07),
+        velocity_at_1rm_m_s=Uncertain(mean=max(at_zero - slope, 0.05), sd=0.05),
+    )
+
+
+def jobs(conditions: Sequence[ComparedCondition], population: Population) -> Iterator[Job]:
+    """One piece of work per lifter.
+
+    Raises:
+        ValueError: no conditions, two of one name, or of different exercises.
+    """
+    names = [condition.name for condition in conditions]
+    if not names or len(set(names)) != len(names):
+        raise ValueError(f"conditions are {names}; allowed: one or more, each with a name of its own")
+    exercises = {condition.prescription.exercise for condition in conditions}
+    if len(exercises) > 1:
+        raise ValueError(f"exercises are {sorted(exercises)}; allowed: one for all, since lifters are paired")
+    for person in range(population.lifters):
+        yield Job(person, tuple(conditions), population)
+
+
+def compared(results: Iterable[list[Row]], conditions: Sequence[ComparedCondition]) -> Comparison:
+    """Means, paired differences and ranges from the rows of every lifter, in order."""
+    rows = tuple(row for lifter in results for row in lifter)
+    names = tuple(condition.name for condition in conditions)
+    n = len(names)
+    table = np.array([row.values for row in rows], dtype=np.float64).reshape(-1, n, len(MEASURES))
+    draws = np.stack([np.mean([row.stimulus_draws for row in rows[k::n]], axis=0) for k in range(n)])
+    columns: dict[str, Any] = {name: table[:, :, m] for m, name in enumerate(MEASURES)}
+    return Comparison(
+        rows=rows,
+        conditions=names,
+        means={name: tuple(Interval.of(column[:, k]) for k in range(n)) for name, column in columns.items()},
+        differences={
+            name: tuple(Interval.of(column[:, k] - column[:, 0]) for k in range(n)) for name, column in columns.items()
+        },
+        stimulus_ranges=tuple(Range.over(draws[k]) for k in range(n)),
+        stimulus_ratios=tuple(Range.over(draws[k] / np.maximum(draws[0], 1e-12)) for k in range(n)),
+    )
+
+
+def named_apart(conditions: Sequence[ComparedCondition]) -> list[ComparedCondition]:
+    """Conditions with a number added to names that stand there twice."""
+    seen: dict[str, int] = {}
+    found = []
+    for condition in conditions:
+        seen[condition.name] = seen.get(condition.name, 0) + 1
+        number = seen[condition.name]
+        found.append(condition if number == 1 else replace(condition, name=f"{condition.name} ({number})"))
+    return found

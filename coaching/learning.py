@@ -1,0 +1,197 @@
+"""What recorded sets teach about a lifter: the profile before, the profile after, and why each set counts or does not.
+
+The step itself is the core's (`controller.profile_update`); here are the sets that may take part, in the order in which
+they were done, and what people should be told. No file is read or written here.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from statistics import fmean, median
+from typing import Final
+
+from ebbset.coaching.profile_update import (
+    STALE_AFTER_DAYS,
+    SetObservation,
+    observe_set,
+    profile_is_old,
+    update_profile,
+)
+from ebbset.coaching.set_review import review_set
+from ebbset.controller.estimation.capacity import CapacityEstimator
+from ebbset.controller.recording.recorded_set import RecordedSet
+from ebbset.controller.regulation.armed_set import LONGEST_CARRIED_US
+from ebbset.models.contract import formatting
+from ebbset.models.contract.problems import UnusableFileError
+from ebbset.models.contract.profile import LifterProfile, Uncertain
+from ebbset.models.contract.wire import RepetitionOutcome
+
+FIGURES: Final[dict[str, tuple[str, int]]] = {
+    "one_rm_n": ("1RM, N per cable", 0),
+    "velocity_at_1rm_m_s": ("velocity at 1RM, m/s", 3),
+    "velocity_at_zero_m_s": ("velocity at no load, m/s", 3),
+    "rom_m": ("ROM, m", 3),
+}
+"""Figures of a profile that sets can change: what people read for them, and decimals."""
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """The outcome. ``remarks`` are sentences; ``taken`` names each set that counted with what it showed."""
+
+    before: LifterProfile
+    after: LifterProfile
+    taken: tuple[tuple[str, SetObservation], ...]
+    stale: bool
+    remarks: tuple[str, ...]
+
+
+def learn(
+    profile: LifterProfile, sets: Sequence[RecordedSet], *, today: datetime.date, date: datetime.date | None = None
+) -> Learned:
+    """The profile after these sets.
+
+    Args:
+        profile: as it stands.
+        sets: in any order; all of this lifter on this exercise.
+        today: for the age of what is known.
+        date: of all sets; left out, each recording's own.
+
+    Raises:
+        UnusableFileError: a set of somebody else, of another exercise, or without a date.
+    """
+    for item in sets:
+        _belongs(item, profile, date)
+    remarks: list[str] = []
+    taken: list[tuple[str, SetObservation]] = []
+    after = profile
+    for sitting in _sittings([item for item in sets if _counts(item, profile, date, remarks)]):
+        cables: tuple[CapacityEstimator, ...] = ()
+        for k, item in enumerate(sitting):
+            rest_s = _rest_s(sitting[k - 1], item) if k else 0.0
+            cables = review_set(
+                item.outputs, prescription=item.prescription, profile=after, before=cables, rest_s=rest_s or 0.0
+            )
+        seen = _observed(cables, sitting[-1], date)
+        names = " and ".join(dict.fromkeys(item.source for item in sitting))
+        if seen is None:
+            remarks.append(f"{names}: fewer than two velocities or stalls to learn from; left out")
+            continue
+        if seen.doubted and after.one_rm_n is not None:
+            remarks.append(
+                f"{names}: the profile is stale: its 1RM of {after.one_rm_n.mean:.0f} N does not fit what was lifted; "
+                f"replaced by {seen.one_rm_n.mean:.0f} N, not averaged"
+            )
+        after = update_profile(after, [seen])
+        after = after.model_copy(update={"sets_used": after.sets_used + len(sitting) - 1})
+        taken.append((names, seen))
+    after = _rounded(after)
+    stale = any(seen.doubted for _, seen in taken) or _old(profile, after, today, bool(taken), remarks)
+    if any(item.simulated for item in sets):
+        remarks.append("simulated: a rig and lifter that are a computation taught this, not a person")
+    return Learned(before=profile, after=after, taken=tuple(taken), stale=stale, remarks=tuple(remarks))
+
+
+def changes(learned: Learned) -> Iterator[tuple[str, Uncertain | None, Uncertain | None]]:
+    """Each figure of `FIGURES` with its value before and after."""
+    for name in FIGURES:
+        yield name, getattr(learned.before, name), getattr(learned.after, name)
+
+
+def _belongs(item: RecordedSet, profile: LifterProfile, date: datetime.date | None) -> None:
+    said = (
+        ("lifter", item.lifter or profile.lifter, profile.lifter),
+        ("exercise", item.prescription.exercise, profile.exercise),
+    )
+    for field, value, allowed in said:
+        if value != allowed:
+            raise UnusableFileError(f"{item.source}: {field} is {value!r}; allowed: {allowed!r}, as in the profile")
+    if item.begun_at is None and date is None:
+        raise UnusableFileError(f"{item.source}: holds no date; allowed: with --date")
+
+
+def _day(item: RecordedSet, date: datetime.date | None) -> datetime.date:
+    if date is not None or item.begun_at is None:
+        return date or datetime.date.min
+    return item.begun_at.date()
+
+
+def _counts(item: RecordedSet, profile: LifterProfile, date: datetime.date | None, remarks: list[str]) -> bool:
+    day = _day(item, date)
+    if day < profile.date:
+        remarks.append(f"{item.source}: from {day}, before the profile's {profile.date}; left out")
+        return False
+    if item.lifter is None:
+        remarks.append(f"{item.source}: no lifter is named in it; taken as a set of {profile.lifter}")
+    if day == profile.date:
+        remarks.append(f"{item.source}: from the day of the profile; if the profile was made from it, it counts twice")
+    return True
+
+
+def _sittings(sets: Sequence[RecordedSet]) -> Iterator[list[RecordedSet]]:
+    """Sets begun before the one ahead of them is slept off belong together; what is seen in them is one thing."""
+    sitting: list[RecordedSet] = []
+    for item in sorted(sets, key=lambda one: 0.0 if one.begun_at is None else one.begun_at.timestamp()):
+        if sitting and _rest_s(sitting[-1], item) is None:
+            yield sitting
+            sitting = []
+        sitting.append(item)
+    if sitting:
+        yield sitting
+
+
+def _rounded(profile: LifterProfile) -> LifterProfile:
+    """Tenths of a newton and thousandths of the rest: a file for people, and far under every uncertainty in it."""
+    figures = {}
+    for name in FIGURES:
+        figure: Uncertain | None = getattr(profile, name)
+        if figure is not None:
+            places = 1 if name.endswith("_n") else 3
+            figures[name] = Uncertain(mean=round(figure.mean, places), sd=round(figure.sd, places))
+    return profile.model_copy(update=figures)
+
+
+def _rest_s(before: RecordedSet, item: RecordedSet) -> float | None:
+    """Rest between two sets, seconds; None when it is unknown or so long that nothing is left of the first."""
+    if before.begun_at is None or item.begun_at is None:
+        return None
+    rest_s = item.begun_at.timestamp() - before.begun_at.timestamp() - before.duration_s
+    return rest_s if 0.0 <= rest_s <= LONGEST_CARRIED_US / 1e6 else None
+
+
+def _observed(
+    cables: Sequence[CapacityEstimator], item: RecordedSet, date: datetime.date | None
+) -> SetObservation | None:
+    """What the cables showed, as one: figures of a profile are per cable and hold for either side."""
+    day = _day(item, date)
+    whole = [r.rom_m for r in item.repetitions if r.outcome is RepetitionOutcome.COMPLETED]
+    found = [observe_set(cable, date=day, rom_m=median(whole) if whole else None) for cable in cables]
+    seen = [one for one in found if one is not None]
+    if not seen:
+        return None
+    return replace(
+        seen[0],
+        one_rm_n=_mean([one.one_rm_n for one in seen]),
+        velocity_at_zero_m_s=_mean([one.velocity_at_zero_m_s for one in seen]),
+        velocity_at_1rm_m_s=_mean([one.velocity_at_1rm_m_s for one in seen]),
+        doubted=all(one.doubted for one in seen),
+    )
+
+
+def _mean(figures: Sequence[Uncertain]) -> Uncertain:
+    """Both sides err alike, so a mean is no surer than one of them."""
+    return Uncertain(mean=fmean(f.mean for f in figures), sd=fmean(f.sd for f in figures))
+
+
+def _old(before: LifterProfile, after: LifterProfile, today: datetime.date, anything: bool, remarks: list[str]) -> bool:
+    """Say how old the profile was, or still is when no set came to its help."""
+    if anything and profile_is_old(before, after.date):
+        days = formatting.plural((after.date - before.date).days, "day")
+        remarks.append(f"the profile was {days} old when these sets were done, stale after {STALE_AFTER_DAYS}")
+    if profile_is_old(after, today):
+        days = formatting.plural((today - after.date).days, "day")
+        remarks.append(f"the newest there is is {days} old, stale after {STALE_AFTER_DAYS}; a fresh set is needed")
+        return True
+    return profile_is_old(before, after.date)

@@ -1,0 +1,70 @@
+"""A recorded set gone through again from its records: what the estimators make of it that begin with another profile.
+
+What lives here: which records mean what to a `CapacityEstimator`, in the order in which the core put them out, so that
+with the profile that the set was armed with the same bits come out as in the set itself. What never does: estimation
+(`capacity`), files, what follows for the profile (`profile_update`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from ebbset.controller.estimation.capacity import CapacityEstimator
+from ebbset.controller.messages.actions import Decision, Output, RepetitionRecord, SendArm
+from ebbset.controller.regulation.cable import estimator_of
+from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.profile import LifterProfile
+
+
+def review_set(
+    outputs: Iterable[tuple[int, Output]],
+    *,
+    prescription: Prescription,
+    profile: LifterProfile,
+    before: Sequence[CapacityEstimator] = (),
+    rest_s: float = 0.0,
+) -> tuple[CapacityEstimator, ...]:
+    """The estimators at the end of a set, one per cable; empty when the set was never armed.
+
+    Args:
+        outputs: what the core put out in this set, with its clock in microseconds, in order.
+        prescription: that the set was armed with.
+        profile: to begin with, on the prescription's exercise.
+        before: estimators at the end of an earlier set of the same person, when this one was begun tired.
+        rest_s: rest after that set, seconds.
+    """
+    cables: tuple[CapacityEstimator, ...] = ()
+    rest_began_us: int | None = None
+    for now_us, output in outputs:
+        if isinstance(output, SendArm) and not cables:
+            cables = tuple(estimator_of(prescription, profile) for _ in output.ceiling_n)
+            if len(before) == len(cables):
+                for cable, earlier in zip(cables, before, strict=True):
+                    cable.start_fatigued(earlier.state(), rest_s)
+        elif isinstance(output, RepetitionRecord):
+            cables[output.cable].repetition(
+                load_n=output.load_n,
+                mean_velocity_m_s=output.mean_velocity_m_s,
+                outcome=output.outcome,
+                load_changed=output.load_changed,
+            )
+        elif isinstance(output, Decision):
+            _stall(cables, output)
+            if output.action == "rest":
+                rest_began_us = now_us
+            elif output.action == "load" and rest_began_us is not None:
+                for cable in cables:
+                    cable.rest((now_us - rest_began_us) / 1e6)
+                rest_began_us = None
+    return cables
+
+
+def _stall(cables: Sequence[CapacityEstimator], decision: Decision) -> None:
+    """A decision that answers a stall carries how long it lasted."""
+    seen = dict(decision.inputs)
+    if decision.cable is not None and "stalled_s" in seen:
+        cables[decision.cable].stall(
+            load_n=decision.from_n[decision.cable],
+            force_n=seen.get("force_n"),
+            position_fraction=seen.get("position_fraction"),
+        )

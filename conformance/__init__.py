@@ -1,0 +1,11 @@
+"""Floor 3: holds any rig, real or virtual, against the wire contract, and identifies what its motor and cable do.
+
+May import controller and models: a rig is judged from the outside only.
+"""
+
+from __future__ import annotations
+
+from ebbset.conformance.identification import RigAccess, identify
+from ebbset.conformance.kit import Report
+
+__all__ = ["Report", "RigAccess", "identify"]

@@ -1,0 +1,169 @@
+"""What was heard from a rig, judged: pure functions from messages to verdicts in the notebook.
+
+What lives here: arithmetic and limits. What never does: talking to a rig; that is `rig_procedures`.
+"""
+
+from __future__ import annotations
+
+import itertools
+import statistics
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from ebbset.conformance.rig_client import Answered, Heard, RigBench
+from ebbset.models.contract.wire import SampleFrame, Topic
+
+UNLOADED_N: Final = 2.0
+ACK_LIMIT_S: Final = 0.25
+RATE_TOLERANCE: Final = 0.1
+SPACING_TOLERANCE: Final = 0.25
+FORCE_ZERO_N: Final = 25.0
+RAMP_TOLERANCE: Final = 1.3
+
+Frames = Sequence[Heard[SampleFrame]]
+
+
+@dataclass(slots=True)
+class Notebook:
+    """Verdicts by check: (passed, what was measured). The first verdict of a check stands unless a later one fails."""
+
+    verdicts: dict[str, tuple[bool, str]] = field(default_factory=dict)
+    aborted: dict[str, str] = field(default_factory=dict)
+
+    def write(self, check: str, passed: bool, measured: str) -> None:
+        """Note what was seen for one check."""
+        before = self.verdicts.get(check)
+        if before is None or (before[0] and not passed):
+            self.verdicts[check] = (passed, measured)
+
+    def passed(self, check: str) -> bool:
+        """The check was carried out and passed."""
+        return self.verdicts.get(check, (False, ""))[0]
+
+
+def rate(book: Notebook, frames: Frames, announced_hz: float) -> None:
+    """Samples a second by the bench's clock, and how fast the rig's own clock goes."""
+    first, last = frames[0], frames[-1]
+    span_s = last.at_s - first.at_s
+    rate_hz = sum(len(heard.message.t_us) for heard in frames[1:]) / span_s
+    passed = abs(rate_hz - announced_hz) <= RATE_TOLERANCE * announced_hz
+    book.write("sample_rate", passed, f"{rate_hz:.1f} samples a second; announced {announced_hz:g}")
+    clock(book, last.message.t_us[-1] - first.message.t_us[-1], span_s)
+
+
+def clock(book: Notebook, rig_us: int, span_s: float) -> None:
+    """The rig's clock against the bench's."""
+    ratio = rig_us / 1e6 / span_s
+    measured = f"{ratio:.4f} s of t_us went by in a second of the bench"
+    book.write("clock_in_microseconds", 1 - RATE_TOLERANCE <= ratio <= 1 + RATE_TOLERANCE, measured)
+
+
+def order(book: Notebook, frames: Frames) -> None:
+    """Times and sequence numbers count up; samples are evenly spaced."""
+    back = repeats = gaps = 0
+    distances: list[int] = []
+    for before, heard in itertools.pairwise(frames):
+        a, b = before.message, heard.message
+        back += b.t_us[0] <= a.t_us[-1]
+        repeats += b.seq <= a.seq
+        gaps += b.seq > a.seq + 1
+        inner = [later - sooner for sooner, later in itertools.pairwise(b.t_us)]
+        distances += inner or ([b.t_us[0] - a.t_us[-1]] if b.seq == a.seq + 1 else [])
+    book.write("time_increases", back == 0, f"{back} of {len(frames)} frames went back in time")
+    book.write("sequence_without_repeats", repeats == 0, f"{repeats} of {len(frames)} frames repeat a number")
+    book.write("sequence_without_gaps", gaps == 0, f"{gaps} gaps in {len(frames)} frames")
+    if distances and back == 0:
+        mean_us = statistics.fmean(distances)
+        worst = sorted(abs(distance - mean_us) / mean_us for distance in distances)[int(0.95 * len(distances))]
+        measured = f"95 % of distances within {100 * worst:.0f} % of their mean"
+        book.write("sampling_regular", worst <= SPACING_TOLERANCE, measured)
+
+
+def rest(book: Notebook, frames: Frames) -> None:
+    """Untouched in the dock: docked, unloaded, unbound, still; and what force reads then."""
+    last = [heard.message for heard in frames[-20:]]
+    applied_n = max(max(frame.applied_n) for frame in last)
+    docked = all(frame.docked for frame in last)
+    position_m = max(abs(x) for frame in last for cable in frame.cables for x in cable.position_m)
+    speeds = [abs(statistics.fmean(cable.velocity_m_s)) for f in last for cable in f.cables if cable.velocity_m_s]
+    velocity_m_s = statistics.fmean(speeds) if speeds else 0.0
+    unbound = all(frame.nonce is None for frame in last)
+    still = applied_n <= UNLOADED_N and docked and position_m <= 0.1 and velocity_m_s <= 0.05 and unbound
+    book.write(
+        "rest_is_rest",
+        still,
+        f"docked {docked}, applied {applied_n:.1f} N, position within {position_m:.3f} m, "
+        f"velocity {velocity_m_s:.3f} m/s, {'unbound' if unbound else 'bound to a nonce'}",
+    )
+    force_n = mean_force_n(frames)
+    if force_n is not None and still:
+        book.write("force_zero", abs(force_n) <= FORCE_ZERO_N, f"{force_n:.1f} N unloaded in the dock")
+
+
+def mean_force_n(frames: Frames) -> float | None:
+    """Mean force over frames and cables, newtons; None without a force cell."""
+    means = [statistics.fmean(cable.force_n) for heard in frames for cable in heard.message.cables if cable.force_n]
+    return statistics.fmean(means) if means else None
+
+
+def ramp_up(book: Notebook, frames: Frames, load_n: float, ramp_n_per_s: float) -> None:
+    """The load on its way up: seen on the way, and no steeper than commanded."""
+    between, steepest = _ramp(frames, load_n)
+    book.write("applied_is_measured", between > 0, f"{between} frames on the way to the load")
+    if between:
+        measured = f"steepest {steepest:.0f} N/s; commanded {ramp_n_per_s:.0f} N/s"
+        book.write("ramp_kept", steepest <= RAMP_TOLERANCE * ramp_n_per_s, measured)
+
+
+def ramp_down(book: Notebook, frames: Frames, load_n: float, ramp_n_per_s: float) -> None:
+    """The load on its way off."""
+    between, steepest = _ramp(frames, load_n)
+    measured = f"steepest {steepest:.0f} N/s; commanded {ramp_n_per_s:.0f} N/s; {between} frames on the way"
+    book.write("unload_keeps_ramp", between > 0 and steepest <= RAMP_TOLERANCE * ramp_n_per_s, measured)
+
+
+def _ramp(frames: Frames, load_n: float) -> tuple[int, float]:
+    """Frames clearly between unloaded and loaded, and the steepest change, N/s by the rig's clock."""
+    readings = [(heard.message.t_us[-1] / 1e6, max(heard.message.applied_n)) for heard in frames]
+    between = sum(0.1 * load_n < n < 0.9 * load_n for _, n in readings)
+    rates = [abs(b - a) / (t - s) for (s, a), (t, b) in itertools.pairwise(readings) if t > s]
+    return between, max(rates, default=0.0)
+
+
+def pull(book: Notebook, before: Frames, frames: Frames, pulled_m: float) -> None:
+    """Signs and units of position and velocity from an empty handle pulled out by about ``pulled_m``."""
+    if not frames:
+        return
+    home = before[-1] if before else frames[0]
+    moved_m = frames[-1].message.cables[0].position_m[-1] - home.message.cables[0].position_m[-1]
+    times = [t / 1e6 for heard in frames for t in heard.message.t_us]
+    speeds = [v for heard in frames for v in heard.message.cables[0].velocity_m_s or ()]
+    book.write("position_grows_outward", moved_m > 0.02, f"{moved_m:+.3f} m for a pull outward")
+    in_metres = 0.5 * pulled_m <= abs(moved_m) <= 2.0 * pulled_m
+    book.write("position_in_metres", in_metres, f"{abs(moved_m):.3f} m for a pull of about {pulled_m} m")
+    if len(speeds) == len(times) and len(speeds) > 2:
+        way_m = sum(v * (b - a) for v, (a, b) in zip(speeds[1:], itertools.pairwise(times), strict=True))
+        book.write("velocity_positive_outward", way_m > 0.02, f"velocity adds up to {way_m:+.3f} m")
+        fits = abs(abs(way_m) - abs(moved_m)) <= 0.25 * abs(moved_m)
+        book.write("velocity_fits_position", fits, f"{abs(way_m):.3f} m by velocity, {abs(moved_m):.3f} m seen")
+
+
+def messages(book: Notebook, bench: RigBench) -> None:
+    """Whether everything heard fits its schema."""
+    bad = [heard.message for heard in bench.bad if heard.message.topic is not Topic.IDENTITY]
+    good = len(bench.frames) + len(bench.acks) + len(bench.events) + len(bench.repetitions)
+    measured = f"{len(bad)} of {good + len(bad)} messages do not fit"
+    if bad:
+        measured += f"; the first: {bad[0]}"
+    book.write("messages_valid", not bad and good > 0, measured)
+
+
+def acknowledgements(book: Notebook, answers: Sequence[Answered]) -> None:
+    """How long answers took."""
+    times_s = [answered.after_s for answered in answers if answered.after_s is not None]
+    if times_s:
+        usual_s = sorted(times_s)[int(0.95 * (len(times_s) - 1))]
+        median_ms, worst_ms = 1_000 * statistics.median(times_s), 1_000 * max(times_s)
+        measured = f"95 % within {1_000 * usual_s:.0f} ms, median {median_ms:.0f} ms, slowest {worst_ms:.0f} ms"
+        book.write("acknowledges_in_time", usual_s <= ACK_LIMIT_S, measured)

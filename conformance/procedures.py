@@ -1,0 +1,252 @@
+"""The procedures of the rig conformance kit: what is done to the rig, in which order, and what is seen.
+
+Each procedure carries out some checks of the catalogue and writes a verdict with the figures it rests on into the
+notebook. A procedure that cannot go on writes none; such a check is reported as not done, never as passed. Nobody is
+under the load: the hands that a procedure asks for move an empty handle, press the stop or switch the rig off.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+
+from ebbset.conformance import by_hand
+from ebbset.conformance import judgement as judge
+from ebbset.conformance.judgement import UNLOADED_N
+from ebbset.conformance.rig_client import NoAnswerError
+from ebbset.conformance.trial import LATE_LEASES, LEASE_SLACK_S, REBOOT_PATIENCE_S, SETTLING_S, WATCH_S, Trial
+from ebbset.models.contract.wire import LoadCommand, Refusal, RigEventKind, Topic
+
+Procedure = Callable[[Trial], Awaitable[None]]
+
+
+async def run(trial: Trial) -> None:
+    """Every procedure in order; one that breaks off leaves its checks not done and the rig unloaded."""
+    trial.began_s = trial.bench.now_s
+    steps: tuple[Procedure, ...] = (
+        announcement,
+        telemetry_at_rest,
+        arming,
+        loading,
+        refusals,
+        safe_command,
+        release,
+        lease,
+    )
+    with_hands: tuple[Procedure, ...] = (by_hand.dock_and_signs, by_hand.emergency_stop, by_hand.reboot)
+    for step in steps if trial.hands is None else steps + with_hands:
+        try:
+            await step(trial)
+        except NoAnswerError as error:
+            trial.book.aborted[step.__name__] = str(error)
+            if step in (announcement, telemetry_at_rest, arming):
+                break
+        finally:
+            await trial.leave_unloaded()
+    judge.messages(trial.book, trial.bench)
+    judge.acknowledgements(trial.book, trial.bench.answers)
+
+
+# --- announcement and telemetry -----------------------------------------------------------------------------
+
+
+async def announcement(trial: Trial) -> None:
+    """Listen to what is retained, and that it is a valid identity."""
+    bench = trial.bench
+    await bench.wait_for(lambda: bool(bench.identities or bench.frames), 5.0)
+    await asyncio.sleep(0.3)
+    found = bench.retained_identity is not None
+    # Without a retained one the rig announces itself only when it connects again.
+    if not found and trial.hands is not None:
+        await trial.hands.power_cycle()
+    await bench.wait_for(
+        lambda: any(heard.message.online for heard in bench.identities),
+        5.0 if trial.hands is None else REBOOT_PATIENCE_S,
+    )
+    if not found:
+        await asyncio.sleep(SETTLING_S)
+    bad = [heard.message.detail for heard in bench.bad if heard.message.topic is Topic.IDENTITY]
+    trial.book.write("identity_retained", found, "announcement heard on subscribing" if found else "nothing retained")
+    if bad:
+        trial.book.write("identity_valid", False, bad[0])
+    if bench.identities:
+        identity = bench.identity
+        said = f"{identity.cables} cable(s), {identity.telemetry}, up to {identity.max_load_n:g} N"
+        trial.book.write("identity_valid", identity.rig == bench.rig, said)
+    if bench.identity.online is False:
+        raise NoAnswerError("the rig says that it is offline")
+
+
+async def telemetry_at_rest(trial: Trial) -> None:
+    """Watch for a while: rate, clock, order, regularity, and that nothing happens."""
+    bench, book = trial.bench, trial.book
+    since_s = bench.now_s
+    if not trial.by_frames:
+        # Only acknowledgements carry the clock of such a rig.
+        first = await bench.unload()
+        await asyncio.sleep(WATCH_S)
+        last = await bench.unload()
+        if first.ack is not None and last.ack is not None:
+            judge.clock(book, last.ack.t_us - first.ack.t_us, last.sent_s - first.sent_s)
+            still = max(last.ack.applied_n) <= UNLOADED_N and last.ack.docked
+            book.write("rest_is_rest", still, f"applied {last.ack.applied_n} N, docked {last.ack.docked}")
+        return
+    await asyncio.sleep(WATCH_S)
+    frames = bench.frames_since(since_s)
+    if len(frames) < 3:
+        raise NoAnswerError("no valid frames arrived")
+    judge.rate(book, frames, bench.identity.sample_rate_hz)
+    judge.order(book, frames)
+    judge.rest(book, frames)
+
+
+# --- arming and loading -------------------------------------------------------------------------------------
+
+
+async def arming(trial: Trial) -> None:
+    """Arm and do nothing; send nonsense."""
+    bench, book = trial.bench, trial.book
+    first = await bench.unload()
+    book.write("acknowledges", first.ack is not None, "an unload was answered" if first.ack else "no answer in 1.5 s")
+    if first.ack is None:
+        raise NoAnswerError("the rig acknowledges nothing")
+    since_s = bench.now_s
+    nonce = await trial.arm()
+    await asyncio.sleep(0.6)
+    applied_n = max((n for _, n in bench.applied_since(since_s)), default=float("inf"))
+    book.write("arming_loads_nothing", applied_n <= UNLOADED_N, f"{applied_n:.1f} N at most after arming")
+    if trial.by_frames:
+        shown = bench.frames_since(bench.now_s - 0.3)
+        carried = bool(shown) and all(heard.message.nonce == nonce for heard in shown)
+        book.write("binding_shown", carried, f"{len(shown)} frames looked at after arming")
+    for payload in (b"", b"{}", b"\xff\xfe", b'{"kind":"load"}', b"[1,2", b'{"kind":"lift","nonce":"x"}'):
+        await bench.publish(payload)
+    after = await bench.unload()
+    kept = after.ack is not None and after.ack.accepted
+    book.write("survives_nonsense", kept, "a command after six bad ones was " + ("obeyed" if kept else "not obeyed"))
+
+
+async def loading(trial: Trial) -> None:
+    """Load at the dock by a slow ramp, compare load, ramp and force; unload by the same ramp."""
+    bench, book = trial.bench, trial.book
+    at_s = await trial.loaded()
+    await asyncio.sleep(max(at_s + trial.load_n / trial.ramp_n_per_s - bench.now_s, 0.0) + 0.4)
+    applied_n = trial.last_applied(at_s)
+    reached = abs(applied_n - trial.load_n) <= max(5.0, 0.05 * trial.load_n)
+    book.write("load_reached", reached, f"{applied_n:.1f} N applied; {trial.load_n:.1f} N commanded")
+    if trial.by_frames:
+        if reached:
+            judge.ramp_up(book, bench.frames_since(at_s), trial.load_n, trial.ramp_n_per_s)
+        force_n = judge.mean_force_n(bench.frames_since(bench.now_s - 0.3))
+        if force_n is not None:
+            book.write("force_positive", force_n > 0, f"{force_n:.1f} N under {trial.load_n:.1f} N")
+            fits = trial.load_n / 1.5 <= force_n <= 1.33 * trial.load_n + 25.0
+            book.write("force_in_newtons", fits, f"{force_n:.1f} N under {trial.load_n:.1f} N")
+    at_s = bench.now_s
+    await bench.unload()
+    await trial.until_unloaded(trial.load_n / trial.ramp_n_per_s + 1.0)
+    if trial.by_frames and book.passed("applied_is_measured"):
+        judge.ramp_down(book, bench.frames_since(at_s), trial.load_n, trial.ramp_n_per_s)
+
+
+# --- refusals, the safe command, release and lease ------------------------------------------------------------
+
+
+async def refusals(trial: Trial) -> None:
+    """One wrong thing in each command, everything else by the book, at the floor load in the dock."""
+    bench = trial.bench
+    if not trial.book.passed("load_reached"):
+        raise NoAnswerError("a load by the book was not applied, so a refusal would prove nothing")
+    await trial.loaded(trial.floor_n)
+    wrong: tuple[tuple[str, Refusal, Callable[[], LoadCommand]], ...] = (
+        ("refuses_foreign_nonce", Refusal.FOREIGN_NONCE, lambda: bench.load_command(trial.floor_n, nonce="f" * 16)),
+        ("refuses_repeated_sequence", Refusal.REPEATED_SEQUENCE, lambda: bench.load_command(trial.floor_n, seq=1)),
+        (
+            "refuses_stale_citation",
+            Refusal.STALE_CITATION,
+            lambda: bench.load_command(trial.floor_n, cites_t_us=max(bench.rig_time_us - 3_000 * trial.lease_ms, 0)),
+        ),
+        (
+            "refuses_future_citation",
+            Refusal.FUTURE_CITATION,
+            lambda: bench.load_command(trial.floor_n, cites_t_us=bench.rig_time_us + 30_000_000),
+        ),
+        ("refuses_above_ceiling", Refusal.ABOVE_CEILING, lambda: bench.load_command(1.02 * trial.ceiling_n)),
+        ("refuses_below_floor", Refusal.BELOW_FLOOR, lambda: bench.load_command(0.9 * trial.floor_n)),
+        (
+            "refuses_steep_ramp",
+            Refusal.RAMP_TOO_STEEP,
+            lambda: bench.load_command(trial.floor_n, ramp_n_per_s=1.5 * trial.ramp_n_per_s),
+        ),
+        (
+            "refuses_long_lease",
+            Refusal.LEASE_TOO_LONG,
+            lambda: bench.load_command(trial.floor_n, lease_ms=min(2 * trial.lease_ms, 5_000)),
+        ),
+        (
+            "refuses_wrong_cables",
+            Refusal.WRONG_CABLES,
+            lambda: bench.load_command((trial.floor_n,) * (3 - bench.identity.cables)),
+        ),
+    )
+    citing = trial.book.passed("clock_in_microseconds")
+    for check, reason, make in wrong:
+        if citing or not check.endswith("citation"):
+            as_before = await trial.must_refuse(check, make(), reason)
+            if not as_before:
+                await bench.load(trial.floor_n, ramp_n_per_s=trial.ramp_n_per_s)
+    await trial.must_refuse("refuses_foreign_nonce", trial.arm_command(nonce="f" * 16), Refusal.FOREIGN_NONCE)
+    await bench.release()
+    await asyncio.sleep(0.15)
+    bound = trial.by_frames and bench.frames[-1].message.nonce is not None
+    if bench.identity.max_load_n < 4_900 and not bound:
+        above = trial.arm_command(nonce="e" * 16, ceiling_n=1.02 * bench.identity.max_load_n)
+        await trial.must_refuse("refuses_above_ceiling", above, Refusal.ABOVE_CEILING)
+
+
+async def safe_command(trial: Trial) -> None:
+    """Unload by a foreign nonce, then by an old sequence number, each from under load."""
+    for check, changes in (
+        ("unload_by_any_nonce", {"nonce": "d" * 16}),
+        ("unload_by_any_sequence", {"seq": 1}),
+    ):
+        await trial.loaded(trial.floor_n)
+        answered = await trial.bench.unload(**changes)
+        obeyed = answered.ack is not None and answered.ack.accepted
+        gone = await trial.until_unloaded(trial.floor_n / trial.ramp_n_per_s + 0.5 * trial.lease_ms / 1_000)
+        trial.book.write(check, obeyed and gone, "obeyed" if obeyed and gone else "the load stayed on, or no consent")
+        await trial.bench.release()
+
+
+async def release(trial: Trial) -> None:
+    """Release a loaded rig; then try to bring its nonce back."""
+    bench = trial.bench
+    await trial.loaded(trial.floor_n)
+    nonce = await bench.release()
+    gone = await trial.until_unloaded(trial.floor_n / trial.ramp_n_per_s + 1.0)
+    await asyncio.sleep(0.2)
+    last = list(bench.frames)[-1:] if trial.by_frames else []
+    bound = any(heard.message.nonce is not None for heard in last)
+    said = f"{'unloaded' if gone else 'still loaded'}, {'still bound' if bound else 'bound to nothing'}"
+    trial.book.write("release_ends_binding", gone and not bound, said)
+    if nonce is not None and gone and not bound:
+        await trial.must_refuse("refuses_spent_nonce", trial.arm_command(nonce=nonce), Refusal.SPENT_NONCE)
+
+
+async def lease(trial: Trial) -> None:
+    """Fall silent under load and watch the clock."""
+    bench, book = trial.bench, trial.book
+    await trial.loaded(trial.floor_n)
+    await bench.load(trial.floor_n, ramp_n_per_s=trial.ramp_n_per_s)
+    since_s = bench.now_s
+    bench.fall_silent()
+    lease_s = trial.lease_ms / 1_000
+    started = await trial.until_applied(lambda applied_n: applied_n < 0.97 * trial.floor_n, LATE_LEASES * lease_s)
+    after_s = trial.lease_took_s(since_s)
+    book.write("lease_expires", started, f"load going down after {after_s:.2f} s" if started else "the load stayed on")
+    if started:
+        in_time = after_s <= lease_s + LEASE_SLACK_S
+        book.write("lease_expires_in_time", in_time, f"{after_s:.2f} s after the last renewal; lease {lease_s:.2f} s")
+        await asyncio.sleep(0.2)
+        told = bench.events_since(since_s, RigEventKind.LEASE_EXPIRED)
+        book.write("lease_expiry_reported", bool(told), f"{len(told)} event(s) lease_expired")

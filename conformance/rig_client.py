@@ -1,0 +1,372 @@
+"""The bench: one MQTT connection to one rig under test, everything heard from it, and commands with their answers.
+
+What lives here: talking and listening. What never does: judging what was heard; that is `rig_procedures`. The bench
+commands by the contract, holds a load by renewing it, and unloads when it is left, whatever happened inside.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import secrets
+import socket
+from collections import deque
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass, field
+from typing import Any, Final, Generic, TypeVar
+
+import aiomqtt
+
+from ebbset.controller.link.settings import BrokerSettings
+from ebbset.models.contract.constants import RENEWALS_PER_LEASE
+from ebbset.models.contract.wire import (
+    ArmCommand,
+    BadMessageError,
+    CommandAck,
+    LoadCommand,
+    ReleaseCommand,
+    RepetitionSummary,
+    RigEvent,
+    RigEventKind,
+    RigIdentity,
+    SampleFrame,
+    Topic,
+    UnloadCommand,
+    decode,
+)
+
+ACK_PATIENCE_S: Final = 1.5
+_KEPT: Final = 20_000
+_FROM_RIG: Final = (Topic.IDENTITY, Topic.FRAME, Topic.REPETITION, Topic.EVENT, Topic.ACK)
+
+MessageT = TypeVar("MessageT")
+Command = ArmCommand | LoadCommand | UnloadCommand | ReleaseCommand
+
+
+class NoAnswerError(Exception):
+    """The rig did not say what a procedure cannot go on without."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heard(Generic[MessageT]):
+    """A message and when it arrived, seconds of the bench's monotonic clock."""
+
+    at_s: float
+    message: MessageT
+
+
+@dataclass(slots=True)
+class Answered:
+    """A command, when it was sent and what came back."""
+
+    command: Command
+    sent_s: float
+    ack: CommandAck | None = None
+    after_s: float | None = None
+
+
+@dataclass(slots=True)
+class _Hold:
+    """What the bench keeps telling the rig: a load, or nothing but the binding."""
+
+    nonce: str
+    target_n: tuple[float, ...] | None
+    ramp_n_per_s: float
+    lease_ms: int
+
+
+@dataclass(slots=True)
+class RigBench:
+    """See the module. Times are seconds of the running loop's clock."""
+
+    client: aiomqtt.Client
+    rig: str
+    identities: deque[Heard[RigIdentity]] = field(default_factory=lambda: deque(maxlen=100))
+    frames: deque[Heard[SampleFrame]] = field(default_factory=lambda: deque(maxlen=_KEPT))
+    repetitions: deque[Heard[RepetitionSummary]] = field(default_factory=lambda: deque(maxlen=1_000))
+    events: deque[Heard[RigEvent]] = field(default_factory=lambda: deque(maxlen=1_000))
+    acks: deque[Heard[CommandAck]] = field(default_factory=lambda: deque(maxlen=_KEPT))
+    bad: deque[Heard[BadMessageError]] = field(default_factory=lambda: deque(maxlen=1_000))
+    answers: list[Answered] = field(default_factory=list)
+    retained_identity: RigIdentity | None = None
+    _waiting: list[tuple[Answered, asyncio.Event]] = field(default_factory=list)
+    _news: asyncio.Condition = field(default_factory=asyncio.Condition)
+    _hold: _Hold | None = None
+    _nonce: str | None = None
+    _seq: int = 0
+    _tasks: list[asyncio.Task[None]] = field(default_factory=list)
+
+    # --- listening ----------------------------------------------------------------------------------------------
+
+    async def listen(self) -> None:
+        """Take in messages until cancelled or the connection breaks."""
+        topics = {topic.path(self.rig): topic for topic in _FROM_RIG}
+        async for message in self.client.messages:
+            topic = topics.get(message.topic.value)
+            if topic is None or not isinstance(message.payload, bytes):
+                continue
+            self._take(topic, message.payload, retained=bool(message.retain))
+            async with self._news:
+                self._news.notify_all()
+
+    def _take(self, topic: Topic, payload: bytes, *, retained: bool) -> None:
+        now_s = self.now_s
+        try:
+            message = decode(topic, payload)
+        except BadMessageError as error:
+            self.bad.append(Heard(now_s, error))
+            return
+        kept: dict[Topic, deque[Any]] = {
+            Topic.IDENTITY: self.identities,
+            Topic.FRAME: self.frames,
+            Topic.REPETITION: self.repetitions,
+            Topic.EVENT: self.events,
+            Topic.ACK: self.acks,
+        }
+        kept[topic].append(Heard(now_s, message))
+        if topic is Topic.IDENTITY and retained:
+            self.retained_identity = message
+        elif topic is Topic.ACK:
+            for waiting in self._waiting:
+                answered, ready = waiting
+                if (message.nonce, message.command_seq) == (answered.command.nonce, answered.command.seq):
+                    answered.ack, answered.after_s = message, now_s - answered.sent_s
+                    ready.set()
+                    self._waiting.remove(waiting)
+                    break
+
+    @property
+    def now_s(self) -> float:
+        """The bench's clock."""
+        return asyncio.get_running_loop().time()
+
+    @property
+    def answered(self) -> bool:
+        """The rig acknowledged something."""
+        return bool(self.acks)
+
+    @property
+    def identity(self) -> RigIdentity:
+        """The newest announcement.
+
+        Raises:
+            NoAnswerError: there was none.
+        """
+        if not self.identities:
+            raise NoAnswerError("the rig did not announce itself")
+        return self.identities[-1].message
+
+    async def wait_for(self, holds: Callable[[], bool], timeout_s: float) -> bool:
+        """Wait until something heard makes the condition hold; False when it did not within the time."""
+        try:
+            async with asyncio.timeout(timeout_s), self._news:
+                await self._news.wait_for(holds)
+        except TimeoutError:
+            return holds()
+        return True
+
+    def frames_since(self, at_s: float) -> list[Heard[SampleFrame]]:
+        """Frames that arrived from then on."""
+        return [heard for heard in self.frames if heard.at_s >= at_s]
+
+    def applied_since(self, at_s: float) -> list[tuple[float, float]]:
+        """(arrival, largest applied load over the cables) from then on, by frames if the rig sends them, else acks."""
+        if self._by_frames:
+            return [(h.at_s, max(h.message.applied_n)) for h in self.frames_since(at_s)]
+        return [(h.at_s, max(h.message.applied_n)) for h in self.acks if h.at_s >= at_s]
+
+    def events_since(self, at_s: float, kind: RigEventKind) -> list[Heard[RigEvent]]:
+        """Events of one kind that arrived from then on."""
+        return [heard for heard in self.events if heard.at_s >= at_s and heard.message.kind is kind]
+
+    @property
+    def rig_time_us(self) -> int:
+        """Newest rig time heard, for citing.
+
+        Raises:
+            NoAnswerError: no frame or acknowledgement was heard.
+        """
+        times = [h.message.t_us[-1] for h in list(self.frames)[-1:]] if self._by_frames else []
+        times += [h.message.t_us for h in list(self.acks)[-1:]] if not self._by_frames else []
+        if not times:
+            raise NoAnswerError("the rig told no time that a load could cite")
+        return max(times)
+
+    @property
+    def _by_frames(self) -> bool:
+        return not self.identities or self.identity.telemetry == "frames"
+
+    # --- commanding ---------------------------------------------------------------------------------------------
+
+    def next_seq(self) -> int:
+        """A number that this bench has not used yet."""
+        self._seq += 1
+        return self._seq
+
+    async def publish(self, payload: bytes) -> None:
+        """Put bytes on the command topic, whatever they are."""
+        await self.client.publish(Topic.COMMAND.path(self.rig), payload, qos=1)
+
+    async def send(self, command: Command, *, patience_s: float = ACK_PATIENCE_S) -> Answered:
+        """Send a command and wait for its acknowledgement; ``ack`` stays None when none came."""
+        answered = Answered(command, self.now_s)
+        ready = asyncio.Event()
+        waiting = (answered, ready)
+        self._waiting.append(waiting)
+        self.answers.append(answered)
+        await self.publish(command.model_dump_json().encode())
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(ready.wait(), patience_s)
+        if waiting in self._waiting:
+            self._waiting.remove(waiting)
+        return answered
+
+    async def arm(self, *, ceiling_n: float, floor_n: float, ramp_n_per_s: float, lease_ms: int, **other: Any) -> str:
+        """Bind the rig to a fresh nonce and keep it bound; the nonce.
+
+        Raises:
+            NoAnswerError: it did not accept.
+        """
+        nonce = secrets.token_hex(8)
+        cables = self.identity.cables
+        command = ArmCommand(
+            nonce=nonce,
+            seq=self.next_seq(),
+            ceiling_n=(ceiling_n,) * cables,
+            floor_n=(floor_n,) * cables,
+            max_ramp_n_per_s=ramp_n_per_s,
+            lease_ms=lease_ms,
+            **other,
+        )
+        # Renewed from the start: a slow answer must not let the lease run out.
+        self._hold, self._nonce = _Hold(nonce, None, ramp_n_per_s, lease_ms), nonce
+        answered = await self.send(command)
+        if answered.ack is None or not answered.ack.accepted:
+            self._hold = self._nonce = None
+            refusal = "no answer" if answered.ack is None else f"refused: {answered.ack.refusal}"
+            raise NoAnswerError(f"an arm command was not accepted ({refusal})")
+        return nonce
+
+    def load_command(self, target_n: float | tuple[float, ...], **changes: Any) -> LoadCommand:
+        """A load by the book for the bound nonce, or with what a check wants wrong in it."""
+        hold = self._hold
+        if hold is None:
+            raise NoAnswerError("no set is bound")
+        target = target_n if isinstance(target_n, tuple) else (target_n,) * self.identity.cables
+        return LoadCommand(
+            **{
+                "nonce": hold.nonce,
+                "seq": self.next_seq(),
+                "target_n": target,
+                "ramp_n_per_s": hold.ramp_n_per_s,
+                "lease_ms": hold.lease_ms,
+                "cites_t_us": self.rig_time_us,
+                **changes,
+            }
+        )
+
+    async def load(self, target_n: float, *, ramp_n_per_s: float) -> Answered:
+        """Order a load and keep renewing it."""
+        if self._hold is None:
+            raise NoAnswerError("no set is bound")
+        self._hold.ramp_n_per_s = ramp_n_per_s
+        command = self.load_command(target_n)
+        self._hold.target_n = command.target_n
+        answered = await self.send(command)
+        if answered.ack is None or not answered.ack.accepted:
+            self._hold.target_n = None
+            refusal = "no answer" if answered.ack is None else f"refused: {answered.ack.refusal}"
+            raise NoAnswerError(f"a load by the book was not accepted ({refusal})")
+        return answered
+
+    async def unload(self, **changes: Any) -> Answered:
+        """Take the load off; the binding is kept."""
+        hold = self._hold
+        nonce, ramp = (hold.nonce, hold.ramp_n_per_s) if hold is not None else (secrets.token_hex(8), 300.0)
+        if hold is not None:
+            hold.target_n = None
+        return await self.send(
+            UnloadCommand(**{"nonce": nonce, "seq": self.next_seq(), "ramp_n_per_s": ramp, **changes})
+        )
+
+    async def probe(self) -> CommandAck | None:
+        """Ask a rig without frames how it is, by a load that it must refuse twice over; its answer tells the load."""
+        nobody, identity = secrets.token_hex(8), self.identity
+        answered = await self.send(
+            LoadCommand(
+                nonce=nobody,
+                seq=self.next_seq(),
+                target_n=(identity.min_load_n,) * identity.cables,
+                ramp_n_per_s=identity.max_ramp_n_per_s,
+                lease_ms=100,
+                cites_t_us=0,
+            )
+        )
+        return answered.ack
+
+    async def release(self) -> str | None:
+        """Let the bound nonce go; the nonce, or None when none was bound."""
+        nonce, self._nonce, self._hold = self._nonce, None, None
+        if nonce is not None:
+            await self.send(ReleaseCommand(nonce=nonce, seq=self.next_seq()))
+        return nonce
+
+    def fall_silent(self) -> None:
+        """Stop renewing; the rig's lease runs out."""
+        self._hold = None
+
+    async def renew(self) -> None:
+        """Keep telling the rig what it holds, four times a lease, until cancelled."""
+        while True:
+            hold = self._hold
+            await asyncio.sleep((hold.lease_ms if hold is not None else 200) / 1_000 / RENEWALS_PER_LEASE)
+            if hold is None or hold is not self._hold:
+                continue
+            with contextlib.suppress(NoAnswerError):
+                command: Command
+                if hold.target_n is None:
+                    command = UnloadCommand(nonce=hold.nonce, seq=self.next_seq(), ramp_n_per_s=hold.ramp_n_per_s)
+                else:
+                    command = self.load_command(hold.target_n)
+                await self.publish(command.model_dump_json().encode())
+
+
+@contextlib.asynccontextmanager
+async def open_bench(rig: str, broker: BrokerSettings, *, goodbye: bool = True) -> AsyncIterator[RigBench]:
+    """Connect, subscribe, listen and renew; on the way out unload the rig, whatever happened.
+
+    Args:
+        rig: its name in the topics.
+        broker: where it is heard.
+        goodbye: unload on the way out; off for a second connection that only looks on.
+
+    Raises:
+        aiomqtt.MqttError: the broker is not there, or goes away.
+    """
+    credentials = broker.credentials()
+    client = aiomqtt.Client(
+        broker.host,
+        broker.resolved_port,
+        username=None if credentials is None else credentials.username,
+        password=None if credentials is None else credentials.password,
+        tls_context=broker.tls_context(),
+        protocol=aiomqtt.ProtocolVersion.V5 if broker.protocol == "5" else aiomqtt.ProtocolVersion.V311,
+        identifier=f"ebbset-bench-{rig}-{secrets.token_hex(4)}",
+        max_queued_incoming_messages=10_000,
+        socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
+    )
+    async with client:
+        bench = RigBench(client, rig)
+        for topic in _FROM_RIG:
+            await client.subscribe(topic.path(rig), qos=1)
+        tasks = [asyncio.create_task(bench.listen()), asyncio.create_task(bench.renew())]
+        try:
+            yield bench
+        finally:
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+            if goodbye:
+                unload = UnloadCommand(nonce=secrets.token_hex(8), seq=bench.next_seq(), ramp_n_per_s=300.0)
+                with contextlib.suppress(aiomqtt.MqttError):
+                    await bench.publish(unload.model_dump_json().encode())

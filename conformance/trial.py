@@ -1,0 +1,184 @@
+"""One trial of a rig: what the procedures of the conformance kit have in common.
+
+What lives here: the loads and limits that the bench works with, bringing a rig into a known state, and judging a
+refusal. What never does: the order of procedures (`rig_procedures`, `rig_by_hand`) and arithmetic (`rig_judgement`).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, Final, Protocol
+
+from ebbset.conformance.judgement import UNLOADED_N, Notebook
+from ebbset.conformance.rig_client import Answered, NoAnswerError, RigBench
+from ebbset.controller.link.settings import BrokerSettings
+from ebbset.models.contract.wire import ArmCommand, LoadCommand, Refusal, ReleaseCommand
+
+WATCH_S: Final = 3.0
+PULL_M: Final = 0.5
+RAMP_TIME_S: Final = 1.0
+LEASE_MS: Final = 1_000
+LEASE_SLACK_S: Final = 0.15
+LATE_LEASES: Final = 6
+REBOOT_PATIENCE_S: Final = 30.0
+SETTLING_S: Final = 0.5
+
+
+class Hands(Protocol):
+    """What a person at the rig does when asked; each returns when it is done."""
+
+    async def pull_out(self, to_m: float) -> None:
+        """Pull every handle out to about ``to_m`` metres of cable, at a walking pace, and hold it there."""
+
+    async def bring_back(self) -> None:
+        """Bring every handle back into its dock."""
+
+    async def press_stop(self) -> None:
+        """Press the rig's emergency stop."""
+
+    async def reset_stop(self) -> None:
+        """Reset it."""
+
+    async def power_cycle(self) -> None:
+        """Switch the rig off and on again, without shutting it down in order."""
+
+
+@dataclass(slots=True)
+class Trial:
+    """One run of all procedures against one rig."""
+
+    bench: RigBench
+    broker: BrokerSettings
+    hands: Hands | None
+    load_n: float
+    book: Notebook = field(default_factory=Notebook)
+    began_s: float = 0.0
+
+    @property
+    def ceiling_n(self) -> float:
+        """Ceiling of the bench's sets."""
+        return min(1.25 * self.load_n, self.bench.identity.max_load_n)
+
+    @property
+    def floor_n(self) -> float:
+        """Floor of the bench's sets: the least load that shows in telemetry."""
+        return max(self.bench.identity.min_load_n, 0.4 * self.load_n)
+
+    @property
+    def ramp_n_per_s(self) -> float:
+        """Slow enough that a ramp shows in frames."""
+        return min(self.load_n / RAMP_TIME_S, self.bench.identity.max_ramp_n_per_s)
+
+    @property
+    def lease_ms(self) -> int:
+        """Lease of the bench's sets."""
+        return min(LEASE_MS, self.bench.identity.max_lease_ms)
+
+    @property
+    def by_frames(self) -> bool:
+        """The rig sends frames."""
+        return self.bench.identity.telemetry == "frames"
+
+    async def leave_unloaded(self) -> None:
+        """Whatever was bound is released, and the load is off."""
+        if self.bench.answered:
+            await self.bench.release()
+            await self.bench.unload()
+            await self.until_unloaded(3.0)
+
+    async def until_unloaded(self, timeout_s: float) -> bool:
+        """Wait until the rig tells that it is unloaded; False when it does not within the time."""
+        return await self.until_applied(lambda applied_n: applied_n <= UNLOADED_N, timeout_s)
+
+    async def until_applied(self, holds: Callable[[float], bool], timeout_s: float) -> bool:
+        """Wait until the rig tells a load of which this holds; one without frames has to be asked."""
+        bench, since_s = self.bench, self.bench.now_s
+        if self.by_frames:
+            return await bench.wait_for(lambda: holds(self.last_applied(since_s)), timeout_s)
+        while bench.now_s < since_s + timeout_s:
+            ack = await bench.probe()
+            if ack is not None and holds(max(ack.applied_n)):
+                return True
+            await asyncio.sleep(0.02)
+        return False
+
+    def last_applied(self, since_s: float) -> float:
+        """Newest load told since then, newtons; not a number, and so never enough or little, when none was."""
+        readings = self.bench.applied_since(since_s)
+        return readings[-1][1] if readings else math.nan
+
+    async def in_dock(self) -> None:
+        """Loads come on at the dock only; an unloaded handle may have slipped out of it."""
+        state = await self.bench.unload()
+        if state.ack is not None and not state.ack.docked:
+            if self.hands is None:
+                raise NoAnswerError("the handle is not docked, and nobody is there to bring it back")
+            await self.hands.bring_back()
+
+    async def arm(self) -> str:
+        """Bind the rig; one that still holds an earlier binding is first given the time to let it lapse."""
+        limits: dict[str, Any] = {
+            "ceiling_n": self.ceiling_n,
+            "floor_n": self.floor_n,
+            "ramp_n_per_s": self.ramp_n_per_s,
+            "lease_ms": self.lease_ms,
+        }
+        try:
+            return await self.bench.arm(**limits)
+        except NoAnswerError:
+            await asyncio.sleep(1.2 * self.lease_ms / 1_000)
+            return await self.bench.arm(**limits)
+
+    async def loaded(self, load_n: float | None = None) -> float:
+        """Arm and hold a load; when it was ordered."""
+        await self.in_dock()
+        await self.arm()
+        wanted = self.load_n if load_n is None else load_n
+        at_s = self.bench.now_s
+        await self.bench.load(wanted, ramp_n_per_s=self.ramp_n_per_s)
+        await self.bench.wait_for(lambda: self.last_applied(at_s) >= 0.99 * wanted, wanted / self.ramp_n_per_s + 1.0)
+        await asyncio.sleep(0.1)
+        return at_s
+
+    async def must_refuse(self, check: str, command: ArmCommand | LoadCommand, reason: Refusal) -> bool:
+        """Send it and judge the answer; whether the rig is still as it was."""
+        return await self.judge_refusal(check, await self.bench.send(command), reason)
+
+    async def judge_refusal(self, check: str, answered: Answered, reason: Refusal) -> bool:
+        """Judge the answer to a command that must be refused for this reason; False when it was obeyed."""
+        what = f"{answered.command.kind} command"
+        if answered.ack is None:
+            self.book.write(check, False, f"{what}: no answer; expected a refusal, {reason.value}")
+        elif answered.ack.accepted:
+            self.book.write(check, False, f"{what}: accepted; expected {reason.value}")
+            await self.bench.unload()
+            if isinstance(answered.command, ArmCommand):
+                await self.bench.send(ReleaseCommand(nonce=answered.command.nonce, seq=self.bench.next_seq()))
+            return False
+        else:
+            said = answered.ack.refusal.value if answered.ack.refusal is not None else "no reason"
+            self.book.write(check, answered.ack.refusal is reason, f"{what}: refused, {said}; expected {reason.value}")
+        return True
+
+    def arm_command(self, *, nonce: str, ceiling_n: float | None = None) -> ArmCommand:
+        """An arm command by the book but for what is given."""
+        cables = self.bench.identity.cables
+        return ArmCommand(
+            nonce=nonce,
+            seq=self.bench.next_seq(),
+            ceiling_n=(self.ceiling_n if ceiling_n is None else ceiling_n,) * cables,
+            floor_n=(self.floor_n,) * cables,
+            max_ramp_n_per_s=self.ramp_n_per_s,
+            lease_ms=self.lease_ms,
+        )
+
+    def lease_took_s(self, since_s: float) -> float:
+        """From the last load accepted to the first reading of less, by the rig's clock: no network in between."""
+        granted = max((h.message.t_us for h in self.bench.acks if h.message.accepted), default=0)
+        readings = [(h.message.t_us[-1], max(h.message.applied_n)) for h in self.bench.frames_since(since_s)]
+        readings += [(h.message.t_us, max(h.message.applied_n)) for h in self.bench.acks if h.at_s >= since_s]
+        fallen = [t_us for t_us, applied_n in readings if applied_n < 0.97 * self.floor_n and t_us > granted]
+        return (min(fallen) - granted) / 1e6 if fallen else float("inf")

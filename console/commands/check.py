@@ -1,0 +1,122 @@
+"""``ebbset check``: are these prescriptions and profiles usable, and what do they order?"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ebbset.console.exits import Exit
+from ebbset.console.report.prescription_in_words import in_words, mismatches
+from ebbset.controller.service.documents import read_either
+from ebbset.models.contract import formatting
+from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.problems import BadDocumentError, Problem
+from ebbset.models.contract.profile import LifterProfile
+
+Document = Prescription | LifterProfile
+
+
+@click.command(name="check")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE…")
+@click.option("--json", "as_json", is_flag=True, help="JSON instead of text: an object per file, and the notes.")
+def command(files: tuple[Path, ...], as_json: bool) -> int:
+    """Check prescriptions and lifter profiles, and say in words what each one orders.
+
+    Every wrong field is named with its value and what is allowed, all of them at once. Given a prescription and a
+    profile of the same exercise, the two are also held against each other: a stall threshold that an honest heavy
+    repetition would touch, or a start load above the 1RM, is pointed out.
+
+    \b
+    Exit code 0 when every file is usable, 1 when one is not, 3 when one could not be read.
+
+    \b
+    Examples:
+      ebbset check row.toml
+      ebbset check row.toml lifter-a.toml
+      ebbset check --json *.toml
+    """
+    rows = [_examine(path) for path in files]
+    documents = [document for _, document, _ in rows if document is not None]
+    remarks = [remark for order in documents for remark in _remarks(order, documents)]
+    if as_json:
+        told = [_as_json(*row) for row in rows]
+        click.echo(json.dumps({"files": told, "notes": remarks}, ensure_ascii=False, indent=2))
+    else:
+        for path, document, problems in rows:
+            _tell(path, document, problems)
+        for remark in remarks:
+            click.echo(f"note: {remark}")
+    return int(Exit.OK if all(document is not None for _, document, _ in rows) else Exit.NO)
+
+
+def _examine(path: Path) -> tuple[Path, Document | None, tuple[Problem, ...]]:
+    try:
+        return path, read_either(path), ()
+    except BadDocumentError as error:
+        return path, None, error.problems
+
+
+def _as_json(path: Path, document: Document | None, problems: tuple[Problem, ...]) -> dict[str, Any]:
+    return {
+        "file": str(path),
+        "ok": document is not None,
+        "kind": _kind(document),
+        "digest": document.digest() if isinstance(document, Prescription) else None,
+        "problems": [dataclasses.asdict(problem) for problem in problems],
+    }
+
+
+def _kind(document: Document | None) -> str | None:
+    if document is None:
+        return None
+    return "prescription" if isinstance(document, Prescription) else "profile"
+
+
+def _tell(path: Path, document: Document | None, problems: tuple[Problem, ...]) -> None:
+    if document is None:
+        click.echo(f"{path}: not usable, {formatting.plural(len(problems), 'problem')}")
+        for problem in problems:
+            click.echo(f"  {problem}")
+        return
+    click.echo(f"{path}: a usable {_kind(document)}")
+    lines = in_words(document) if isinstance(document, Prescription) else _profile_in_words(document)
+    for line in lines:
+        click.echo(f"  {line}")
+
+
+def _profile_in_words(profile: LifterProfile) -> list[str]:
+    v0, v1 = profile.velocity_at_zero_m_s, profile.velocity_at_1rm_m_s
+    lines = [
+        f"lifter {profile.lifter}; exercise {profile.exercise}; of {profile.date}, from "
+        + formatting.plural(profile.sets_used, "set"),
+        f"velocity {v0.mean:.2f} ± {v0.sd:.2f} m/s at no load, {v1.mean:.2f} ± {v1.sd:.2f} m/s at 1RM",
+    ]
+    if profile.one_rm_n is not None:
+        lines.append(
+            f"1RM {profile.one_rm_n.mean:.0f} ± {profile.one_rm_n.sd:.0f} N "
+            f"({formatting.load(profile.one_rm_n.mean, 'kg')})"
+        )
+    if profile.rom_m is not None:
+        lines.append(f"ROM {profile.rom_m.mean:.2f} ± {profile.rom_m.sd:.2f} m")
+    return lines
+
+
+def _remarks(document: Document, others: list[Document]) -> list[str]:
+    """What is allowed but worth a second look."""
+    if not isinstance(document, Prescription):
+        return []
+    found = []
+    stop = document.stop
+    if not any(document.budget.model_dump().values()) and stop.max_drops is None and stop.max_repetitions is None:
+        found.append(
+            f"{document.name}: no budget, drops or repetitions end it; it ends at a stall on the floor load "
+            f"or after {stop.max_duration_s:g} s"
+        )
+    for profile in others:
+        if isinstance(profile, LifterProfile) and profile.exercise == document.exercise:
+            found += mismatches(document, profile)
+    return found

@@ -1,0 +1,217 @@
+"""``ebbset compare``: policies or prescriptions on a simulated population, paired by lifter."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ebbset.console.exits import CommandError, Exit
+
+
+@click.command(name="compare")
+@click.argument("prescriptions", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PRESCRIPTION…")
+@click.option(
+    "--policy",
+    "policies",
+    multiple=True,
+    metavar="NAME[:PARAMETER=VALUE,…]",
+    help="With one prescription: run it with this drop policy; again for each further policy.",
+)
+@click.option("--lifters", type=click.IntRange(2, 1_000_000), default=100, show_default=True)
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Same seed, same results.")
+@click.option(
+    "--start-share",
+    type=click.FloatRange(0.2, 1.0),
+    default=0.75,
+    show_default=True,
+    help="Start load as part of each lifter's 1RM; all other loads in proportion.",
+)
+@click.option("--known", is_flag=True, help="Give the controller a profile of each lifter.")
+@click.option(
+    "--workers",
+    type=click.IntRange(1, 1024),
+    default=lambda: os.cpu_count() or 1,
+    show_default="one a core",
+    help="Processes; the results are the same for any number.",
+)
+@click.option("--dask", "scheduler", metavar="ADDRESS", help="Run on the Dask cluster of this scheduler.")
+@click.option("--table", type=click.Path(path_type=Path, dir_okay=False), help="Tidy CSV file, one row a set.")
+@click.option("--plot", type=click.Path(path_type=Path, dir_okay=False), help="Picture to draw, .svg, .png or .pdf.")
+@click.option("--json", "as_json", is_flag=True, help="Summary as JSON.")
+def command(
+    prescriptions: tuple[Path, ...],
+    policies: tuple[str, ...],
+    lifters: int,
+    seed: int,
+    start_share: float,
+    known: bool,
+    workers: int,
+    scheduler: str | None,
+    table: Path | None,
+    plot: Path | None,
+    as_json: bool,
+) -> int:
+    """Compare prescriptions, or drop policies in one prescription, on the same simulated lifters.
+
+    Every lifter does every condition fresh and with the same random numbers, so differences are paired. Means come
+    with 95 % confidence intervals over lifters; stimulus is relative, estimated, and also shown with its range over
+    the assumptions. Results are simulated: `ebbset validate` shows what the simulator was held against.
+
+    \b
+    Exit code 0 when every set kept every invariant, 1 when one did not.
+
+    \b
+    Examples:
+      ebbset compare straight.toml drops.toml --lifters 200 --table sets.csv
+      ebbset compare row.toml --policy fixed_fraction:fraction=0.2 --policy force_at_stall:part=0.85
+      ebbset compare a.toml b.toml --lifters 10000 --dask tcp://scheduler:8786
+    """
+    from ebbset.coaching.compare import ComparedCondition, Population, compared, named_apart, with_policy
+    from ebbset.console.commands.simulation import known_exercise
+    from ebbset.controller.service.documents import read_prescription, sentence_of
+    from ebbset.simulators.closed_loop.closed_loop import SetNotRunError
+
+    orders = [read_prescription(path) for path in prescriptions]
+    for order in orders:
+        known_exercise(order)
+    if policies and len(orders) != 1:
+        raise click.UsageError("--policy goes with exactly one prescription.")
+    try:
+        if policies:
+            conditions = [_checked(with_policy(orders[0], text)) for text in policies]
+        else:
+            conditions = [ComparedCondition(order.name, order) for order in orders]
+        conditions = named_apart(conditions)
+        rows = _run(conditions, Population(lifters, seed, start_share, known), workers, scheduler)
+        found = compared(rows, conditions)
+    except SetNotRunError as error:
+        raise CommandError(f"a set cannot be run on the simulated rig: {error}", Exit.NO) from None
+    except ValueError as error:
+        raise CommandError(sentence_of(error), Exit.USAGE) from None
+    if table is not None:
+        _write(found, table)
+    if plot is not None:
+        from ebbset.console.report.plan_figures import draw_comparison
+
+        draw_comparison(found, plot)
+    if as_json:
+        click.echo(json.dumps(plain(found), ensure_ascii=False, indent=2))
+    else:
+        _show(found, lifters, seed)
+    for path in (table, plot):
+        if path is not None:
+            click.echo(f"Written to {path}", err=as_json)
+    return int(Exit.OK if all(one.mean == 0.0 for one in found.means["breaches"]) else Exit.NO)
+
+
+def _checked(condition: Any) -> Any:
+    """The policy must exist and take its parameters: better told now than in a worker."""
+    from ebbset.controller.service.policy_registry import load_policies
+    from ebbset.models.contract.problems import BadDocumentError, Problem, shorten
+
+    drop, known = condition.prescription.drop, load_policies()
+    if drop.policy not in known:
+        problem = Problem("policy", shorten(drop.policy), "one of " + ", ".join(sorted(known)), "unknown")
+        raise BadDocumentError("--policy", [problem])
+    known[drop.policy].from_parameters(drop.parameters)
+    return condition
+
+
+def _run(conditions: Any, population: Any, workers: int, scheduler: str | None) -> list[Any]:
+    from rich.console import Console
+    from rich.progress import track
+
+    from ebbset.coaching.compare import jobs, run_job
+    from ebbset.simulators.closed_loop.parallel import spread
+
+    with ExitStack() as stack:
+        client = None
+        if scheduler is not None:
+            client = stack.enter_context(_cluster(scheduler))
+            workers = max(len(client.scheduler_info()["workers"]), 1)
+        results = spread(run_job, jobs(conditions, population), workers=workers, executor=client)
+        shown = track(
+            results,
+            description="simulated lifters",
+            total=population.lifters,
+            console=Console(stderr=True),
+            transient=True,
+        )
+        return list(shown)
+
+
+def _cluster(address: str) -> Any:
+    import distributed
+
+    connect: Any = distributed.Client
+    try:
+        return connect(address, timeout=5)
+    except (OSError, ValueError, TimeoutError) as error:
+        raise CommandError(f"no Dask scheduler answers at {address}: {error}", Exit.UNREACHABLE) from None
+
+
+def _write(found: Any, path: Path) -> None:
+    from ebbset.coaching.compare import MEASURES
+
+    try:
+        with path.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.writer(file, lineterminator="\n")
+            writer.writerow(["person", "condition", *MEASURES, "ended_by"])
+            for row in found.rows:
+                writer.writerow([row.person, row.condition, *map(repr, row.values), row.ended_by])
+    except OSError as error:
+        raise CommandError(f"{path}: {error.strerror}", Exit.BAD_INPUT) from None
+
+
+def plain(found: Any) -> dict[str, Any]:
+    """The summary as plain values."""
+
+    def interval(one: Any) -> dict[str, float]:
+        return {"mean": one.mean, "low": one.low, "high": one.high}
+
+    return {
+        "conditions": list(found.conditions),
+        "means": {name: [interval(one) for one in row] for name, row in found.means.items()},
+        "differences_to_the_first": {name: [interval(one) for one in row] for name, row in found.differences.items()},
+        "stimulus_over_assumptions": [[r.low, r.middle, r.high] for r in found.stimulus_ranges],
+        "stimulus_ratio_to_the_first": [[r.low, r.middle, r.high] for r in found.stimulus_ratios],
+    }
+
+
+def _show(found: Any, lifters: int, seed: int) -> None:
+    from rich.console import Console
+
+    from ebbset.coaching.compare import MEASURES
+
+    console = Console(highlight=False)
+    letters = [chr(ord("A") + k % 26) * (1 + k // 26) for k in range(len(found.conditions))]
+    console.print(f"{lifters} simulated lifters, seed {seed}; mean (95 % confidence interval). Nobody lifted.")
+    for letter, name in zip(letters, found.conditions, strict=True):
+        console.print(f"  {letter}  {name}")
+    console.print(_table(letters, found.means, found.stimulus_ranges, signed=False))
+    if len(letters) > 1:
+        console.print(f"Difference to {letters[0]}, paired by lifter; the last row is a ratio:")
+        apart = {name: row[1:] for name, row in found.differences.items()}
+        console.print(_table(letters[1:], apart, found.stimulus_ratios[1:], signed=True))
+    for name, label in MEASURES.items():
+        console.print(f"{name.replace('_', ' ')}: {label}", style="dim")
+
+
+def _table(heads: list[str], rows: Any, assumed: Any, *, signed: bool) -> Any:
+    from rich.table import Table
+
+    form = "+.2f" if signed else ".2f"
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    table.add_column("", no_wrap=True)
+    for head in heads:
+        table.add_column(head, justify="right")
+    for name, row in rows.items():
+        table.add_row(name.replace("_", " "), *(f"{i.mean:{form}} ({i.low:{form}} to {i.high:{form}})" for i in row))
+    table.add_row("over assumptions, 80 %", *(str(spread) for spread in assumed), style="dim")
+    return table

@@ -1,0 +1,145 @@
+"""``ebbset evaluate``: the controller's judgement held against what the simulator knows and nobody else can."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Final
+
+import click
+
+from ebbset.console.exits import CommandError, Exit
+
+_MOST_COLUMNS: Final = 6
+_FIGURE_WIDTH: Final = 7
+_WORDY: Final = ("name", "rule", "setting", "asked")
+
+
+@click.command(name="evaluate")
+@click.option("--short", is_flag=True, help="Few sets; for a quick look.")
+@click.option("--seed", type=click.IntRange(0), help="One seed; left out, the package's file of seeds never tuned on.")
+@click.option("--seeds", type=click.Path(path_type=Path, dir_okay=False), help="Another file of unseen seeds.")
+@click.option(
+    "--workers",
+    type=click.IntRange(1, 256),
+    default=lambda: os.cpu_count() or 1,
+    show_default="one a core",
+    help="Processes; the results are the same for any number.",
+)
+@click.option(
+    "--plot",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Draw the curves on one page; the ending gives the format (png, pdf, svg).",
+)
+@click.option("--json", "as_json", is_flag=True, help="The tables as JSON.")
+def command(short: bool, seed: int | None, seeds: Path | None, workers: int, plot: Path | None, as_json: bool) -> int:
+    """Judge stall detection, drop sizes, estimates and budgets on simulated sets whose truth is known.
+
+    For each repetition that slows, the simulator also runs what would have happened without a drop. Shown are false,
+    missed and late drops beside the best that a velocity threshold can do and beside perfect knowledge; repetitions
+    per step beside the wish; errors of the estimates and how often their intervals hold the truth; and each target
+    with whether it is met.
+
+    \b
+    Exit code 0 when every target is met, 1 when one is not. The long form takes some minutes.
+    """
+    from ebbset.simulators.evaluation import evaluate
+
+    if seed is not None and seeds is not None:
+        raise click.UsageError("--seed and --seeds exclude each other.")
+
+    def say(what: str) -> None:
+        click.echo(f"simulating: {what}", err=True)
+
+    try:
+        report = evaluate.run(
+            short=short, seed=seed if seed is not None else seeds, workers=workers, progress=None if as_json else say
+        )
+    except evaluate.SeedsError as error:
+        raise CommandError(str(error), Exit.BAD_INPUT) from None
+    if plot is not None:
+        try:
+            evaluate.plot(report, plot)
+        except (OSError, ValueError) as error:
+            raise CommandError(f"{plot}: {getattr(error, 'strerror', None) or error}", Exit.BAD_INPUT) from None
+    if as_json:
+        click.echo(report.to_json())
+    else:
+        _show(report)
+    if plot is not None:
+        click.echo(f"The plots are in {plot}", err=as_json)
+    return int(Exit.OK if all(target.met for target in report.targets) else Exit.NO)
+
+
+def _show(report: Any) -> None:
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    console = Console(highlight=False)
+    for title, rows in report.tables():
+        heads = list(dict.fromkeys(name for row in rows for name in row))
+        counts = {head for head in heads if all(_whole(row.get(head)) for row in rows)}
+        console.print(Text(f"\n{title}", style="bold"))
+        if len(heads) <= _MOST_COLUMNS:
+            table = Table(box=None, pad_edge=False, header_style="dim")
+            for head in heads:
+                left = head in _WORDY
+                table.add_column(_words(head), justify="left" if left else "right", no_wrap=head == "name")
+            for row in rows:
+                cells = (_cell(row.get(head), whole=head in counts) for head in heads)
+                table.add_row(*cells, style="bold" if row.get("met") is False else "")
+            console.print(table)
+            continue
+        # Too many figures for one line: figures go down, and as many rows as fit go across.
+        label = heads[0]
+        for part in _parts(rows, label, console.width - max(len(_words(head)) for head in heads)):
+            table = Table(box=None, pad_edge=False, header_style="dim")
+            table.add_column("", no_wrap=True)
+            for row in part:
+                table.add_column(str(row[label]), justify="right", no_wrap=True)
+            for head in heads[1:]:
+                table.add_row(_words(head), *(_cell(row.get(head), whole=head in counts) for row in part))
+            console.print(table)
+            console.print()
+    met = sum(target.met for target in report.targets)
+    console.print(
+        f"\n{met} of {len(report.targets)} targets met, on {report.sets} simulated sets of known truth and "
+        f"{report.people} simulated people; seeds {', '.join(map(str, report.seeds))}. Nobody lifted."
+    )
+
+
+def _words(head: str) -> str:
+    return head.removesuffix("_s").replace("_", " ") + (", s" if head.endswith("_s") else "")
+
+
+def _parts(rows: list[dict[str, Any]], label: str, width: int) -> Iterator[list[dict[str, Any]]]:
+    """The rows in groups whose names fit side by side in so many characters; at least one each."""
+    part: list[dict[str, Any]] = []
+    used = 0
+    for row in rows:
+        needed = max(len(str(row[label])), _FIGURE_WIDTH) + 2
+        if part and used + needed > width:
+            yield part
+            part, used = [], 0
+        part.append(row)
+        used += needed
+    yield part
+
+
+def _whole(value: Any) -> bool:
+    return value is None or (isinstance(value, int | float) and float(value).is_integer())
+
+
+def _cell(value: Any, *, whole: bool) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "met" if value else "NOT MET"
+    if isinstance(value, int | float):
+        if not math.isfinite(value):
+            return "never"
+        return f"{value:.0f}" if whole else f"{value:.3f}"
+    return str(value)

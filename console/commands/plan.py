@@ -1,0 +1,207 @@
+"""``ebbset plan``: which set for the minutes there are, on simulated twins of this lifter."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import Any, get_args
+
+import click
+
+from ebbset.console.exits import CommandError, Exit
+from ebbset.models.contract.units import LoadUnit
+
+DRAWS = 400
+
+
+@click.command(name="plan")
+@click.argument("profile", type=click.Path(path_type=Path))
+@click.option("--minutes", required=True, type=click.FloatRange(0.5, 60), help="Minutes there are, rests included.")
+@click.option(
+    "--fatigue-left", type=click.FloatRange(0.02, 0.99), help="Most loss of capacity to leave behind, 0 to 1."
+)
+@click.option(
+    "--later-sets", type=click.IntRange(0, 20), default=0, help="Sets for these muscles later in the session."
+)
+@click.option(
+    "--later-break",
+    type=click.FloatRange(0, 7200),
+    default=180.0,
+    show_default=True,
+    help="Break before them, seconds.",
+)
+@click.option("--twins", type=click.IntRange(4, 500), default=16, show_default=True, help="Simulated twins.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Same seed, same plan.")
+@click.option("--workers", type=click.IntRange(1, 256), default=lambda: os.cpu_count() or 1, show_default="one a core")
+@click.option("--cables", type=click.Choice(["1", "2"]), default="1", show_default=True, help="Cables of the rig.")
+@click.option("--units", type=click.Choice(get_args(LoadUnit)), default="kg", show_default=True)
+@click.option("--choose", metavar="KEY", help="Write this candidate instead of the suggested one.")
+@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="Prescription to write (TOML).")
+@click.option("--plot", type=click.Path(path_type=Path, dir_okay=False), help="Picture to draw, .svg, .png or .pdf.")
+@click.option("--json", "as_json", is_flag=True, help="Everything as JSON.")
+def command(
+    profile: Path,
+    minutes: float,
+    fatigue_left: float | None,
+    later_sets: int,
+    later_break: float,
+    twins: int,
+    seed: int,
+    workers: int,
+    cables: str,
+    units: LoadUnit,
+    choose: str | None,
+    output: Path | None,
+    plot: Path | None,
+    as_json: bool,
+) -> int:
+    """Weigh straight sets, rest-pause, drop sets and mixtures for a lifter and the minutes there are.
+
+    Every candidate is run through the real controller on simulated twins of the lifter, drawn over what the profile
+    leaves open. Stimulus is relative and estimated, with its range over twins and assumptions; where candidates cannot
+    be told apart, the plan says that there is no clear winner. With --later-sets, what those lose by the fatigue left
+    behind is taken off.
+
+    The chosen candidate is written as a prescription that `ebbset serve` runs as it is. All to failure: the cautions
+    in safety.md apply, and a person decides.
+
+    \b
+    Examples:
+      ebbset plan a7-row.toml --minutes 6 -o set.toml
+      ebbset plan a7-row.toml --minutes 8 --later-sets 3 --fatigue-left 0.4 --plot plan.svg
+    """
+    from ebbset.coaching.plan import Wishes, chosen_prescription
+    from ebbset.controller.service.documents import read_profile
+    from ebbset.simulators.population.twin import NoTwinError
+
+    lifter = read_profile(profile)
+    wishes = Wishes(minutes, fatigue_left, later_sets, later_break)
+    try:
+        plan = _planned(lifter, wishes, int(cables), units, twins, seed, workers)
+    except (NoTwinError, ValueError) as error:
+        raise CommandError(f"{profile}: {error}", Exit.BAD_INPUT) from None
+    choice = plan.suggestion
+    if choose is not None:
+        choice = next((j for j in plan.judged if j.candidate.key == choose), None)
+        if choice is None:
+            keys = ", ".join(j.candidate.key for j in plan.judged)
+            raise click.UsageError(f"--choose is {choose!r}; allowed: {keys}.")
+    if plot is not None:
+        from ebbset.console.report.plan_figures import draw_plan
+
+        draw_plan(plan, wishes, plot)
+    if as_json:
+        click.echo(json.dumps(_plain(plan, choice), ensure_ascii=False, indent=2))
+    else:
+        _show(plan, choice)
+    if output is not None and choice is not None:
+        output.write_text(chosen_prescription(choice).to_toml(), encoding="utf-8")
+        click.echo(f"{choice.candidate.title}: written to {output}", err=as_json)
+    elif output is not None:
+        raise CommandError("nothing was written: no candidate fits; --choose takes one all the same", Exit.NO)
+    return int(Exit.OK if plan.suggestion is not None else Exit.NO)
+
+
+def _planned(lifter: Any, wishes: Any, cables: int, units: LoadUnit, twins: int, seed: int, workers: int) -> Any:
+    from functools import partial
+
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from ebbset.coaching.assumptions import report_draws
+    from ebbset.coaching.plan import candidates, make_plan
+    from ebbset.simulators.closed_loop.parallel import spread
+    from ebbset.simulators.population.twin import draw_twins
+    from ebbset.simulators.rig.rig_parameters import RigParameters
+
+    rig = RigParameters(n_cables=cables)
+    found = candidates(lifter, wishes, rig, units=units)
+    with Progress(console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("fitting twins", total=None)
+        people = draw_twins(lifter, rig, seed, twins)
+        progress.update(task, description="simulated sets", total=len(found) * len(people), completed=0)
+        return make_plan(
+            lifter,
+            wishes,
+            found,
+            people,
+            report_draws(DRAWS),
+            rig=rig,
+            seed=seed,
+            mapper=partial(spread, workers=workers),
+            progress=lambda: progress.advance(task),
+        )
+
+
+def _show(plan: Any, choice: Any) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    from ebbset.models.physiology.stimulus import ASSUMPTIONS
+
+    console = Console(highlight=False)
+    console.print(
+        f"Simulated on {plan.twins} twins. Middle values, with ranges that hold four times out of five.\n"
+        "Stimulus is relative, estimated: 1 = a fresh repetition at failure.\n"
+    )
+    later = any(j.net != j.stimulus for j in plan.judged)
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    table.add_column("key", no_wrap=True)
+    for head in ("minutes", "reps", "hard", "capacity lost, %", "net stimulus" if later else "stimulus"):
+        table.add_column(head, justify="right", no_wrap=True)
+    for j in plan.judged:
+        left = j.fatigue_left
+        table.add_row(
+            j.candidate.key,
+            f"{j.minutes.middle:.1f}",
+            f"{j.repetitions.middle:.0f}",
+            f"{j.hard_repetitions.middle:.0f}",
+            f"{100 * left.middle:.0f} ({100 * left.low:.0f} to {100 * left.high:.0f})",
+            _range(j.net),
+            style="bold" if j is choice else "dim" if j.obstacles else "",
+        )
+    console.print(table)
+    console.print("Net: less what the later sets lose by the fatigue left behind.\n" if later else "")
+    for j in plan.judged:
+        obstacles = "".join(f"; {text}" for text in j.obstacles)
+        console.print(f"{j.candidate.key}: {j.candidate.title}{obstacles}", style="dim")
+    console.print(f"\n{plan.reason}")
+    ranked = plan.judged[0].moved_by.items()
+    moved = [f"{ASSUMPTIONS[name].label} ({share:.0%})" for name, share in ranked if share > 0.02]
+    console.print("What moves the estimate most: " + "; ".join(moved[:3]) + ".")
+
+
+def _range(found: Any) -> str:
+    return f"{found.middle:.1f} ({found.low:.1f} to {found.high:.1f})"
+
+
+def _plain(plan: Any, choice: Any) -> dict[str, Any]:
+    def spread(found: Any) -> list[float]:
+        return [found.low, found.middle, found.high]
+
+    return {
+        "reason": plan.reason,
+        "winner": None if plan.winner is None else plan.winner.candidate.key,
+        "level": [j.candidate.key for j in plan.level],
+        "chosen": None if choice is None else choice.candidate.key,
+        "twins": plan.twins,
+        "candidates": [
+            {
+                "key": j.candidate.key,
+                "title": j.candidate.title,
+                "sets": j.candidate.sets,
+                "rest_between_s": j.candidate.rest_between_s,
+                "minutes": spread(j.minutes),
+                "repetitions": spread(j.repetitions),
+                "hard_repetitions": spread(j.hard_repetitions),
+                "fatigue_left": spread(j.fatigue_left),
+                "stimulus_relative_estimated": spread(j.stimulus),
+                "net_stimulus_relative_estimated": spread(j.net),
+                "moved_by": j.moved_by,
+                "obstacles": list(j.obstacles),
+                "broken_invariants": j.breaches,
+            }
+            for j in plan.judged
+        ],
+    }

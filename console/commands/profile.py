@@ -1,0 +1,266 @@
+"""``ebbset profile``: a lifter profile from a few submaximal sets, and what later sets change in it."""
+
+from __future__ import annotations
+
+import datetime
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ebbset.console.exits import CommandError, Exit
+from ebbset.models.contract.constants import Z_INTERVAL
+
+
+@click.command(name="profile")
+@click.argument("recordings", nargs=-1, type=click.Path(path_type=Path), metavar="[RECORDING…]")
+@click.option("--lifter", help="Pseudonym; never a name. Required but with --update, where the profile says who.")
+@click.option(
+    "--update",
+    "known",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Profile file to go on from: what the recordings, whole sets of any kind, change in it.",
+)
+@click.option("--exercise", help="Exercise; left out, the one of the recordings.")
+@click.option(
+    "--set",
+    "velocities",
+    multiple=True,
+    metavar="'LOAD VELOCITY'",
+    help="A set by hand: load and mean velocity in m/s of its fastest fresh repetition, e.g. '40 kg 0.71'.",
+)
+@click.option(
+    "--failure",
+    "failures",
+    multiple=True,
+    metavar="'LOAD REPS'",
+    help="A set to failure by hand: load with unit and completed repetitions, e.g. '60 kg 9'.",
+)
+@click.option("--one-rm", metavar="LOAD", help="A 1RM that was lifted, e.g. '82.5 kg'.")
+@click.option("--date", type=click.DateTime(["%Y-%m-%d"]), help="Of the sets; left out, the recordings' or today.")
+@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="Profile file to write (TOML).")
+@click.option("--overwrite", is_flag=True, help="The file to write may be there already.")
+@click.option("--json", "as_json", is_flag=True, help="Profile, residuals and remarks as JSON.")
+def command(
+    recordings: tuple[Path, ...],
+    lifter: str | None,
+    known: Path | None,
+    exercise: str | None,
+    velocities: tuple[str, ...],
+    failures: tuple[str, ...],
+    one_rm: str | None,
+    date: datetime.datetime | None,
+    output: Path | None,
+    overwrite: bool,
+    as_json: bool,
+) -> int:
+    """Build a lifter profile: load–velocity line, velocity at 1RM, 1RM and ROM, each with its spread.
+
+    Lift with maximal intent and stop well short of failure; loads far apart tell most. One set already gives a
+    profile, with wide intervals, because what is known of the exercise in general stands in for the rest; the remarks
+    say what is weak and which set would help most. Loads are per cable.
+
+    From a recording only the first load of the first bout is used, before fatigue.
+
+    With --update, a profile that is there learns from whole recorded sets, to failure and with drops too. Each figure
+    is shown before, after, and by how much it changed; the profile is called stale where the sets do not fit it or it
+    is more than twelve weeks old. Without -o nothing is written; a file that is there is never overwritten unasked.
+
+    \b
+    Examples:
+      ebbset profile --lifter a7 --exercise row --set '30 kg 0.98' --set '50 kg 0.61' -o a7-row.toml
+      ebbset profile --lifter a7 monday.mcap thursday.mcap -o a7-row.toml
+      ebbset profile --update a7-row.toml december/*.mcap -o a7-row-december.toml
+    """
+    if output is not None and output.exists() and not overwrite:
+        raise click.UsageError(f"-o is {str(output)!r}, which exists; allowed: a new file, or --overwrite.")
+    if known is not None:
+        others = {"--lifter": lifter, "--exercise": exercise, "--one-rm": one_rm, "--set": velocities}
+        given = [name for name, value in (others | {"--failure": failures}).items() if value]
+        if given or not recordings:
+            said = f"has {', '.join(given)} beside it" if given else "has no recordings"
+            raise click.UsageError(f"--update {said}; allowed: recordings, --date, -o, --overwrite and --json.")
+        return _update(known, recordings, None if date is None else date.date(), output, as_json=as_json)
+    if lifter is None:
+        raise click.UsageError("--lifter is missing; allowed: a pseudonym, or --update with a profile file.")
+    from ebbset.coaching.profile_fit import fit_profile
+    from ebbset.controller.service.documents import sentence_of
+
+    seen, used, days = _recorded(recordings)
+    names = used | ({exercise} if exercise else set())
+    if len(names) != 1:
+        found = ", ".join(sorted(names)) or "none"
+        raise click.UsageError(f"exercise is {found}; allowed: exactly one, by --exercise or the recordings.")
+    day = date.date() if date is not None else max(days, default=datetime.datetime.now(datetime.UTC).date())
+    try:
+        sets = [
+            *seen,
+            *(_typed(text, failure=False) for text in velocities),
+            *(_typed(t, failure=True) for t in failures),
+        ]
+        fit = fit_profile(
+            sets,
+            lifter=lifter,
+            exercise=names.pop(),
+            date=day,
+            one_rm_n=None if one_rm is None else _load(one_rm, "--one-rm"),
+        )
+    except ValueError as error:
+        raise CommandError(sentence_of(error), Exit.USAGE) from None
+    if output is not None:
+        output.write_text(fit.profile.to_toml(), encoding="utf-8")
+    if as_json:
+        told = {
+            "profile": fit.profile.model_dump(mode="json"),
+            "residuals_m_s": list(fit.residuals_m_s),
+            "remarks": list(fit.remarks),
+        }
+        click.echo(json.dumps(told, ensure_ascii=False, indent=2))
+    else:
+        _show(fit, len(sets), output)
+    return int(Exit.OK)
+
+
+def _update(
+    known: Path, recordings: tuple[Path, ...], date: datetime.date | None, output: Path | None, *, as_json: bool
+) -> int:
+    """A profile that is there, and what recorded sets change in it."""
+    from ebbset.coaching.learning import changes, learn
+    from ebbset.console.report.sources import read_sources
+    from ebbset.controller.service.documents import read_profile
+
+    profile = read_profile(known)
+    sets = [item for source in read_sources(recordings) for item in source.sets]
+    learned = learn(profile, sets, today=datetime.datetime.now(datetime.UTC).date(), date=date)
+    if not learned.taken:
+        raise CommandError("nothing was learned: " + "; ".join(learned.remarks), Exit.NO)
+    if output is not None:
+        output.write_text(learned.after.to_toml(), encoding="utf-8")
+    if as_json:
+        told = {
+            "profile": learned.after.model_dump(mode="json"),
+            "stale": learned.stale,
+            "changes": {
+                name: {
+                    "before": None if before is None else before.model_dump(),
+                    "after": None if after is None else after.model_dump(),
+                }
+                for name, before, after in changes(learned)
+            },
+            "sets": [
+                {
+                    "recordings": names,
+                    "date": seen.date.isoformat(),
+                    "one_rm_n": seen.one_rm_n.model_dump(),
+                    "doubts_the_profile": seen.doubted,
+                }
+                for names, seen in learned.taken
+            ],
+            "remarks": list(learned.remarks),
+        }
+        click.echo(json.dumps(told, ensure_ascii=False, indent=2))
+    else:
+        _show_changes(learned, output)
+    return int(Exit.OK)
+
+
+def _recorded(paths: tuple[Path, ...]) -> tuple[list[Any], set[str], list[datetime.date]]:
+    if not paths:
+        return [], set(), []
+    from ebbset.coaching.profile_fit import sets_seen
+    from ebbset.controller.recording.sources import read_source
+
+    seen: list[Any] = []
+    used, days = set(), []
+    for path in paths:
+        for item in read_source(path).sets:
+            found = sets_seen(item.repetitions, [moment.decision for moment in item.moments])
+            seen += found
+            if found:
+                used.add(item.prescription.exercise)
+            if found and item.begun_at is not None:
+                days.append(item.begun_at.date())
+    return seen, used, days
+
+
+def _typed(text: str, *, failure: bool) -> Any:
+    """One set as typed: everything but the last word is the load."""
+    from ebbset.coaching.profile_fit import ObservedSet
+
+    load, _, figure = text.strip().rpartition(" ")
+    try:
+        number = int(figure) if failure else float(figure)
+    except ValueError:
+        form = "'60 kg 9'" if failure else "'40 kg 0.71'"
+        option = "--failure" if failure else "--set"
+        raise click.UsageError(f"{option} is {text!r}; allowed: load, unit and figure, such as {form}.") from None
+    load_n = _load(load, "--failure" if failure else "--set")
+    if failure:
+        return ObservedSet(load_n=load_n, repetitions_to_failure=int(number))
+    return ObservedSet(load_n=load_n, velocity_m_s=float(number))
+
+
+def _load(text: str, option: str) -> float:
+    from ebbset.models.contract.units import parse_load
+
+    try:
+        return parse_load(text)
+    except ValueError as error:
+        raise click.UsageError(f"{option}: {error}.") from None
+
+
+def _show(fit: Any, count: int, output: Path | None) -> None:
+    from ebbset.models.contract import formatting
+
+    p = fit.profile
+    click.echo(f"{p.lifter}, {p.exercise}, {p.date}, from {formatting.plural(count, 'set')}; mean ± standard deviation")
+    if p.one_rm_n is not None:
+        low, high = p.one_rm_n.mean - Z_INTERVAL * p.one_rm_n.sd, p.one_rm_n.mean + Z_INTERVAL * p.one_rm_n.sd
+        click.echo(
+            f"  1RM                   {p.one_rm_n.mean:.0f} ± {p.one_rm_n.sd:.0f} N   "
+            f"({formatting.load(p.one_rm_n.mean, 'kg')}; four times out of five {formatting.load(low, 'kg')} to "
+            f"{formatting.load(high, 'kg')})"
+        )
+    click.echo(f"  velocity at 1RM       {p.velocity_at_1rm_m_s.mean:.2f} ± {p.velocity_at_1rm_m_s.sd:.2f} m/s")
+    click.echo(f"  velocity at no load   {p.velocity_at_zero_m_s.mean:.2f} ± {p.velocity_at_zero_m_s.sd:.2f} m/s")
+    if p.rom_m is not None:
+        click.echo(f"  ROM                   {p.rom_m.mean:.2f} ± {p.rom_m.sd:.2f} m")
+    for remark in fit.remarks:
+        click.echo(f"note: {remark}")
+    if output is not None:
+        click.echo(f"Written to {output}")
+
+
+def _show_changes(learned: Any, output: Path | None) -> None:
+    from ebbset.coaching.learning import FIGURES, changes
+    from ebbset.models.contract import formatting
+
+    before, after = learned.before, learned.after
+    click.echo(
+        f"{after.lifter}, {after.exercise}, {before.date} to {after.date}, "
+        f"{formatting.plural(after.sets_used - before.sets_used, 'set')} more; mean ± standard deviation"
+    )
+    if learned.stale:
+        click.echo("The profile was stale; why stands below.")
+    click.echo(f"  {'':<26}{'before':>16}{'after':>16}   change")
+    for name, was, now in changes(learned):
+        label, places = FIGURES[name]
+        cells = [
+            formatting.NONE if one is None else f"{one.mean:.{places}f} ± {one.sd:.{places}f}" for one in (was, now)
+        ]
+        moved = ""
+        if was is not None and now is not None:
+            by = now.mean - was.mean
+            moved = f"{by:+.{places}f} ({by / was.mean:+.1%})".replace("-", "−").replace("%", " %")
+            if abs(by) < 0.5 * 10.0**-places:
+                moved = "none"
+        click.echo(f"  {label:<26}{cells[0]:>16}{cells[1]:>16}   {moved}".rstrip())
+    for names, seen in learned.taken:
+        click.echo(
+            f"  {names}, {seen.date}: 1RM of the day {seen.one_rm_n.mean:.0f} ± {seen.one_rm_n.sd:.0f} N "
+            f"({formatting.load(seen.one_rm_n.mean, 'kg')})"
+        )
+    for remark in learned.remarks:
+        click.echo(f"note: {remark}")
+    click.echo(f"Written to {output}" if output is not None else "Nothing written; -o names a file to write.")

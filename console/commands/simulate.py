@@ -1,0 +1,154 @@
+"""``ebbset simulate``: a prescription on one simulated lifter or on a population, faster than real time."""
+
+from __future__ import annotations
+
+import json
+import os
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ebbset.console.exits import CommandError, Exit
+
+
+@click.command(name="simulate")
+@click.argument("prescription", type=click.Path(path_type=Path))
+@click.option(
+    "--persons",
+    type=click.IntRange(1, 1_000_000),
+    help="Simulate so many drawn people; left out, one set of the average trained man, shown whole.",
+)
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Same seed, same results.")
+@click.option(
+    "--workers",
+    type=click.IntRange(1, 256),
+    default=lambda: os.cpu_count() or 1,
+    show_default="one a core",
+    help="Processes; the results are the same for any number.",
+)
+@click.option(
+    "--as-written",
+    is_flag=True,
+    help="Loads as the file has them; left out, scaled with each person's strength from the average lifter's.",
+)
+@click.option(
+    "--profile", type=click.Path(path_type=Path), help="One set only: the profile that the controller is given."
+)
+@click.option(
+    "--table", type=click.Path(path_type=Path, dir_okay=False), help="With --persons: CSV file, one row a set."
+)
+@click.option("--record", type=click.Path(path_type=Path, dir_okay=False), help="One set only: write a recording.")
+@click.option("--json", "as_json", is_flag=True, help="Summary as JSON.")
+def command(
+    prescription: Path,
+    persons: int | None,
+    seed: int,
+    workers: int,
+    as_written: bool,
+    profile: Path | None,
+    table: Path | None,
+    record: Path | None,
+    as_json: bool,
+) -> int:
+    """Run a prescription on simulated lifters, with the same controller that runs live.
+
+    Results are simulated. What the simulator was held against, and with what error, is shown by `ebbset validate`.
+    In the table, columns that begin with true_ hold what nobody could measure on people; the others hold what the
+    controller saw and decided.
+
+    \b
+    Exit code 0 when every set ran and kept every invariant, 1 when one did not.
+
+    \b
+    Examples:
+      ebbset simulate row.toml
+      ebbset simulate row.toml --record row.mcap && ebbset report row.mcap
+      ebbset simulate row.toml --persons 10000 --table population.csv
+    """
+    from ebbset.console.commands.simulation import known_exercise
+    from ebbset.controller.service.documents import read_prescription, read_profile
+    from ebbset.simulators.closed_loop.closed_loop import SetNotRunError
+
+    order = read_prescription(prescription)
+    known_exercise(order)
+    if persons is not None:
+        if record is not None or profile is not None:
+            raise click.UsageError("--record and --profile go with one set, not with --persons.")
+        return _many(order, persons, seed, workers, as_written, table, as_json)
+    if table is not None:
+        raise click.UsageError("--table goes with --persons; for one set use --json or --record.")
+    try:
+        return _one(order, seed, None if profile is None else read_profile(profile), record, as_json)
+    except SetNotRunError as error:
+        raise CommandError(f"the simulated rig cannot run this prescription: {error}", Exit.NO) from None
+
+
+def _one(order: Any, seed: int, profile: Any, record: Path | None, as_json: bool) -> int:
+    from rich.console import Console
+
+    from ebbset.console.commands.report import plain_set
+    from ebbset.console.commands.simulation import run_average
+    from ebbset.console.report.terminal_report import show
+    from ebbset.controller.recording.recorded_set import recorded_sets
+    from ebbset.controller.recording.sources import SIMULATED
+
+    done, handled = run_average(order, seed=seed, record=record, profile=profile)
+    items = recorded_sets(handled, source=str(record or "simulation"))
+    if as_json:
+        click.echo(json.dumps([plain_set(item) for item in items], ensure_ascii=False, indent=2))
+    else:
+        console = Console(highlight=False)
+        for item in items:
+            show(item, console, simulated=SIMULATED)
+    if record is not None:
+        click.echo(f"The recording is in {record}", err=as_json)
+    return int(Exit.OK if not done.violations else Exit.NO)
+
+
+def _many(
+    order: Any, persons: int, seed: int, workers: int, as_written: bool, table: Path | None, as_json: bool
+) -> int:
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    from ebbset.console.commands.simulation import Table, Tally, cases
+    from ebbset.simulators.closed_loop.population_run import run_cases
+
+    tally = Tally()
+    columns = (TextColumn("simulated sets"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with ExitStack() as stack:
+        written = None if table is None else stack.enter_context(Table(table))
+        progress = stack.enter_context(Progress(*columns, console=Console(stderr=True), transient=True))
+        task = progress.add_task("sets", total=persons)
+        people = cases(order, persons=persons, seed=seed, relative=not as_written)
+        for row in run_cases(people, seed=seed, workers=workers):
+            tally.add(row)
+            if written is not None:
+                written.add(row)
+            progress.advance(task)
+    told = tally.summary(order, seed)
+    if as_json:
+        click.echo(json.dumps(told, ensure_ascii=False, indent=2))
+    else:
+        _show_summary(told, Console(highlight=False))
+    if table is not None:
+        click.echo(f"The table is in {table}", err=as_json)
+    return int(Exit.OK if not tally.broken and not tally.not_run else Exit.NO)
+
+
+def _show_summary(told: dict[str, Any], console: Any) -> None:
+    from rich.table import Table
+
+    from ebbset.console.commands.simulation import MEASURES
+
+    console.print(f"{told['prescription']}: {told['sets']} simulated sets, seed {told['seed']}. Nobody lifted.")
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    for head in ("", "mean", "SD between people"):
+        table.add_column(head, justify="left" if not head else "right")
+    for name, measure in told["measures"].items():
+        table.add_row(MEASURES[name], f"{measure['mean']:.2f}", f"{measure['sd']:.2f}")
+    console.print(table)
+    ended = ", ".join(f"{reason.replace('_', ' ')} {count}" for reason, count in told["ended_by"].items())
+    console.print(f"Ended by: {ended}. Broken invariants: {told['broken_invariants']}. Not run: {told['not_run']}.")

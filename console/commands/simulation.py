@@ -1,0 +1,186 @@
+"""What `ebbset simulate` does: people drawn, loads fitted to them, rows written, one average set recorded.
+
+Everything here is simulated. Running sets is the simulators' business; here are the cases and where results go.
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from importlib.metadata import version
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Any, Final, Self
+
+from ebbset.console.exits import CommandError, Exit
+from ebbset.controller.messages.actions import Output
+from ebbset.controller.messages.events import Event
+from ebbset.controller.recording.writer import RecordingWriter
+from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.profile import LifterProfile
+from ebbset.simulators.closed_loop.closed_loop import SimulatedSet, run_set
+from ebbset.simulators.closed_loop.load_scaling import scaled
+from ebbset.simulators.closed_loop.population_run import Row, SetCase
+from ebbset.simulators.lifter.exercises import EXERCISES, exercise
+from ebbset.simulators.population.population import draw_lifter, person_rng
+from ebbset.simulators.rig.rig_parameters import RigParameters
+
+_ROOM: Final = 1.2
+MEASURES: Final[dict[str, str]] = {
+    "true_repetitions": "completed repetitions",
+    "drops": "drops",
+    "duration_s": "duration, s",
+    "true_capacity_after": "capacity left, part of fresh (true)",
+}
+"""Columns that the summary averages, and what people read for them."""
+
+
+def known_exercise(prescription: Prescription) -> None:
+    """Refuse an exercise that the simulator does not know.
+
+    Raises:
+        CommandError: names the field, its value and what is allowed.
+    """
+    if prescription.exercise not in EXERCISES:
+        raise CommandError(
+            f"exercise is {prescription.exercise!r}; allowed for simulation: {', '.join(sorted(EXERCISES))}",
+            Exit.BAD_INPUT,
+        )
+
+
+def cases(prescription: Prescription, *, persons: int, seed: int, relative: bool) -> Iterator[SetCase]:
+    """Persons 0 to ``persons`` - 1 of a seed with this prescription.
+
+    Args:
+        prescription: what is ordered.
+        persons: how many.
+        seed: of the people.
+        relative: loads are taken as written for the average lifter and scaled with each person's strength, the
+            greatest isometric force at the weakest point of the range; a 1RM would have to be searched for, at the
+            cost of the set itself.
+    """
+    kind = exercise(prescription.exercise)
+    average_n = kind.mean_lifter().f_max_n
+    for person in range(persons):
+        lifter = draw_lifter(kind, person_rng(seed, person))
+        order = scaled(prescription, lifter.f_max_n / average_n) if relative else prescription
+        yield SetCase(
+            prescription=order,
+            lifter=lifter,
+            rig=RigParameters(max_load_n=max(RigParameters().max_load_n, _ROOM * order.load.start_n)),
+            labels=(("person", person), ("seed", seed), ("true_strength_n", round(lifter.f_max_n, 1))),
+        )
+
+
+class Table:
+    """A CSV file that takes rows as they come.
+
+    Raises:
+        CommandError: the file cannot be written.
+    """
+
+    def __init__(self, path: Path) -> None:
+        try:
+            self._stream: IO[str] = path.open("w", encoding="utf-8", newline="")
+        except OSError as error:
+            raise CommandError(f"{path}: {error.strerror}", Exit.BAD_INPUT) from None
+        self._writer: csv.DictWriter[str] | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._stream.close()
+
+    def add(self, row: Row) -> None:
+        """Append one row; the first one names the columns."""
+        if self._writer is None:
+            self._writer = csv.DictWriter(self._stream, list(row))
+            self._writer.writeheader()
+        self._writer.writerow(row)
+
+
+@dataclass(slots=True)
+class Tally:
+    """Running sums over rows, so that memory does not grow with the number of sets."""
+
+    sets: int = 0
+    not_run: int = 0
+    broken: int = 0
+    reasons: Counter[str] = field(default_factory=Counter)
+    _sums: dict[str, tuple[float, float]] = field(default_factory=dict)
+
+    def add(self, row: Row) -> None:
+        """Take one set in."""
+        if row["error"] is not None:
+            self.not_run += 1
+            return
+        self.sets += 1
+        self.broken += int(row["violations"] or 0)
+        self.reasons[str(row["reason"] or "time limit of the simulation")] += 1
+        for name in MEASURES:
+            total, squares = self._sums.get(name, (0.0, 0.0))
+            value = float(row[name] or 0.0)
+            self._sums[name] = (total + value, squares + value * value)
+
+    def summary(self, order: Prescription, seed: int) -> dict[str, Any]:
+        """Means, standard deviations between people, reasons."""
+        measures = {}
+        for name, (total, squares) in self._sums.items():
+            mean = total / self.sets
+            variance = max(squares / self.sets - mean * mean, 0.0) * self.sets / max(self.sets - 1, 1)
+            measures[name] = {"mean": mean, "sd": variance**0.5}
+        return {
+            "simulated": True,
+            "prescription": order.name,
+            "prescription_hash": order.digest(),
+            "seed": seed,
+            "sets": self.sets,
+            "not_run": self.not_run,
+            "measures": measures,
+            "ended_by": dict(self.reasons.most_common()),
+            "broken_invariants": self.broken,
+        }
+
+
+def run_average(
+    order: Prescription, *, seed: int, record: Path | None, profile: LifterProfile | None = None
+) -> tuple[SimulatedSet, list[tuple[Event, tuple[Output, ...]]]]:
+    """One set of the average trained man, recorded to a file when one is named.
+
+    Returns:
+        the set, and every input of the controller with what it led to.
+
+    Raises:
+        CommandError: the file cannot be written.
+        SetNotRunError: the controller refused to arm or start.
+    """
+    handled: list[tuple[Event, tuple[Output, ...]]] = []
+    lifter = exercise(order.exercise).mean_lifter()
+    done = run_set(
+        order, lifter, seed=seed, profile=profile, recorder=lambda event, outputs: handled.append((event, outputs))
+    )
+    if record is not None:
+        _record(record, handled)
+    return done, handled
+
+
+def _record(path: Path, handled: list[tuple[Event, tuple[Output, ...]]]) -> None:
+    metadata = {
+        "simulated": "true",
+        "ebbset": version("ebbset"),
+        "wall_clock_at_zero": datetime.datetime.now(datetime.UTC).isoformat(),
+    }
+    try:
+        with path.open("wb") as stream:
+            writer = RecordingWriter(stream, metadata)
+            for event, outputs in handled:
+                writer.add(event, outputs)
+            writer.finish({})
+    except OSError as error:
+        raise CommandError(f"{path}: {error.strerror}", Exit.BAD_INPUT) from None

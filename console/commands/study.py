@@ -1,0 +1,222 @@
+"""``ebbset study``: check, schedule, carry out, rehearse and judge a study."""
+
+from __future__ import annotations
+
+import csv
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ebbset.console.exits import CommandError, Exit
+from ebbset.models.contract import formatting
+
+_FILE = click.argument("study", type=click.Path(path_type=Path))
+
+
+@click.group(name="study")
+def command() -> None:
+    """Run a study: conditions as prescriptions, a balanced schedule, blinded sessions, a report of fidelity.
+
+    A study file names its conditions (each a prescription beside it), its participants by pseudonym, the design
+    (crossover or parallel), blocks, washout and what screens leave out. The order of conditions is drawn from its
+    seed. Its hash, over the file and all its prescriptions, is in every session's prescription and so in every
+    recording.
+
+    This is no ethics or safety review: sets to failure need screening and supervision. Read safety.md.
+    """
+
+
+@command.command(name="check")
+@_FILE
+@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+def check(study: Path, as_json: bool) -> int:
+    """Check a study file and count the balance of its schedule.
+
+    \b
+    Exit code 0 when the schedule is exactly balanced, 1 when it is only nearly so.
+    """
+    from ebbset.study.study_file import read_study
+
+    found = read_study(study)
+    balance = found.balance
+    if as_json:
+        told = {
+            "name": found.file.name,
+            "hash": found.hash,
+            "sessions": len(found.schedule),
+            "exact": balance.exact,
+            "per_period": [list(spread) for spread in balance.per_period],
+            "per_pair": list(balance.per_pair),
+            "per_condition": list(balance.per_condition),
+        }
+        click.echo(json.dumps(told, ensure_ascii=False, indent=2))
+    else:
+        click.echo(f"{found.file.name}: {found.file.design}, {len(found.file.conditions)} conditions, "
+                   f"{len(found.file.participants)} participants, {len(found.schedule)} sessions")  # fmt: skip
+        click.echo(f"hash {found.hash}")
+        click.echo(f"sessions of a condition: {_from_to(balance.per_condition)}")
+        for period, spread in enumerate(balance.per_period, start=1):
+            click.echo(f"a condition in period {period}: {_from_to(spread)}")
+        if found.file.design == "crossover":
+            click.echo(f"one condition straight after another: {_from_to(balance.per_pair)}")
+        click.echo("exactly balanced" if balance.exact else "balanced as nearly as the number of participants allows")
+    return int(Exit.OK if balance.exact else Exit.NO)
+
+
+def _from_to(spread: tuple[int, int]) -> str:
+    if spread[0] == spread[1]:
+        return formatting.plural(spread[0], "time")
+    return f"{spread[0]} to {spread[1]} times"
+
+
+@command.command(name="schedule")
+@_FILE
+@click.option("--conditions", is_flag=True, help="Show the conditions: for whoever is not blinded.")
+@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="CSV file; left out, here.")
+def schedule(study: Path, conditions: bool, output: Path | None) -> int:
+    """Who comes when, as CSV: participant, period, earliest day."""
+    from ebbset.study.study_file import read_study
+
+    found = read_study(study)
+    head = ["participant", "period", "earliest", *(["condition"] if conditions else [])]
+    rows = [
+        [s.participant, s.period, s.earliest.isoformat(), *([s.condition] if conditions else [])]
+        for s in found.schedule
+    ]
+    if output is None:
+        csv.writer(sys.stdout, lineterminator="\n").writerows([head, *rows])
+    else:
+        with output.open("w", encoding="utf-8", newline="") as file:
+            csv.writer(file, lineterminator="\n").writerows([head, *rows])
+    return int(Exit.OK)
+
+
+@command.command(name="session")
+@_FILE
+@click.argument("participant")
+@click.argument("period", type=click.IntRange(1))
+@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="File; left out, here.")
+def session(study: Path, participant: str, period: int, output: Path | None) -> int:
+    """The prescription of one session for `ebbset serve`: loads of this person, blinded, marked with the hash."""
+    from ebbset.study.study_file import read_study
+
+    found = read_study(study)
+    planned = found.session(participant, period)
+    if planned is None:
+        people = ", ".join(p.id for p in found.file.participants)
+        last = max(s.period for s in found.schedule)
+        raise CommandError(
+            f"session {period} of {participant!r} is not in the schedule; allowed: {people}, periods 1 to {last}",
+            Exit.USAGE,
+        )
+    text = found.order_of(planned).to_toml()
+    if output is None:
+        click.echo(text, nl=False)
+    else:
+        output.write_text(text, encoding="utf-8")
+        click.echo(f"Written to {output}")
+    return int(Exit.OK)
+
+
+@command.command(name="rehearse")
+@_FILE
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Same seed, same people and sets.")
+def rehearse(study: Path, folder: Path, seed: int) -> int:
+    """Carry out every session on simulated lifters and record it into a folder. Nobody lifts."""
+    from rich.console import Console
+    from rich.progress import track
+
+    from ebbset.simulators.closed_loop.closed_loop import SetNotRunError
+    from ebbset.study.rehearsal import rehearse as carry_out
+    from ebbset.study.study_file import read_study
+
+    found = read_study(study)
+    steps = carry_out(found, folder, seed=seed)
+    try:
+        for _ in track(
+            steps,
+            description="simulated sessions",
+            total=len(found.schedule),
+            console=Console(stderr=True),
+            transient=True,
+        ):
+            pass
+    except SetNotRunError as error:
+        raise CommandError(f"a session cannot be run on the simulated rig: {error}", Exit.NO) from None
+    except ValueError as error:
+        raise CommandError(str(error), Exit.BAD_INPUT) from None
+    click.echo(f"{len(found.schedule)} simulated sessions recorded in {folder}")
+    return int(Exit.OK)
+
+
+@command.command(name="fidelity")
+@_FILE
+@click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORDING…")
+@click.option("--json", "as_json", is_flag=True, help="Every set and deviation as JSON.")
+def fidelity(study: Path, recordings: tuple[Path, ...], as_json: bool) -> int:
+    """What was prescribed, what was done: differences in milliseconds and newtons, and departures in formatting.
+
+    \b
+    Exit code 0 when every session was recorded as ordered, 1 when something departs from the study.
+    """
+    from ebbset.controller.recording.sources import read_source
+    from ebbset.study.fidelity import departures_of, fidelity_of, summary_of
+    from ebbset.study.study_file import read_study
+
+    found = read_study(study)
+    sets = [item for path in recordings for item in read_source(path).sets]
+    judged = [fidelity_of(item, found) for item in sets]
+    departures = [*(f"{one.source}: {text}" for one in judged for text in one.departures), *departures_of(sets, found)]
+    if as_json:
+        click.echo(json.dumps(_plain(judged, departures), ensure_ascii=False, indent=2))
+    else:
+        click.echo(f"{found.file.name}: {len(judged)} recorded sets of {len(found.schedule)} sessions")
+        _summary(summary_of(judged))
+        for text in departures:
+            click.echo(f"departure: {text}")
+        if not departures:
+            click.echo("Every session was recorded as the study orders.")
+    return int(Exit.NO if departures else Exit.OK)
+
+
+def _plain(judged: list[Any], departures: list[str]) -> dict[str, Any]:
+    return {
+        "departures": departures,
+        "sets": [
+            {
+                "recording": one.source,
+                "set": one.nonce,
+                "participant": one.participant,
+                "period": one.period,
+                "condition": one.condition,
+                "deviations": [
+                    {
+                        "what": d.what,
+                        "place": d.place,
+                        "prescribed": d.prescribed,
+                        "done": d.done,
+                        "deviation": d.deviation,
+                        "unit": d.unit,
+                    }
+                    for d in one.deviations
+                ],
+            }
+            for one in judged
+        ],
+    }
+
+
+def _summary(rows: list[Any]) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    for head in ("done less prescribed", "times", "median", "furthest off"):
+        table.add_column(head, justify="left" if head.startswith("done") else "right")
+    for row in rows:
+        table.add_row(row.what, str(row.count), f"{row.median:+.1f} {row.unit}", f"{row.worst:+.1f} {row.unit}")
+    Console(highlight=False).print(table)

@@ -1,0 +1,86 @@
+"""``ebbset validate``: the simulator held against published figures, in a table and on one page of plots."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ebbset.console.exits import CommandError, Exit
+
+
+@click.command(name="validate")
+@click.option("--short", is_flag=True, help="Fewer simulated people behind each figure; for a quick look.")
+@click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Of the simulated people.")
+@click.option(
+    "--plot",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Draw the curves on one page; the ending gives the format (png, pdf, svg).",
+)
+@click.option("--json", "as_json", is_flag=True, help="The table as JSON.")
+def command(short: bool, seed: int, plot: Path | None, as_json: bool) -> int:
+    """Compare simulated lifters with published figures: source, published, simulated, error, pass.
+
+    "fitted" figures were seen by the fit of the exercises' parameters, "unseen" ones were not. Limits are what the
+    models are known not to reproduce; they are shown with their size and not judged.
+
+    \b
+    Exit code 0 when every judged figure is inside what is published, 1 when one is not.
+    """
+    from ebbset.simulators.validation import validate
+
+    if not as_json:
+        click.echo("Simulating; this takes a few minutes.", err=True)
+    report = validate.run(short=short, seed=seed)
+    if plot is not None:
+        try:
+            validate.plot(report, plot)
+        except (OSError, ValueError) as error:
+            raise CommandError(f"{plot}: {getattr(error, 'strerror', None) or error}", Exit.BAD_INPUT) from None
+    if as_json:
+        told = {
+            "passed": report.passed,
+            "people": report.people,
+            "seed": report.seed,
+            "results": [dataclasses.asdict(result) for result in report.results],
+        }
+        click.echo(json.dumps(told, ensure_ascii=False, indent=2))
+    else:
+        _show(report)
+    if plot is not None:
+        click.echo(f"The plots are in {plot}", err=as_json)
+    return int(Exit.OK if report.passed else Exit.NO)
+
+
+def _show(report: Any) -> None:
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    console = Console(highlight=False)
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    for head in ("", "check and its source", "published", "simulated", "error", "", ""):
+        table.add_column(head, justify="right" if head in ("published", "simulated", "error") else "left")
+    verdicts = {True: "pass", False: "FAIL", None: ""}
+    for row in report.results:
+        table.add_row(
+            str(row.number),
+            Text.assemble(row.name, (f"\n{row.source}", "dim")),
+            row.published,
+            row.simulated,
+            row.error,
+            row.fitted_or_unseen,
+            verdicts[row.passed],
+            style="bold" if row.passed is False else "",
+        )
+    console.print(table)
+    judged = [row for row in report.results if row.passed is not None]
+    unseen = sum(row.fitted_or_unseen == "unseen" for row in judged)
+    passed = sum(bool(row.passed) for row in judged)
+    console.print(
+        f"{passed} of {len(judged)} figures inside what is published, {unseen} of them never seen by the fit; "
+        f"{report.people} simulated people behind each population figure, seed {report.seed}."
+    )

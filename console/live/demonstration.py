@@ -1,0 +1,211 @@
+"""The demonstration: broker, virtual rig, controller and operator on this machine, over real TCP, one whole set.
+
+The broker is embedded (amqtt, MQTT 3.1.1) on a free port of the loopback interface; rig and controller are processes
+of their own, started exactly as a person would start them; the operator and the live view are clients like any other.
+Nothing here knows how a set is regulated.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import signal
+import socket
+import sys
+from collections.abc import AsyncIterator
+from dataclasses import dataclass, field
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, Final
+
+from amqtt.broker import Broker
+from rich.console import Console
+
+from ebbset.console.exits import CommandError, Exit
+from ebbset.console.live.live_view import LiveState, follow, on_screen
+from ebbset.console.live.operator_client import Operator
+from ebbset.controller.link.settings import BrokerSettings
+from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.profile import LifterProfile
+from ebbset.models.contract.wire import OperatorAnswer, RequestAction
+
+RIG: Final = "demo"
+READY_S: Final = 120.0
+"""The first start on a machine compiles the simulator."""
+SET_S: Final = 150.0
+STOP_S: Final = 8.0
+ARMINGS: Final = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What the demonstration left behind."""
+
+    recording: Path
+    state: LiveState
+
+
+@dataclass(frozen=True, slots=True)
+class _Parts:
+    """The processes under way and where their logs lie."""
+
+    folder: Path
+    processes: dict[str, asyncio.subprocess.Process] = field(default_factory=dict)
+
+
+def demo_files() -> tuple[str, str]:
+    """Text of the demonstration's prescription and profile."""
+    folder = files("ebbset.console.live") / "data"
+    prescription, profile = folder / "demo_prescription.toml", folder / "demo_profile.toml"
+    return prescription.read_text(encoding="utf-8"), profile.read_text(encoding="utf-8")
+
+
+async def run(folder: Path, console: Console, *, prescription: Prescription, profile: LifterProfile) -> Outcome:
+    """Run one set from start to end.
+
+    Args:
+        folder: where recording and logs go; made when missing.
+        console: where the live view is drawn.
+        prescription: what is armed.
+        profile: of the simulated lifter.
+
+    Raises:
+        CommandError: a part did not start, or a request was refused.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    before = set(folder.glob("*.mcap"))
+    async with _broker() as broker, _parts(broker, folder, prescription.exercise) as parts:
+        state = LiveState.of(prescription)
+        await _until_ready(broker, parts)
+        operator = Operator(broker, RIG, "demonstration")
+        with on_screen(state, console):
+            await _arm_and_start(operator, prescription, profile)
+            # Only now, so that what an arming before may have left behind is not taken for this set.
+            following = asyncio.create_task(follow(broker, RIG, state))
+            try:
+                await _unless_died(following, parts, SET_S, "the set did not end")
+            finally:
+                following.cancel()
+                await asyncio.gather(following, return_exceptions=True)
+    made = sorted(set(folder.glob("*.mcap")) - before)
+    if not made:
+        raise CommandError(f"no recording was written to {folder}; see the logs there", Exit.DEFECT)
+    return Outcome(recording=made[-1], state=state)
+
+
+async def _arm_and_start(operator: Operator, prescription: Prescription, profile: LifterProfile) -> None:
+    """Arm and start; anew when a busy machine lost telemetry in between, which ends an armed set as it should.
+
+    Raises:
+        CommandError: refused again and again; says the last answer.
+    """
+    answer: OperatorAnswer | None = None
+    for _ in range(ARMINGS):
+        answer = await operator.ask(RequestAction.ARM, cautions_shown=True, prescription=prescription, profile=profile)
+        if answer.accepted:
+            answer = await operator.ask(RequestAction.START)
+            if answer.accepted:
+                return
+        await asyncio.sleep(0.5)
+    raise CommandError(f"the set could not be begun: {answer.message if answer else 'no answer'}", Exit.NO)
+
+
+async def _until_ready(broker: BrokerSettings, parts: _Parts) -> None:
+    """Wait until the controller says that it sees the rig."""
+    seen = LiveState()
+    waiting = asyncio.create_task(
+        follow(broker, RIG, seen, until=lambda state: state.report is not None and state.report.state == "idle")
+    )
+    try:
+        await _unless_died(waiting, parts, READY_S, "controller and rig did not find each other")
+    finally:
+        waiting.cancel()
+        await asyncio.gather(waiting, return_exceptions=True)
+
+
+async def _unless_died(wanted: asyncio.Task[None], parts: _Parts, timeout_s: float, what: str) -> None:
+    """Wait for a task, but no longer than the processes live.
+
+    Raises:
+        CommandError: a process ended early, or the time ran out.
+    """
+    watches: dict[asyncio.Task[Any], str] = {
+        asyncio.create_task(part.wait()): name for name, part in parts.processes.items()
+    }
+    try:
+        waited: set[asyncio.Task[Any]] = {wanted, *watches}
+        done, _ = await asyncio.wait(waited, timeout=timeout_s, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for watch in watches:
+            watch.cancel()
+        await asyncio.gather(*watches, return_exceptions=True)
+    if wanted in done:
+        wanted.result()
+        return
+    died = next((watches[task] for task in done if task in watches), None)
+    if died is not None:
+        raise CommandError(f"the process of the {died} ended early; see {parts.folder}/demo-{died}.log", Exit.DEFECT)
+    raise CommandError(f"{what} within {timeout_s:g} s; see the logs in {parts.folder}", Exit.UNREACHABLE)
+
+
+@contextlib.asynccontextmanager
+async def _broker() -> AsyncIterator[BrokerSettings]:
+    """An embedded broker on a free port of the loopback interface."""
+    logging.getLogger("amqtt").setLevel(logging.CRITICAL)
+    logging.getLogger("transitions").setLevel(logging.CRITICAL)
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    broker = Broker(
+        {
+            "listeners": {"default": {"type": "tcp", "bind": f"127.0.0.1:{port}"}},
+            "plugins": {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}},
+        }
+    )
+    await broker.start()
+    try:
+        yield BrokerSettings(host="127.0.0.1", port=port, protocol="3.1.1")
+    finally:
+        await broker.shutdown()
+
+
+@contextlib.asynccontextmanager
+async def _parts(broker: BrokerSettings, folder: Path, exercise: str) -> AsyncIterator[_Parts]:
+    """Rig and controller as processes; ended in order, the controller first so that it closes its recording."""
+    where = ["--rig", RIG, "--host", broker.host, "--port", str(broker.resolved_port)]
+    commands = {
+        "rig": ["rig", *where, "--exercise", exercise, "--ready-after", "0.8"],
+        "controller": ["serve", *where, "--recordings", str(folder)],
+    }
+    parts = _Parts(folder)
+    with contextlib.ExitStack() as logs:
+        try:
+            for name, arguments in commands.items():
+                log = logs.enter_context((folder / f"demo-{name}.log").open("wb"))
+                parts.processes[name] = await asyncio.create_subprocess_exec(
+                    sys.executable,
+                    "-c",
+                    "import sys; from ebbset.console.entry import main; sys.exit(main())",
+                    *arguments,
+                    stdin=asyncio.subprocess.DEVNULL,
+                    stdout=log,
+                    stderr=log,
+                    start_new_session=True,
+                )
+            yield parts
+        finally:
+            for name in ("controller", "rig"):
+                if name in parts.processes:
+                    await _end(parts.processes[name])
+
+
+async def _end(part: asyncio.subprocess.Process) -> None:
+    if part.returncode is None:
+        with contextlib.suppress(ProcessLookupError):
+            part.send_signal(signal.SIGTERM)
+        try:
+            await asyncio.wait_for(part.wait(), STOP_S)
+        except TimeoutError:
+            part.kill()
+            await part.wait()

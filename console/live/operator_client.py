@@ -1,0 +1,98 @@
+"""A person at the controller: sends one request over MQTT and waits for its answer.
+
+Knows the wire contract and nothing of the controller's inside; what a stranger's operator panel would do.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+from typing import Final
+
+import aiomqtt
+
+from ebbset.console.exits import CommandError, Exit
+from ebbset.controller.link.mqtt_link import new_client
+from ebbset.controller.link.settings import BrokerSettings
+from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.profile import LifterProfile
+from ebbset.models.contract.wire import BadMessageError, OperatorAnswer, OperatorRequest, RequestAction, Topic, decode
+
+ANSWER_TIMEOUT_S: Final = 5.0
+
+
+class Operator:
+    """One operator of one rig, over a connection of their own.
+
+    Args:
+        broker: where.
+        rig: name of the rig.
+        name: who asks; recorded with the request.
+    """
+
+    def __init__(self, broker: BrokerSettings, rig: str, name: str) -> None:
+        self._broker = broker
+        self._rig = rig
+        self._name = name
+
+    async def ask(
+        self,
+        action: RequestAction,
+        *,
+        cautions_shown: bool = False,
+        prescription: Prescription | None = None,
+        profile: LifterProfile | None = None,
+        timeout_s: float = ANSWER_TIMEOUT_S,
+    ) -> OperatorAnswer:
+        """Send the request and wait for the answer with its correlation id.
+
+        Raises:
+            CommandError: no broker there, or no answer in time.
+        """
+        request = OperatorRequest(
+            correlation_id=secrets.token_hex(8),
+            action=action,
+            operator=self._name,
+            cautions_shown=cautions_shown,
+            prescription=prescription,
+            profile=profile,
+        )
+        client = new_client(self._broker, f"ebbset-operator-{secrets.token_hex(4)}")
+        try:
+            async with client:
+                await client.subscribe(Topic.ANSWER.path(self._rig), qos=1)
+                await client.publish(Topic.REQUEST.path(self._rig), request.model_dump_json(), qos=1)
+                return await asyncio.wait_for(self._answer(client, request.correlation_id), timeout_s)
+        except TimeoutError:
+            raise CommandError(
+                f"no answer for rig {self._rig!r} within {timeout_s:g} s; is `ebbset serve --rig {self._rig}` running "
+                f"at this broker ({self._broker.host}:{self._broker.resolved_port})?",
+                Exit.UNREACHABLE,
+            ) from None
+        except aiomqtt.MqttError as error:
+            raise no_broker(self._broker, error) from None
+
+    async def _answer(self, client: aiomqtt.Client, correlation_id: str) -> OperatorAnswer:
+        async for message in client.messages:
+            try:
+                answer: OperatorAnswer = decode(Topic.ANSWER, payload_of(message))
+            except BadMessageError:
+                # Not ours to judge: whoever may write answers wrote something else; ours is still to come.
+                continue
+            if answer.correlation_id == correlation_id:
+                return answer
+        raise TimeoutError
+
+
+def payload_of(message: aiomqtt.Message) -> bytes:
+    """The payload as bytes, whatever the client made of it."""
+    return message.payload if isinstance(message.payload, bytes) else str(message.payload or "").encode()
+
+
+def no_broker(broker: BrokerSettings, error: Exception) -> CommandError:
+    """The sentence for a broker that is not there or does not let us in."""
+    return CommandError(
+        f"no connection to the broker at {broker.host}:{broker.resolved_port} "
+        f"(MQTT {broker.protocol}{', TLS' if broker.uses_tls else ''}): {error}",
+        Exit.UNREACHABLE,
+    )

@@ -1,0 +1,77 @@
+"""What a prescription orders, in words; and whether a profile fits it."""
+
+from __future__ import annotations
+
+from ebbset.console.exits import CommandError, Exit
+from ebbset.models.contract import formatting
+from ebbset.models.contract.prescription import Prescription, StallSection
+from ebbset.models.contract.profile import LifterProfile
+
+
+def in_words(order: Prescription) -> list[str]:
+    """What a prescription orders, a sentence a line."""
+    unit = order.units
+    lines = [
+        f"{order.name}; exercise {order.exercise}; loads shown in {unit}, per cable",
+        f"start {formatting.load(order.load.start_n, unit)}, floor {formatting.load(order.load.floor_n, unit)}, "
+        f"load changes at most {order.load.ramp_n_per_s:g} N/s, cables {order.load.cables}",
+    ]
+    for number, bout in enumerate(order.bouts):
+        rest = f"after {formatting.seconds(bout.rest_before_s)} rest, " if number else ""
+        much = "until its stall rule" if bout.repetitions is None else formatting.plural(bout.repetitions, "repetition")
+        then = "a stall drops the load" if bout.on_stall == "drop" else "a stall ends the bout"
+        lines.append(f"bout {number + 1}: {rest}{formatting.load(order.bout_load_n(number), unit)}, {much}; {then}")
+    given = ", ".join(f"{key} = {value}" for key, value in order.drop.parameters.items())
+    lines.append(_stall_in_words(order.stall))
+    lines.append(f"drop policy {order.drop.policy}{f' ({given})' if given else ''}")
+    ordered = {name: value for name, value in order.budget.model_dump().items() if value is not None}
+    budgets = [formatting.quantity(name, value, unit) for name, value in ordered.items()]
+    lines.append(f"fatigue budget: {', '.join(budgets) or 'none'}")
+    rules = [
+        formatting.quantity(name, float(value), unit)
+        for name, value in order.stop.model_dump().items()
+        if value is not None and not name.endswith("strikes")
+    ]
+    lines.append("ends at: " + ", ".join(rules))
+    return lines
+
+
+def _stall_in_words(stall: StallSection) -> str:
+    grind = f", after {stall.grind_s:g} s more to fight it" if stall.grind_s else ""
+    if stall.rule == "dwell":
+        return f"a stall: slower than {stall.velocity_m_s:g} m/s for {stall.dwell_s:g} s{grind}"
+    return (
+        f"a stall: {formatting.part(stall.certainty)} certain that the ascent will not come through, or "
+        f"{stall.still_limit_s:g} s slower than {stall.velocity_m_s:g} m/s{grind}"
+    )
+
+
+def mismatches(order: Prescription, profile: LifterProfile) -> list[str]:
+    """What does not fit between the two, a sentence each."""
+    found = []
+    v1 = profile.velocity_at_1rm_m_s
+    if order.stall.velocity_m_s > v1.mean - v1.sd:
+        found.append(
+            f"{order.name}: stall.velocity_m_s is {order.stall.velocity_m_s:g}; {profile.lifter} lifts a 1RM at "
+            f"{v1.mean:.2f} ± {v1.sd:.2f} m/s, so a heavy repetition may count as a stall; "
+            f"below {v1.mean - v1.sd:.2f} is safer"
+        )
+    if profile.one_rm_n is not None and order.load.start_n > profile.one_rm_n.mean:
+        found.append(
+            f"{order.name}: start load {formatting.load(order.load.start_n, order.units)} is above the 1RM of "
+            f"{profile.lifter}, {formatting.load(profile.one_rm_n.mean, order.units)}"
+        )
+    return found
+
+
+def refuse_mismatch(order: Prescription, profile: LifterProfile | None) -> None:
+    """A profile of another exercise says nothing about this set.
+
+    Raises:
+        CommandError: the two name different exercises.
+    """
+    if profile is not None and profile.exercise != order.exercise:
+        raise CommandError(
+            f"profile.exercise is {profile.exercise!r}; allowed: {order.exercise!r}, the exercise of the prescription",
+            Exit.BAD_INPUT,
+        )

@@ -1,0 +1,33 @@
+"""Several recordings for one report: in the order of their sets' dates, and an error when none holds a set."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Sequence
+from pathlib import Path
+
+from ebbset.console.exits import CommandError, Exit
+from ebbset.controller.recording.recorded_set import RecordedSet
+from ebbset.controller.recording.sources import Source, read_source
+
+
+def read_sources(paths: Sequence[Path]) -> list[Source]:
+    """Several recordings, in the order of their sets' dates.
+
+    Raises:
+        CommandError: a file is missing or no recording, or none of them holds an armed set.
+    """
+    sources = [read_source(path) for path in paths]
+    if not any(source.sets for source in sources):
+        names = ", ".join(str(path) for path in paths)
+        raise CommandError(f"{names}: no set was armed in it, so there is nothing to report", Exit.NO)
+    return sorted(sources, key=_first_day)
+
+
+def _first_day(source: Source) -> tuple[bool, datetime.datetime]:
+    days = [_naive(item) for item in source.sets if item.begun_at is not None]
+    return (not days, min(days, default=datetime.datetime.min))
+
+
+def _naive(item: RecordedSet) -> datetime.datetime:
+    return datetime.datetime.min if item.begun_at is None else item.begun_at.replace(tzinfo=None)

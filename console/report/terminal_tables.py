@@ -1,0 +1,125 @@
+"""A set in the terminal: a table of repetitions, a line a decision, why it ended.
+
+Takes the core's records and gives rich renderables; nothing is computed or decided here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.table import Table
+from rich.text import Text
+
+from ebbset.controller.messages.actions import Decision, RepetitionRecord, SetResult
+from ebbset.models.contract import formatting
+from ebbset.models.contract.units import LoadUnit
+from ebbset.models.contract.wire import RepetitionOutcome
+
+_SIDES = ("left", "right")
+
+
+def repetition_table(repetitions: Sequence[RepetitionRecord], unit: LoadUnit) -> Table:
+    """A row a repetition; the cable is shown when there are two, capacity and fatigue when they are known.
+
+    The unit stands under each head; mean and peak are concentric velocities, ``1.2`` is bout 1, second load. Fits 80
+    columns.
+    """
+    two = any(record.cable > 0 for record in repetitions)
+    known = any(record.capacity_n is not None for record in repetitions)
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    heads = ["rep", *(["side"] if two else []), "step", f"load\n{unit}", "mean\nm/s", "peak\nm/s", "ROM\nm", "time\ns"]
+    heads += [f"capacity\n{unit} ± SD", "lost"] if known else []
+    for head in heads:
+        table.add_column(head, justify="left" if head == "side" else "right", no_wrap=True)
+    table.add_column("", no_wrap=True)
+    for record in repetitions:
+        row = [str(record.index), *([_SIDES[record.cable]] if two else [])]
+        row += [
+            f"{record.bout + 1}.{record.step + 1}",
+            formatting.bare_load(record.load_n, unit),
+            formatting.number(record.mean_velocity_m_s),
+            formatting.number(record.peak_velocity_m_s),
+            formatting.number(record.rom_m),
+            formatting.number((record.t_end_us - record.t_start_us) / 1e6, 1),
+        ]
+        if known:
+            row += [capacity(record, unit), formatting.part(record.budget_spent)]
+        completed = record.outcome is RepetitionOutcome.COMPLETED
+        table.add_row(*row, formatting.OUTCOMES[record.outcome], style="" if completed else "italic")
+    return table
+
+
+def capacity(record: RepetitionRecord, unit: LoadUnit) -> str:
+    """Momentary capacity and its standard deviation."""
+    if record.capacity_n is None:
+        return formatting.NONE
+    spread = "" if record.capacity_sd_n is None else f" ± {formatting.bare_load(record.capacity_sd_n, unit)}"
+    return formatting.bare_load(record.capacity_n, unit) + spread
+
+
+def decision_lines(
+    decisions: Sequence[Decision], unit: LoadUnit, *, begun_us: int | None = None, details: bool = True
+) -> Table:
+    """A line a decision: when, what, the load, why; and under it the numbers that it rested on.
+
+    Args:
+        decisions: in order.
+        unit: unit that loads are shown in.
+        begun_us: controller clock at which the set's time starts; the first decision's when left out.
+        details: show the numbers too.
+    """
+    start_us = begun_us if begun_us is not None else (decisions[0].now_us if decisions else 0)
+    table = Table(box=None, pad_edge=False, show_header=False)
+    table.add_column(justify="right", style="dim", no_wrap=True)
+    table.add_column(style="bold", no_wrap=True)
+    table.add_column(no_wrap=True)
+    table.add_column()
+    for decision in decisions:
+        detail = decision_detail(decision, unit) if details else ""
+        table.add_row(
+            f"{max((decision.now_us - start_us) / 1e6, 0.0):.2f} s",
+            formatting.ACTIONS.get(decision.action, decision.action),
+            formatting.load_change(decision.from_n, decision.to_n, unit),
+            Text.assemble(decision.text, ("\n" + detail if detail else "", "dim")),
+        )
+    return table
+
+
+def decision_detail(decision: Decision, unit: LoadUnit) -> str:
+    """The numbers a decision rested on, what they were held against, and what narrowed it."""
+    parts = []
+    if decision.inputs:
+        parts.append("; ".join(formatting.quantity(name, value, unit) for name, value in decision.inputs))
+    if decision.thresholds:
+        parts.append(
+            "against " + "; ".join(formatting.quantity(name, value, unit) for name, value in decision.thresholds)
+        )
+    if decision.limited_by:
+        parts.append("narrowed by " + ", ".join(limit.value.replace("_", " ") for limit in decision.limited_by))
+    return " — ".join(parts)
+
+
+def result_line(result: SetResult | None, unit: LoadUnit) -> Text:
+    """What the set came to, in one paragraph."""
+    if result is None:
+        return Text("The recording ends before the set did; what is shown is what was written up to there.")
+    text = Text()
+    text.append(summary(result, unit))
+    text.append(f" It ended because: {result.text}", style="bold")
+    if result.guard_refusals:
+        text.append(
+            f" {formatting.plural(result.guard_refusals, 'command')} refused by the guard: a defect, please report."
+        )
+    return text
+
+
+def summary(result: SetResult, unit: LoadUnit) -> str:
+    """The set in a sentence."""
+    spent = (
+        "" if result.budget_spent is None else f"; estimated loss of capacity {formatting.part(result.budget_spent)}"
+    )
+    return (
+        f"{formatting.plural(result.repetitions, 'repetition')}, {formatting.plural(result.drops, 'drop')}, "
+        f"{formatting.plural(result.bouts, 'bout')} in {formatting.seconds(result.duration_s)}; "
+        f"last load {formatting.loads(result.final_load_n, unit)}{spent}."
+    )

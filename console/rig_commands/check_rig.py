@@ -1,0 +1,163 @@
+"""``ebbset check-rig``: does this rig keep the wire contract? With nobody under the load."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ebbset.console.exits import CommandError, Exit
+from ebbset.console.rig_commands.broker_options import CREDENTIALS_HELP, broker_options, broker_settings
+from ebbset.console.rig_commands.unattended_check import be_sure_that_nobody_is_there
+
+PULL_PACE_M_S = 0.4
+
+
+class PromptedHands:
+    """A person at the rig, told what to do on the terminal; each step is done when they press Enter."""
+
+    async def _ask(self, text: str) -> None:
+        click.echo(f"\n  NOW: {text}\n       Press Enter when it is done. ", nl=False, err=True)
+        await asyncio.get_running_loop().run_in_executor(None, sys.stdin.readline)
+
+    async def pull_out(self, to_m: float) -> None:
+        """Pull and hold."""
+        await self._ask(f"pull the empty handle(s) out by about {to_m:g} m in one or two seconds, and HOLD them there.")
+
+    async def bring_back(self) -> None:
+        """Back to the dock."""
+        await self._ask("bring the handle(s) back into the dock and let go.")
+
+    async def press_stop(self) -> None:
+        """The stop."""
+        await self._ask("press the rig's own emergency stop, hands off the handle.")
+
+    async def reset_stop(self) -> None:
+        """Its reset."""
+        await self._ask("reset the emergency stop.")
+
+    async def power_cycle(self) -> None:
+        """Power off and on."""
+        await self._ask("cut the rig's power, count to two and give it back (press Enter right away).")
+
+
+class BenchHands:
+    """The hands of a virtual rig that was started with ``--hands``, moved over its bench topic."""
+
+    def __init__(self, rig: str, broker: Any) -> None:
+        self._rig = rig
+        self._broker = broker
+
+    async def _do(self, what: str, wait_s: float = 0.1, **values: float) -> None:
+        from ebbset.conformance.rig_client import open_bench
+        from ebbset.simulators.rig.virtual_rig import hands_topic
+
+        async with open_bench(self._rig, self._broker, goodbye=False) as bench:
+            payload = json.dumps({"do": what, **values}).encode()
+            await bench.client.publish(hands_topic(self._rig), payload, qos=1)
+        await asyncio.sleep(wait_s)
+
+    async def pull_out(self, to_m: float) -> None:
+        """Pull and hold."""
+        await self._do("move_handle", to_m / PULL_PACE_M_S + 0.5, to_m=to_m, speed_m_s=PULL_PACE_M_S)
+
+    async def begin_move(self, to_m: float, speed_m_s: float) -> None:
+        """Begin to move the handle."""
+        await self._do("move_handle", 0.0, to_m=to_m, speed_m_s=speed_m_s)
+
+    async def bring_back(self) -> None:
+        """Back to the dock."""
+        await self._do("move_handle", 1.0 / PULL_PACE_M_S, to_m=0.0, speed_m_s=PULL_PACE_M_S)
+        await self._do("let_go", 0.3)
+
+    async def press_stop(self) -> None:
+        """The stop."""
+        await self._do("press_emergency_stop", 0.0)
+
+    async def reset_stop(self) -> None:
+        """Its reset."""
+        await self._do("reset_emergency_stop", 0.0)
+
+    async def power_cycle(self) -> None:
+        """Power off and on."""
+        await self._do("reboot", 0.0)
+
+
+@click.command(name="check-rig", epilog=CREDENTIALS_HELP)
+@broker_options
+@click.option(
+    "--hands",
+    type=click.Choice(["prompt", "bench", "none"]),
+    default="prompt",
+    show_default=True,
+    help="Who moves the empty handle, presses the stop and switches the rig off: you, when asked; the bench topic of "
+    "a virtual rig; or nobody, and those checks are not done.",
+)
+@click.option(
+    "--load",
+    "load_n",
+    type=click.FloatRange(50, 500),
+    default=120.0,
+    show_default=True,
+    help="Load to work with, newtons per cable; never more than half the rig's maximum.",
+)
+@click.option(
+    "--nobody-under-load",
+    is_flag=True,
+    help="Say that nobody is at the handle and nobody can get there; without it you are asked.",
+)
+@click.option("--report", "report_file", type=click.Path(path_type=Path), help="Also write the report as text here.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object instead of text.")
+def command(
+    rig: str,
+    hands: str,
+    load_n: float,
+    nobody_under_load: bool,
+    report_file: Path | None,
+    as_json: bool,
+    **values: Any,
+) -> int:
+    """Hold a rig against the wire contract, real or virtual, and say in words what is wrong with it.
+
+    More than fifty named checks: announcement and will, schemas, sampling, clock, signs and units, ramps, refusals,
+    lease, dock, emergency stop, reboot. Each tells why it matters and how to mend a rig that fails it. The rig is
+    loaded and unloaded many times: NOBODY may be at the handle. Stop the rig's controller first. Takes about a minute.
+
+    \b
+    Exit code 0 when every check passed, 1 when one failed or was not done, 4 without a broker.
+
+    \b
+    Examples:
+      ebbset check-rig --rig north
+      ebbset check-rig --rig north --report north.txt
+      ebbset rig --rig try --nobody --hands   and in another terminal
+      ebbset check-rig --rig try --hands bench --nobody-under-load
+    """
+    be_sure_that_nobody_is_there(nobody_under_load)
+
+    import aiomqtt
+
+    from ebbset.conformance.kit import check_rig
+    from ebbset.console import logs
+
+    logs.configure()
+    broker = broker_settings(**values)
+    at_rig: Any = None
+    if hands != "none":
+        at_rig = PromptedHands() if hands == "prompt" else BenchHands(rig, broker)
+    try:
+        report = asyncio.run(check_rig(rig, broker, hands=at_rig, load_n=load_n))
+    except (aiomqtt.MqttError, OSError) as error:
+        where = f"{broker.host}:{broker.resolved_port}"
+        raise CommandError(f"the broker at {where} cannot be used: {error}", Exit.UNREACHABLE) from None
+    if report_file is not None:
+        report_file.write_text(report.as_text() + "\n", encoding="utf-8")
+    if as_json:
+        click.echo(json.dumps(report.as_json(), indent=2, ensure_ascii=False))
+    else:
+        click.echo(report.as_text())
+    return int(Exit.OK if report.conforms else Exit.NO)

@@ -1,0 +1,157 @@
+"""``ebbset request``: a person asks the controller to arm, start, stop or release, and sees the answer."""
+
+from __future__ import annotations
+
+import asyncio
+import getpass
+import json
+import re
+import shutil
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ebbset.console.exits import CommandError, Exit
+from ebbset.console.rig_commands.broker_options import CREDENTIALS_HELP, broker_options, broker_settings
+
+
+@click.group(name="request")
+def command() -> None:
+    """Ask the controller of a rig to arm, start, stop or release a set, and wait for its answer.
+
+    \b
+    The order of a set:
+      ebbset request arm --prescription row.toml     binds the rig to this set; no load yet
+      ebbset request start                           handle docked: the load comes on
+      ebbset request stop                            at any time: unloads and ends the set for good
+      ebbset request release                         as stop, when nobody is there any more
+
+    Exit code 0 when the request was accepted, 1 when it was refused, 4 when nobody answered.
+    """
+
+
+def _who() -> str:
+    """A name that the wire allows, from the account that asks."""
+    return re.sub(r"[^A-Za-z0-9_.\-]", "-", getpass.getuser())[:64] or "operator"
+
+
+def _common(function: Any) -> Any:
+    function = click.option("--json", "as_json", is_flag=True, help="The answer as JSON.")(function)
+    function = click.option(
+        "--operator", "who", default=_who, show_default="your account", help="Who asks; recorded with the set."
+    )(function)
+    return broker_options(function)
+
+
+@command.command(name="arm", epilog=CREDENTIALS_HELP)
+@_common
+@click.option("--prescription", type=click.Path(path_type=Path), help="Left out, the one that `serve` was given.")
+@click.option("--profile", type=click.Path(path_type=Path), help="The lifter's profile; left out, the one of `serve`.")
+@click.option(
+    "--cautions-shown",
+    is_flag=True,
+    help="For scripts: the cautions were shown to the lifter by other means, and the lifter agreed to go on.",
+)
+def arm(
+    rig: str,
+    who: str,
+    as_json: bool,
+    prescription: Path | None,
+    profile: Path | None,
+    cautions_shown: bool,
+    **values: Any,
+) -> int:
+    """Bind the rig to one set, after showing the cautions. No load is applied yet.
+
+    The cautions are shown and confirmed before every arming, and the recording says so. Without a terminal to confirm
+    at, --cautions-shown is needed.
+    """
+    from ebbset.console.report.prescription_in_words import refuse_mismatch
+    from ebbset.controller.service.documents import read_prescription, read_profile
+
+    order = None if prescription is None else read_prescription(prescription)
+    lifter = None if profile is None else read_profile(profile)
+    if order is not None:
+        refuse_mismatch(order, lifter)
+    if not cautions_shown:
+        _show_cautions()
+    return _ask("arm", rig, who, as_json, values, cautions_shown=True, prescription=order, profile=lifter)
+
+
+@command.command(name="start", epilog=CREDENTIALS_HELP)
+@_common
+@click.option("--watch", is_flag=True, help="Show the set while it happens, until it ends.")
+@click.option(
+    "--prescription",
+    type=click.Path(path_type=Path),
+    help="With --watch: the file that was armed, for its unit, its loads and what a study leaves out on screens.",
+)
+def start(rig: str, who: str, as_json: bool, watch: bool, prescription: Path | None, **values: Any) -> int:
+    """Start the armed set: with the handle docked, the load comes on."""
+    from ebbset.controller.service.documents import read_prescription
+
+    order = None if prescription is None else read_prescription(prescription)
+    code = _ask("start", rig, who, as_json, values)
+    if code == Exit.OK and watch:
+        _watch(rig, order, values)
+    return code
+
+
+@command.command(name="stop", epilog=CREDENTIALS_HELP)
+@_common
+def stop(rig: str, who: str, as_json: bool, **values: Any) -> int:
+    """Stop the set: the rig unloads, and only a new arming by a person begins another.
+
+    This is a request over a network, not an emergency stop. The rig has its own; use that one.
+    """
+    return _ask("stop", rig, who, as_json, values)
+
+
+@command.command(name="release", epilog=CREDENTIALS_HELP)
+@_common
+def release(rig: str, who: str, as_json: bool, **values: Any) -> int:
+    """Release the rig from its set: it unloads and forgets the set."""
+    return _ask("release", rig, who, as_json, values)
+
+
+def _show_cautions() -> None:
+    from ebbset.models.contract.cautions import CONFIRMATION, as_text
+
+    if not sys.stdin.isatty():
+        raise CommandError(
+            "cautions_shown is missing; allowed: a terminal to confirm at, or --cautions-shown after showing them",
+            Exit.USAGE,
+        )
+    click.echo(as_text(width=min(shutil.get_terminal_size().columns, 96)))
+    if not click.confirm(f"\n{CONFIRMATION}"):
+        raise CommandError("not armed: the cautions were not confirmed", Exit.NO)
+
+
+def _ask(action: str, rig: str, who: str, as_json: bool, values: dict[str, Any], **more: Any) -> int:
+    from ebbset.console.live.operator_client import Operator
+    from ebbset.models.contract.wire import RequestAction
+
+    asking = Operator(broker_settings(**values), rig, who)
+    answer = asyncio.run(asking.ask(RequestAction(action), **more))
+    if as_json:
+        click.echo(json.dumps(answer.model_dump(mode="json"), ensure_ascii=False))
+    else:
+        click.echo(f"{'accepted' if answer.accepted else 'refused'} ({answer.code}): {answer.message}")
+    return int(Exit.OK if answer.accepted else Exit.NO)
+
+
+def _watch(rig: str, order: Any, values: dict[str, Any]) -> None:
+    from rich.console import Console
+
+    from ebbset.console.live.live_view import LiveState, follow, on_screen, picture
+
+    state = LiveState() if order is None else LiveState.of(order)
+    console = Console(highlight=False)
+    with on_screen(state, console):
+        asyncio.run(follow(broker_settings(**values), rig, state))
+    console.print(picture(state))
+    if state.result is None:
+        raise CommandError("the controller is gone; the rig unloads by itself within its lease", Exit.UNREACHABLE)
+    console.print(f"\nIt ended because: {state.result.text}")

@@ -1,0 +1,118 @@
+"""Whether a lifter at the bottom fails to get the load moving: waiting too long, creeping up, or sinking.
+
+What lives here: one cable's handle between ascents. What never does: ascents (`tracker`).
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from ebbset.controller.detection.signals import StallSeen
+from ebbset.controller.messages.reasons import Reason
+from ebbset.models.contract.prescription import StallSection
+
+# Judgement, no source: a rest wobbles by less, and a start that succeeds is over sooner.
+ONSET_M: Final = 0.02
+SINK_M: Final = 0.010
+SINK_US: Final = 250_000
+CREEP_M: Final = 0.004
+CREEP_US: Final = 400_000
+FALLING_M_S: Final = -0.12
+BOTTOM_PART: Final = 0.35
+BELOW_M: Final = 0.02
+ABOVE_M: Final = 0.05
+UNDER_THE_TOP_M: Final = 0.1
+PROBABILITY: Final = 0.9
+
+
+class FailedStartDetector:
+    """Failed starts of one cable; each is said once until the next ascent or drop."""
+
+    __slots__ = ("_patience_us", "_pushing_since_us", "_reference_m", "_said", "_since_us", "_still_m_s")
+
+    def __init__(self, stall: StallSection) -> None:
+        self._patience_us = round(stall.start_patience_s * 1e6)
+        self._still_m_s = stall.velocity_m_s
+        self._reference_m = 0.0
+        self._since_us = 0
+        self._pushing_since_us: int | None = None
+        self._said = False
+
+    def restart(self, t_us: int, x: float) -> None:
+        """The handle is back from an ascent, or in the dock."""
+        self._reference_m = x
+        self._since_us = t_us
+        self._said = False
+
+    def hold(self, until_us: int) -> None:
+        """A drop is on its way: count anew from when it has settled."""
+        self._since_us = until_us
+        self._pushing_since_us = None
+        self._said = False
+
+    def frame(
+        self,
+        t_us: int,
+        x: float,
+        v: float,
+        force_n: float | None,
+        *,
+        low_m: float,
+        bottom_m: float | None,
+        fraction: float | None,
+        last_top_m: float | None,
+        known: bool,
+    ) -> StallSeen | None:
+        """A frame outside an ascent, loaded and not docked.
+
+        Args:
+            t_us: rig time of its newest sample.
+            x: position.
+            v: velocity.
+            force_n: cable tension, if known.
+            low_m: lowest position since the last ascent.
+            bottom_m: where ascents begin, if known.
+            fraction: position as a share of the range of motion, if known.
+            last_top_m: where the last ascent ended.
+            known: a whole repetition was seen, so that creeping and sinking mean something.
+        """
+        if known and not self._said and self._pushing(t_us, x, v, low_m, bottom_m, fraction):
+            return self._say(t_us, v, force_n, fraction)
+        if x < self._reference_m - BELOW_M or x > self._reference_m + ABOVE_M:
+            self._reference_m = x
+            self._since_us = t_us
+            return None
+        if self._said or t_us - self._since_us < self._patience_us:
+            return None
+        if fraction is not None and fraction > BOTTOM_PART:
+            return None
+        if fraction is None and last_top_m is not None and x > last_top_m - UNDER_THE_TOP_M:
+            return None
+        return self._say(t_us, v, force_n, fraction)
+
+    def _pushing(
+        self, t_us: int, x: float, v: float, low_m: float, bottom_m: float | None, fraction: float | None
+    ) -> bool:
+        """The handle creeps up from the bottom, or sinks below it, as it does only under a lifter who tries."""
+        if fraction is None or fraction > BOTTOM_PART:
+            return False
+        creeps = low_m + CREEP_M < x <= low_m + ONSET_M and v < self._still_m_s
+        sinks = bottom_m is not None and x < bottom_m - SINK_M and v < 0.0
+        if not (creeps or sinks) or v < FALLING_M_S or t_us < self._since_us:
+            self._pushing_since_us = None
+            return False
+        if self._pushing_since_us is None:
+            self._pushing_since_us = t_us
+        return t_us - self._pushing_since_us >= (CREEP_US if creeps else SINK_US)
+
+    def _say(self, t_us: int, v: float, force_n: float | None, fraction: float | None) -> StallSeen:
+        self._said = True
+        return StallSeen(
+            reason=Reason.FAILED_START,
+            t_us=t_us,
+            velocity_m_s=v,
+            force_n=force_n,
+            position_fraction=fraction,
+            duration_s=max(0, t_us - self._since_us) * 1e-6,
+            probability=PROBABILITY,
+        )

@@ -1,0 +1,12 @@
+"""What the lifter has left: momentary capacity, 1RM of the day, repetitions in reserve, budget spent, hard repetitions.
+
+Estimates with their spread, from loads, velocities and stalls; no decisions.
+"""
+
+from __future__ import annotations
+
+from ebbset.controller.estimation.capacity import CapacityEstimator
+from ebbset.controller.estimation.effort import Effort
+from ebbset.controller.estimation.repetitions_in_reserve import RepetitionForecast
+
+__all__ = ["CapacityEstimator", "Effort", "RepetitionForecast"]

@@ -1,0 +1,10 @@
+"""The last gate before the wire: it re-derives every limit from the prescription alone and refuses what breaks one.
+
+It shares message types with the controller and nothing else, judged through the whole chain of its imports.
+"""
+
+from __future__ import annotations
+
+from ebbset.controller.guard.guard import Guard, Refused
+
+__all__ = ["Guard", "Refused"]

@@ -1,0 +1,226 @@
+"""What has arrived and is not yet handled: one bounded mailbox a stream, stops first, telemetry last.
+
+The chain from socket to core has no other queue of ours. Everything but telemetry is decoded on arrival, so that a
+stop is known to be one at once: it gets a mailbox of its own, which nothing else can fill, and since any stop in it
+serves as well as another, a full one loses nothing. Telemetry keeps the newest and gives up the oldest; what has
+waited too long is given up as well. Everything given up is counted and told. Never here: sockets, decisions.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter, deque
+from collections.abc import Callable
+from enum import StrEnum
+from typing import Final
+
+import structlog
+
+from ebbset.controller.messages import codec
+from ebbset.controller.messages.events import BadInput, Event, LinkDown, LinkUp, Requested, RigReported, Tick
+from ebbset.models.contract.wire import TOPIC_ROOT, BadMessageError, RequestAction, RigEventKind, Topic
+
+MAX_WAIT_US: Final = 100_000
+SLOW_US: Final = 2_000
+MAX_CATCH_UP: Final = 512
+REPORT_EVERY_US: Final = 5_000_000
+_log = structlog.get_logger(__name__)
+
+
+class Stream(StrEnum):
+    """Mailboxes, in the order in which they are emptied."""
+
+    LINK = "link"
+    STOP = "stop"
+    REQUEST = "request"
+    IDENTITY = "identity"
+    EVENT = "event"
+    ACK = "ack"
+    BAD = "bad"
+    TELEMETRY = "telemetry"
+
+
+BOUNDS: Final[dict[Stream, int]] = {
+    Stream.LINK: 64,
+    Stream.STOP: 8,
+    Stream.REQUEST: 32,
+    Stream.IDENTITY: 16,
+    Stream.EVENT: 64,
+    Stream.ACK: 64,
+    Stream.BAD: 32,
+    Stream.TELEMETRY: 16,
+}
+_KEEP_NEWEST: Final = frozenset({Stream.LINK, Stream.IDENTITY, Stream.ACK, Stream.TELEMETRY})
+_TELEMETRY: Final = frozenset({Topic.FRAME, Topic.REPETITION})
+_STREAM_OF: Final = {Topic.IDENTITY: Stream.IDENTITY, Topic.EVENT: Stream.EVENT, Topic.ACK: Stream.ACK}
+_STOPS: Final = frozenset({RequestAction.STOP, RequestAction.RELEASE})
+_STOPPING: Final = frozenset(
+    {
+        RigEventKind.EMERGENCY_STOP,
+        RigEventKind.OVER_TRAVEL,
+        RigEventKind.OVER_SPEED,
+        RigEventKind.LEASE_EXPIRED,
+        RigEventKind.FAULT,
+    }
+)
+
+
+class Inbox:
+    """Mailboxes of one rig.
+
+    Args:
+        rig: the rig's name; messages of others are bad input.
+        now_us: the controller's monotonic clock, microseconds.
+        unreadable: told the correlation id of a request that is no valid message, and what is wrong with it.
+    """
+
+    def __init__(
+        self,
+        rig: str,
+        now_us: Callable[[], int],
+        unreadable: Callable[[str, BadInput], None] = lambda correlation_id, why: None,
+    ) -> None:
+        self._rig = rig
+        self._unreadable = unreadable
+        self._now_us = now_us
+        self._topics = {topic.path(rig): topic for topic in codec.HEARD}
+        self._ready: dict[Stream, deque[Event]] = {stream: deque() for stream in Stream}
+        self._raw: deque[tuple[Topic, bytes, int]] = deque()
+        self._urgent = [stream for stream in Stream if stream is not Stream.TELEMETRY]
+        self._tick_due = False
+        self._tick_waited = False
+        self._something = asyncio.Event()
+        self._arrived = 0
+        self._given_us = now_us()
+        self.dropped: Counter[str] = Counter()
+        self._told: Counter[str] = Counter()
+        self._told_us = 0
+
+    # --- putting in ---------------------------------------------------------------------------------------------
+
+    def message(self, topic: str, payload: bytes, *, retained: bool) -> None:
+        """A message arrived. Raises nothing, whatever it holds."""
+        now_us = self._now_us()
+        self._arrived += 1
+        kind = self._topics.get(topic)
+        if kind is None:
+            self._bad(topic, "unknown_topic", f"topic is {topic!r}; allowed: those heard for rig {self._rig!r}", now_us)
+        elif retained and kind is not Topic.IDENTITY:
+            # A broker repeats a retained message at every subscription; an old request or sample must not act again.
+            self._bad(topic, "retained", "the message is retained; allowed: retained announcements only", now_us)
+        elif kind in _TELEMETRY:
+            if len(self._raw) >= BOUNDS[Stream.TELEMETRY]:
+                self._raw.popleft()
+                self.dropped["telemetry_full"] += 1
+            self._raw.append((kind, payload, now_us))
+        else:
+            event = self._decode(kind, payload, now_us)
+            if isinstance(event, BadInput):
+                self._put(Stream.BAD, event)
+                if kind is Topic.REQUEST:
+                    self._parse_partial(payload, event)
+            else:
+                self._put(_stream_of(kind, event), event)
+        self._something.set()
+
+    def link(self, event: LinkUp | LinkDown) -> None:
+        """The link came up or went down. What waits from before a loss is void, except for stops."""
+        if isinstance(event, LinkDown):
+            for stream, box in self._ready.items():
+                if stream not in (Stream.LINK, Stream.STOP):
+                    box.clear()
+            self._raw.clear()
+        self._put(Stream.LINK, event)
+        self._something.set()
+
+    def ask(self, event: Requested) -> None:
+        """A request of the shell itself, such as the stop of an orderly shutdown."""
+        self._put(_stream_of(Topic.REQUEST, event), event)
+        self._something.set()
+
+    def tick(self) -> None:
+        """Time went by. Ticks do not pile up."""
+        self._tick_due = True
+        self._something.set()
+
+    # --- taking out ---------------------------------------------------------------------------------------------
+
+    async def get(self) -> Event:
+        """The next event: link, stops, requests, reports and acks before telemetry; a tick lets one frame pass."""
+        if self._now_us() - self._given_us > SLOW_US:
+            await self._catch_up()
+        while (event := self._next()) is None:
+            self._something.clear()
+            await self._something.wait()
+        self._given_us = self._now_us()
+        return event
+
+    async def _catch_up(self) -> None:
+        """After a slow event let the socket be read out first, since a stop may wait there behind telemetry."""
+        quiet = 0
+        for _ in range(MAX_CATCH_UP):
+            before = self._arrived
+            await asyncio.sleep(0)
+            # The loop reads one packet a turn, and may read it after this task's turn; hence two quiet turns.
+            quiet = quiet + 1 if self._arrived == before else 0
+            if quiet == 2:
+                return
+
+    def report(self) -> None:
+        """Log what was given up since the last time, at most every few seconds."""
+        now_us = self._now_us()
+        if self.dropped == self._told or now_us - self._told_us < REPORT_EVERY_US:
+            return
+        fresh = self.dropped - self._told
+        self._told, self._told_us = self.dropped.copy(), now_us
+        _log.warning("input_dropped", rig=self._rig, **dict(fresh))
+
+    def _next(self) -> Event | None:
+        for stream in self._urgent:
+            if box := self._ready[stream]:
+                return box.popleft()
+        if self._raw and not (self._tick_due and self._tick_waited):
+            self._tick_waited = self._tick_due
+            topic, payload, arrived_us = self._raw.popleft()
+            if self._now_us() - arrived_us <= MAX_WAIT_US:
+                return self._decode(topic, payload, arrived_us)
+            self.dropped["telemetry_late"] += 1
+            return self._next()
+        if self._tick_due:
+            self._tick_due = self._tick_waited = False
+            return Tick(now_us=self._now_us())
+        return None
+
+    def _decode(self, topic: Topic, payload: bytes, now_us: int) -> Event:
+        try:
+            return codec.event_from_wire(topic, payload, now_us=now_us, rig=self._rig)
+        except BadMessageError as error:
+            return BadInput(now_us=now_us, topic=topic.value, code=error.code.value, detail=error.detail)
+
+    def _parse_partial(self, payload: bytes, why: BadInput) -> None:
+        correlation_id, stop = codec.parse_partial_request(payload, now_us=why.now_us)
+        if stop is not None:
+            self._put(Stream.STOP, stop)
+        elif correlation_id is not None:
+            self._unreadable(correlation_id, why)
+
+    def _bad(self, topic: str, code: str, detail: str, now_us: int) -> None:
+        short = topic.removeprefix(f"{TOPIC_ROOT}/{self._rig}/")[:200]
+        self._put(Stream.BAD, BadInput(now_us=now_us, topic=short, code=code, detail=detail[:400]))
+
+    def _put(self, stream: Stream, event: Event) -> None:
+        box = self._ready[stream]
+        if len(box) >= BOUNDS[stream]:
+            self.dropped[f"{stream.value}_full"] += 1
+            if stream not in _KEEP_NEWEST:
+                return
+            box.popleft()
+        box.append(event)
+
+
+def _stream_of(topic: Topic, event: Event) -> Stream:
+    if isinstance(event, Requested):
+        return Stream.STOP if event.action in _STOPS else Stream.REQUEST
+    if isinstance(event, RigReported) and event.kind in _STOPPING:
+        return Stream.STOP
+    return _STREAM_OF[topic]

@@ -1,0 +1,160 @@
+"""What the core puts out: commands for the rig, answers, and records of what it saw and decided.
+
+Frozen values without behaviour. The link turns them into wire messages, the recorder writes them, replay compares
+them bit for bit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ebbset.controller.messages.reasons import Limit, Reason, State
+from ebbset.models.contract.wire import RepetitionOutcome
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SendArm:
+    """Bind the rig to this set; no load."""
+
+    nonce: str
+    seq: int
+    ceiling_n: tuple[float, ...]
+    floor_n: tuple[float, ...]
+    max_ramp_n_per_s: float
+    lease_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SendLoad:
+    """Hold a load for one lease."""
+
+    nonce: str
+    seq: int
+    target_n: tuple[float, ...]
+    ramp_n_per_s: float
+    lease_ms: int
+    cites_t_us: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SendUnload:
+    """Take the load off."""
+
+    nonce: str
+    seq: int
+    ramp_n_per_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SendRelease:
+    """Let the rig forget this set."""
+
+    nonce: str
+    seq: int
+
+
+Command = SendArm | SendLoad | SendUnload | SendRelease
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """Answer to one request."""
+
+    correlation_id: str
+    accepted: bool
+    code: str
+    message: str
+    nonce: str | None
+    state: State
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """One decision: what was decided, why, on which numbers, against which thresholds, narrowed by what."""
+
+    seq: int
+    nonce: str | None
+    now_us: int
+    t_rig_us: int | None
+    state: State
+    action: str
+    reason: Reason
+    text: str
+    cable: int | None
+    from_n: tuple[float, ...]
+    to_n: tuple[float, ...]
+    repetition: int
+    inputs: tuple[tuple[str, float | None], ...]
+    thresholds: tuple[tuple[str, float | None], ...]
+    limited_by: tuple[Limit, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RepetitionRecord:
+    """One repetition of one cable as the core saw it. ``step`` counts drops within the bout.
+
+    ``budget_sd`` is the standard deviation of ``budget_spent``; ``load_changed`` says that the load was another when it
+    began, so that its velocity belongs to no single load.
+    """
+
+    nonce: str | None
+    index: int
+    bout: int
+    step: int
+    cable: int
+    outcome: RepetitionOutcome
+    load_n: float
+    t_start_us: int
+    t_end_us: int
+    rom_m: float
+    mean_velocity_m_s: float
+    peak_velocity_m_s: float
+    min_velocity_m_s: float
+    mean_force_n: float | None
+    capacity_n: float | None
+    capacity_sd_n: float | None
+    budget_spent: float | None
+    budget_sd: float | None = None
+    load_changed: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StateChanged:
+    """Where the set stands now: on every change of state and twice a second."""
+
+    now_us: int
+    state: State
+    nonce: str | None
+    prescription: str | None
+    prescription_hash: str | None
+    bout: int
+    target_n: tuple[float, ...]
+    applied_n: tuple[float, ...]
+    repetitions: int
+    drops: int
+    budget_spent: float | None
+    budget_limit: float | None
+    velocity_m_s: tuple[float, ...]
+    position_m: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetResult:
+    """What the set came to; once per armed nonce."""
+
+    nonce: str | None
+    prescription: str
+    prescription_hash: str
+    reason: Reason
+    text: str
+    repetitions: int
+    drops: int
+    bouts: int
+    duration_s: float
+    final_load_n: tuple[float, ...]
+    budget_spent: float | None
+    refused_inputs: int
+    guard_refusals: int
+
+
+Output = Command | Answer | Decision | RepetitionRecord | StateChanged | SetResult

@@ -1,0 +1,36 @@
+"""What an estimator knows at one moment, as plain values that an event can carry from one set to the next.
+
+Values only; what they mean is `estimation.capacity`'s own. They stand here so that whoever reads an event, the guard
+among them, does not pull in the estimator behind it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from ebbset.models.contract.wire import RepetitionOutcome
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """Something that was seen, kept so that a set can be gone through again without a profile that misleads."""
+
+    kind: Literal["repetition", "stall", "rest"]
+    value: float
+    velocity_m_s: float = 0.0
+    outcome: RepetitionOutcome = RepetitionOutcome.FAILED
+    load_changed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class CapacityState:
+    """All that an estimator knows at one moment, as plain values; what they mean is the estimator's own."""
+
+    unit_n: float
+    load_n: float
+    seen: int
+    doubted: bool
+    z: tuple[float, ...]
+    p: tuple[tuple[float, ...], ...]
+    history: tuple[Observation, ...]

@@ -1,0 +1,193 @@
+"""Runs any drop policy through what a policy must keep to, and says plainly what it does not.
+
+What lives here: the checks and the situations they use. What never does: judging whether a policy is *good* (that
+takes the simulator). A policy that passes cannot do harm either way: floor, no rise and ramp are applied after it.
+
+The checks: its factory refuses parameters that it does not have; it answers every situation without raising; the
+proposal is a finite number under the load now and not under zero; the same state and view give the same answer
+whatever was asked in between; neither view nor state is changed; states are plain values that can be compared; the
+words are there and short; and it is quick enough to run between two samples.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import copy
+import itertools
+import math
+import pickle
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+from ebbset.controller.estimation.repetitions_in_reserve import RepetitionForecast
+from ebbset.controller.messages.reasons import Reason
+from ebbset.controller.policies.policy import DropPolicy, DropView, PolicyFactory, Proposal
+from ebbset.models.contract.problems import BadDocumentError
+from ebbset.models.physiology.load_velocity import generic_line
+
+STEPS: Final = 12
+MOST_WORDS: Final = 300
+MOST_STATE_BYTES: Final = 10_000
+STALLS: Final = (Reason.STALL_IN_CONCENTRIC, Reason.STALL_FORESEEN, Reason.REVERSAL, Reason.FAILED_START)
+
+
+@dataclass(frozen=True, slots=True)
+class PolicyFinding:
+    """One thing that a policy does not keep to: which rule, in which situation, what was seen."""
+
+    rule: str
+    detail: str
+
+
+def situations() -> Iterator[DropView]:
+    """Stalls of every kind, with everything known and with nothing known, light and heavy, early and late."""
+    for reason, load_n, part, known in itertools.product(STALLS, (25.0, 400.0, 4_000.0), (0.05, 0.5, 0.999), (0, 1, 2)):
+        capacity = (None, load_n * 0.95, load_n * 1.3)[known]
+        yield DropView(
+            reason=reason,
+            load_n=load_n,
+            floor_n=load_n * part,
+            start_n=load_n * 1.5,
+            step=known * 5,
+            repetitions_in_step=known * 3,
+            repetitions_in_set=4 + known * 12,
+            stall_velocity_m_s=(0.0, 0.04, -0.1)[known],
+            stall_force_n=(None, load_n * 0.98, 0.0)[known],
+            stall_position_fraction=(None, 0.4, 0.9)[known],
+            stall_duration_s=(0.0, 0.4, 6.0)[known],
+            capacity_n=capacity,
+            capacity_sd_n=None if capacity is None else (0.03, 0.5)[known - 1] * load_n,
+            fresh_capacity_n=None if capacity is None else load_n * 1.6,
+            loss_per_repetition=(None, 0.04, 0.2)[known],
+            budget_spent=(None, 0.3, 0.95)[known],
+            budget_limit=(None, 0.4, None)[known],
+            outlook=None
+            if capacity is None
+            else RepetitionForecast(capacity, (0.015, 0.06)[known - 1], generic_line("")),
+        )
+
+
+def check_policy(factory: PolicyFactory, parameters: Mapping[str, Any] | None = None) -> list[PolicyFinding]:
+    """Everything that a policy does not keep to, in the situations above; an empty list is a pass.
+
+    Args:
+        factory: the policy's class, as its entry point names it.
+        parameters: what a prescription would give it; empty: its defaults.
+    """
+    findings: list[PolicyFinding] = []
+    given = dict(parameters or {})
+    try:
+        factory.from_parameters({**given, "no_such_parameter": 1.0})
+        findings.append(PolicyFinding("refuses unknown parameters", "no_such_parameter = 1.0 was accepted"))
+    except BadDocumentError:
+        pass
+    except Exception as error:
+        findings.append(PolicyFinding("refuses unknown parameters", f"{type(error).__name__}, not BadDocumentError"))
+    try:
+        policy = factory.from_parameters(given)
+    except Exception as error:
+        return [*findings, PolicyFinding("builds from its parameters", f"{type(error).__name__}: {error}")]
+    if not isinstance(policy, DropPolicy):
+        return [*findings, PolicyFinding("has name, initial and propose", f"it is a {type(policy).__name__}")]
+    if not isinstance(policy.name, str) or not 1 <= len(policy.name) <= 64:
+        findings.append(PolicyFinding("has a name", f"name is {policy.name!r}; allowed: 1 to 64 characters"))
+    views = list(situations())
+    for view in views:
+        findings += _one(policy, policy.initial(), view, views[0])
+    findings += _walk(policy, views)
+    return _unique(findings)
+
+
+def _one(policy: DropPolicy, state: Any, view: DropView, other: DropView) -> list[PolicyFinding]:
+    where = f"{view.reason.value}, load {view.load_n:g} N, capacity {view.capacity_n}"
+    before_state, before_view = copy.deepcopy(state), copy.copy(view)
+    try:
+        next_state, proposal = policy.propose(state, view)
+    except Exception as error:
+        return [PolicyFinding("answers every stall", f"{where}: {type(error).__name__}: {error}")]
+    findings: list[PolicyFinding] = []
+    if not isinstance(proposal, Proposal):
+        return [PolicyFinding("answers with a Proposal", f"{where}: {type(proposal).__name__}")]
+    load_n = proposal.load_n
+    if isinstance(load_n, bool) or not isinstance(load_n, int | float) or not math.isfinite(load_n):
+        return [PolicyFinding("proposes a finite number", f"{where}: {load_n!r}")]
+    if load_n >= view.load_n:
+        findings.append(PolicyFinding("proposes less than the load now", f"{where}: {load_n:g} N"))
+    if load_n < 0.0:
+        findings.append(PolicyFinding("proposes no negative load", f"{where}: {load_n:g} N"))
+    if not isinstance(proposal.why, str) or not 1 <= len(proposal.why) <= MOST_WORDS:
+        findings.append(PolicyFinding("says why in at most 300 characters", f"{where}: {proposal.why!r:.60}"))
+    if state != before_state:
+        findings.append(PolicyFinding("leaves the state it was given alone", where))
+    if view != before_view:
+        findings.append(PolicyFinding("leaves the view it was given alone", where))
+    with contextlib.suppress(Exception):
+        # something in between, which a policy that keeps what it saw outside its state would remember
+        policy.propose(policy.initial(), other)
+    again_state, again = policy.propose(copy.deepcopy(before_state), view)
+    if again != proposal or again_state != next_state:
+        findings.append(
+            PolicyFinding("same state and view, same answer", f"{where}: {load_n!r}, then {again.load_n!r}")
+        )
+    try:
+        if pickle.loads(pickle.dumps(next_state)) != next_state:
+            findings.append(
+                PolicyFinding("its state is a plain value", f"{where}: a copy of the state differs from it")
+            )
+    except Exception as error:
+        findings.append(PolicyFinding("its state is a plain value", f"{where}: {type(error).__name__}"))
+    return findings
+
+
+def _walk(policy: DropPolicy, views: list[DropView]) -> list[PolicyFinding]:
+    """A dozen stalls in a row from one view, the load following the proposals: still lower each time."""
+    findings: list[PolicyFinding] = []
+    for view in views:
+        state, load_n = policy.initial(), view.load_n
+        for step in range(STEPS):
+            try:
+                state, proposal = policy.propose(state, _at(view, load_n, step))
+            except Exception as error:
+                findings.append(
+                    PolicyFinding("answers a dozen stalls in a row", f"step {step}: {type(error).__name__}")
+                )
+                break
+            if not isinstance(proposal, Proposal) or not proposal.load_n < load_n:
+                findings.append(PolicyFinding("goes down at every stall in a row", f"step {step}, load {load_n:g} N"))
+                break
+            load_n = max(proposal.load_n, 1e-3)
+            if _size(state) > MOST_STATE_BYTES:
+                findings.append(
+                    PolicyFinding("its state stays small", f"step {step}: more than {MOST_STATE_BYTES} bytes")
+                )
+                break
+    return findings
+
+
+def _size(state: Any) -> int:
+    """Bytes of a state written out; 0 for one that cannot be, which another check says."""
+    try:
+        return len(pickle.dumps(state))
+    except Exception:
+        return 0
+
+
+def _at(view: DropView, load_n: float, step: int) -> DropView:
+    ratio = load_n / view.load_n
+    values = {name: getattr(view, name) for name in DropView.__dataclass_fields__}
+    values |= {"load_n": load_n, "step": step, "floor_n": view.floor_n * ratio}
+    for name in ("capacity_n", "stall_force_n"):
+        if values[name] is not None:
+            values[name] *= ratio
+    if view.outlook is not None:
+        values["outlook"] = replace(view.outlook, capacity_n=view.outlook.capacity_n * ratio)
+    return DropView(**values)
+
+
+def _unique(findings: list[PolicyFinding]) -> list[PolicyFinding]:
+    """The first finding of each rule: one example says it."""
+    first: dict[str, PolicyFinding] = {}
+    for finding in findings:
+        first.setdefault(finding.rule, finding)
+    return list(first.values())

@@ -1,0 +1,108 @@
+"""The one question a drop policy answers: given what is known at a stall, what load next?
+
+A policy is small and pure. Its state is a value that the core owns and hands back; it reads no clock and draws no
+random number. It proposes; floor, ramp, budget and stop rules are applied afterwards and it cannot switch them off.
+Third parties ship one under the entry-point group ``ebbset.drop_policies``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol, runtime_checkable
+
+from ebbset.controller.estimation.repetitions_in_reserve import RepetitionForecast
+from ebbset.controller.messages.reasons import Reason
+from ebbset.models.contract.problems import BadDocumentError, Problem, shorten
+
+ENTRY_POINT_GROUP = "ebbset.drop_policies"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DropView:
+    """What is known at a stall, for the cable that stalled. Never the simulator's truth."""
+
+    reason: Reason
+    load_n: float
+    floor_n: float
+    start_n: float
+    step: int
+    repetitions_in_step: int
+    repetitions_in_set: int
+    stall_velocity_m_s: float
+    stall_force_n: float | None
+    stall_position_fraction: float | None
+    stall_duration_s: float
+    capacity_n: float | None
+    capacity_sd_n: float | None
+    fresh_capacity_n: float | None
+    loss_per_repetition: float | None
+    budget_spent: float | None
+    budget_limit: float | None
+    outlook: RepetitionForecast | None
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """A load, newtons on this cable, and the policy's own words for why."""
+
+    load_n: float
+    why: str
+
+
+@runtime_checkable
+class DropPolicy(Protocol):
+    """A configured policy. `initial` gives the first state; `propose` maps state and view to the next."""
+
+    @property
+    def name(self) -> str:
+        """Entry-point name."""
+
+    def initial(self) -> Any:
+        """State before the first stall: an immutable value."""
+
+    def propose(self, state: Any, view: DropView) -> tuple[Any, Proposal]:
+        """The next state and the load proposed."""
+
+
+class PolicyFactory(Protocol):
+    """Builds a policy from the prescription's parameters."""
+
+    def from_parameters(self, parameters: Mapping[str, Any]) -> DropPolicy:
+        """A configured policy.
+
+        Raises:
+            BadDocumentError: a parameter is unknown or out of range.
+        """
+
+
+def number_parameter(
+    parameters: Mapping[str, Any], name: str, default: float, *, low: float, high: float, policy: str
+) -> float:
+    """One numeric parameter, checked.
+
+    Raises:
+        BadDocumentError: not a finite number from low to high.
+    """
+    value = parameters.get(name, default)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+        raise BadDocumentError(
+            f"drop policy {policy}",
+            [Problem(f"drop.parameters.{name}", shorten(value), f"a number from {low:g} to {high:g}", "range")],
+        )
+    return float(value)
+
+
+def reject_unknown(parameters: Mapping[str, Any], known: tuple[str, ...], *, policy: str) -> None:
+    """Refuse parameters that the policy does not have.
+
+    Raises:
+        BadDocumentError: names each unknown parameter and lists the known ones.
+    """
+    unknown = [key for key in parameters if key not in known]
+    if unknown:
+        allowed = "one of " + ", ".join(known) if known else "no parameters"
+        raise BadDocumentError(
+            f"drop policy {policy}",
+            [Problem(f"drop.parameters.{key}", shorten(parameters[key]), allowed, "unknown") for key in unknown],
+        )

@@ -1,0 +1,285 @@
+"""A recorded set as the report needs it: traces, load steps, repetitions, decisions, on one time axis.
+
+Time zero is the instant at which the first load was put on; the axis is the rig's clock where the rig sends frames,
+since positions and repetitions are on it. Here the record is arranged, never judged: every figure and reason comes
+from the core's own outputs.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ebbset.controller.messages.actions import (
+    Decision,
+    Output,
+    RepetitionRecord,
+    SendArm,
+    SendLoad,
+    SendUnload,
+    SetResult,
+    StateChanged,
+)
+from ebbset.controller.messages.events import Acknowledged, Event, RepetitionSeen, Requested, RigAnnounced, Samples
+from ebbset.controller.messages.reasons import Reason
+from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.profile import LifterProfile
+from ebbset.models.contract.wire import RequestAction
+
+FloatArray = npt.NDArray[np.float64]
+
+STALLS = frozenset(
+    {
+        Reason.STALL_IN_CONCENTRIC,
+        Reason.STALL_FORESEEN,
+        Reason.REVERSAL,
+        Reason.FAILED_START,
+        Reason.REPORTED_FAILURE,
+    }
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trace:
+    """What the rig measured; rows are samples, columns cables; NaN where a rig measures no such thing."""
+
+    t_s: FloatArray
+    position_m: FloatArray
+    velocity_m_s: FloatArray
+    force_n: FloatArray
+    applied_n: FloatArray
+
+    @property
+    def cables(self) -> int:
+        """One or two."""
+        return int(self.position_m.shape[1])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadStep:
+    """From ``t_s`` on this load was commanded, newtons per cable."""
+
+    t_s: float
+    target_n: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """A decision and where it stands on the report's axis."""
+
+    t_s: float
+    decision: Decision
+
+    @property
+    def is_stall(self) -> bool:
+        """The decision answers a stall."""
+        return self.decision.reason in STALLS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordedSet:
+    """One armed set; ``outputs`` are everything the core put out in it, with its clock in microseconds, in order."""
+
+    source: str
+    rig: str
+    nonce: str
+    prescription: Prescription
+    profile: LifterProfile | None
+    begun_at: datetime.datetime | None
+    trace: Trace
+    steps: tuple[LoadStep, ...]
+    repetitions: tuple[RepetitionRecord, ...]
+    repetition_spans_s: tuple[tuple[float, float], ...]
+    moments: tuple[Moment, ...]
+    result: SetResult | None
+    states: tuple[tuple[float, StateChanged], ...]
+    outputs: tuple[tuple[int, Output], ...]
+    simulated: bool
+
+    @property
+    def lifter(self) -> str | None:
+        """Pseudonym from the profile that the set was armed with."""
+        return None if self.profile is None else self.profile.lifter
+
+    def fresh_n(self, cable: int = 0) -> float | None:
+        """Fresh capacity (1RM of the day) as last estimated: capacity over the part of it that was left."""
+        for record in reversed(self.repetitions):
+            if record.cable == cable and record.capacity_n is not None and record.budget_spent is not None:
+                return record.capacity_n / (1.0 - record.budget_spent) if record.budget_spent < 1.0 else None
+        return None
+
+    def loss_at_end(self) -> float | None:
+        """Estimated loss of capacity when the set ended: the result's, else that of the last repetition known."""
+        if self.result is not None and self.result.budget_spent is not None:
+            return self.result.budget_spent
+        last = self.last_known()
+        return None if last is None else last.budget_spent
+
+    def last_known(self, cable: int = 0) -> RepetitionRecord | None:
+        """Last repetition of a cable that came with an estimate."""
+        known = [r for r in self.repetitions if r.cable == cable and r.capacity_n is not None]
+        return known[-1] if known else None
+
+    @property
+    def duration_s(self) -> float:
+        """End of the last thing that happened, on the report's axis."""
+        ends = [span[1] for span in self.repetition_spans_s] + [moment.t_s for moment in self.moments] + [1.0]
+        return max(ends)
+
+
+@dataclass(slots=True)
+class _Open:
+    """A set while its record is being read."""
+
+    nonce: str
+    prescription: Prescription
+    profile: LifterProfile | None
+    armed_us: int
+    samples: list[Samples] = field(default_factory=list)
+    outputs: list[tuple[int, int | None, Output]] = field(default_factory=list)
+
+
+def recorded_sets(
+    handled: Iterable[tuple[Event, tuple[Output, ...]]],
+    *,
+    source: str,
+    metadata: Mapping[str, Any] | None = None,
+    clock_zero: datetime.datetime | None = None,
+) -> list[RecordedSet]:
+    """Every armed set in a recording, in order.
+
+    Args:
+        handled: each input of the core with what it put out, in the order handled.
+        source: name of the recording, for people.
+        metadata: what the recording says about itself; only whether it is simulated is read, and the rig's name
+            when no announcement holds it.
+        clock_zero: wall clock at ``now_us`` = 0, when known.
+    """
+    open_set: _Open | None = None
+    found: list[_Open] = []
+    rig, boot_id = str((metadata or {}).get("rig", "")), ""
+    simulated = (metadata or {}).get("simulated") == "true"
+    asked: Requested | None = None
+    rig_us: int | None = None
+    for event, outputs in handled:
+        if isinstance(event, RigAnnounced):
+            rig = event.rig
+            simulated = simulated or event.simulated
+            if open_set is None:
+                boot_id = event.boot_id
+        elif isinstance(event, Requested) and event.action is RequestAction.ARM:
+            asked = event
+        elif isinstance(event, Samples | RepetitionSeen | Acknowledged) and event.boot_id == boot_id:
+            # A rig that restarts during a set begins a new clock, which says nothing about this set.
+            rig_us = max(rig_us or 0, _rig_time_us(event))
+            if open_set is not None and isinstance(event, Samples):
+                open_set.samples.append(event)
+        for output in outputs:
+            if isinstance(output, SendArm) and asked is not None and asked.prescription is not None:
+                open_set = _Open(output.nonce, asked.prescription, asked.profile, event.now_us)
+                found.append(open_set)
+            if open_set is not None:
+                open_set.outputs.append((event.now_us, rig_us, output))
+            if isinstance(output, SetResult):
+                open_set = None
+                rig_us = None
+    return [_arranged(item, source=source, rig=rig, clock_zero=clock_zero, simulated=simulated) for item in found]
+
+
+def _rig_time_us(event: Samples | RepetitionSeen | Acknowledged) -> int:
+    if isinstance(event, Samples):
+        return event.t_us[-1]
+    return event.t_end_us if isinstance(event, RepetitionSeen) else event.t_us
+
+
+def _arranged(
+    item: _Open, *, source: str, rig: str, clock_zero: datetime.datetime | None, simulated: bool
+) -> RecordedSet:
+    loads = [(now, rig_us, out) for now, rig_us, out in item.outputs if isinstance(out, SendLoad)]
+    first = next(((now, rig_us, out) for now, rig_us, out in loads if any(out.target_n)), None)
+    begun_us = item.armed_us if first is None else first[0]
+    repetitions = tuple(out for _, _, out in item.outputs if isinstance(out, RepetitionRecord))
+    zero_rig_us: int | None = None
+    if first is not None:
+        zero_rig_us = first[2].cites_t_us
+    elif item.samples:
+        zero_rig_us = item.samples[0].t_us[-1]
+
+    def seconds(now_us: int, rig_us: int | None) -> float:
+        if rig_us is not None and zero_rig_us is not None:
+            return (rig_us - zero_rig_us) / 1e6
+        return (now_us - begun_us) / 1e6
+
+    zero = zero_rig_us or 0
+    return RecordedSet(
+        source=source,
+        rig=rig,
+        nonce=item.nonce,
+        prescription=item.prescription,
+        profile=item.profile,
+        begun_at=None if clock_zero is None else clock_zero + datetime.timedelta(microseconds=begun_us),
+        trace=_trace(item.samples, zero),
+        steps=_steps(item, seconds),
+        repetitions=repetitions,
+        repetition_spans_s=tuple(((r.t_start_us - zero) / 1e6, (r.t_end_us - zero) / 1e6) for r in repetitions),
+        moments=tuple(
+            Moment(t_s=seconds(now, out.t_rig_us if out.t_rig_us is not None else rig_us), decision=out)
+            for now, rig_us, out in item.outputs
+            if isinstance(out, Decision)
+        ),
+        result=next((out for _, _, out in item.outputs if isinstance(out, SetResult)), None),
+        states=tuple((seconds(now, rig_us), out) for now, rig_us, out in item.outputs if isinstance(out, StateChanged)),
+        outputs=tuple((now, out) for now, _, out in item.outputs),
+        simulated=simulated,
+    )
+
+
+def _steps(item: _Open, seconds: Callable[[int, int | None], float]) -> tuple[LoadStep, ...]:
+    steps: list[LoadStep] = []
+    cables = next((len(out.target_n) for _, _, out in item.outputs if isinstance(out, SendLoad)), 1)
+    for now, rig_us, out in item.outputs:
+        at: int | None
+        if isinstance(out, SendLoad):
+            target, at = out.target_n, out.cites_t_us
+        elif isinstance(out, SendUnload):
+            target, at = (0.0,) * cables, rig_us
+        else:
+            continue
+        if not steps or steps[-1].target_n != target:
+            steps.append(LoadStep(t_s=seconds(now, at), target_n=target))
+    return tuple(steps)
+
+
+def _trace(samples: list[Samples], zero_us: int) -> Trace:
+    cables = len(samples[0].position_m) if samples else 1
+    samples = [frame for frame in samples if len(frame.position_m) == cables]
+    counts = [len(frame.t_us) for frame in samples]
+    n = sum(counts)
+
+    def column(name: str) -> FloatArray:
+        values = np.full((n, cables), np.nan)
+        row = 0
+        for frame, count in zip(samples, counts, strict=True):
+            for k, series in enumerate(getattr(frame, name)):
+                if series is not None:
+                    values[row : row + count, k] = series
+            row += count
+        return values
+
+    t_s = np.array([(t - zero_us) / 1e6 for frame in samples for t in frame.t_us], dtype=np.float64)
+    order = np.argsort(t_s, kind="stable")
+    applied = np.repeat(
+        np.array([frame.applied_n for frame in samples], dtype=np.float64).reshape(-1, cables), counts, axis=0
+    )
+    return Trace(
+        t_s=t_s[order],
+        position_m=column("position_m")[order],
+        velocity_m_s=column("velocity_m_s")[order],
+        force_n=column("force_n")[order],
+        applied_n=applied[order] if n else np.empty((0, cables)),
+    )

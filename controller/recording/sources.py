@@ -1,0 +1,78 @@
+"""Recordings as the report and its tables take them: read, arranged, with what is missing and where they come from."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from ebbset.controller.recording.reader import BadRecordingError, Recording, describe_missing, read_recording
+from ebbset.controller.recording.recorded_set import RecordedSet, recorded_sets
+from ebbset.models.contract.problems import UnusableFileError
+
+SIMULATED = "The rig and the lifter on it are a computation; nobody lifted, and nothing here was measured on a person."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """A recording that was read: its name, what is missing from it, whether it says that it is simulated."""
+
+    name: str
+    sets: Sequence[RecordedSet]
+    missing: Sequence[str] = ()
+    simulated: str | None = None
+    versions: str = ""
+
+
+def open_recording(path: Path) -> Recording:
+    """The recording in a file, as whole as it is.
+
+    Raises:
+        UnusableFileError: no such file, or no recording.
+    """
+    try:
+        return read_recording(path)
+    except BadRecordingError as error:
+        raise UnusableFileError(f"{path}: {error}") from None
+    except OSError as error:
+        raise UnusableFileError(f"{path}: {error.strerror}") from None
+
+
+def read_source(path: Path) -> Source:
+    """A recording arranged for people.
+
+    Raises:
+        UnusableFileError: no such file, or no recording.
+    """
+    recording = open_recording(path)
+    return Source(
+        name=path.name,
+        sets=recorded_sets(
+            ((item.event, item.outputs) for item in recording.handled),
+            source=path.name,
+            metadata=recording.metadata,
+            clock_zero=clock_zero(recording.metadata),
+        ),
+        missing=describe_missing(recording),
+        simulated=SIMULATED if recording.metadata.get("simulated") == "true" else None,
+        versions=_versions(recording.metadata),
+    )
+
+
+def clock_zero(metadata: Mapping[str, str]) -> datetime.datetime | None:
+    """Wall clock at ``now_us`` = 0, in local time, when the recording holds it."""
+    text = metadata.get("wall_clock_at_zero")
+    if text is None:
+        return None
+    try:
+        found = datetime.datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return found.astimezone() if found.tzinfo is not None else found
+
+
+def _versions(metadata: Mapping[str, str]) -> str:
+    return ", ".join(
+        f"{name} {metadata[name]}" for name in ("ebbset", "python", "numpy", "pydantic") if name in metadata
+    )

@@ -1,0 +1,212 @@
+"""One armed set as the regulator carries it: the prescription, its cables, where it stands and what was sent.
+
+Bookkeeping only; every decision about it is taken in `regulator`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from ebbset.controller.detection.signals import RepetitionEnded, Signal, StallSeen
+from ebbset.controller.messages.events import EarlierSet, RepetitionSeen, Requested
+from ebbset.controller.messages.reasons import Reason
+from ebbset.controller.policies.policy import DropPolicy, PolicyFactory
+from ebbset.controller.regulation.cable import Cable
+from ebbset.controller.regulation.rig_facts import RigFacts
+from ebbset.models.contract.constants import RENEWALS_PER_LEASE
+from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.wire import RepetitionOutcome
+
+SETTLE_S: Final = 0.25
+LONGEST_CARRIED_US: Final = 1_800_000_000
+"""After half an hour the estimate of what is left of a set is worth no more than the profile."""
+SETTLED_AFTER_US: Final = 750_000
+
+
+@dataclass(slots=True)
+class ArmedSet:
+    """An armed set. Times are the controller's clock but for ``moved_t_us``, which is the rig's."""
+
+    nonce: str
+    prescription: Prescription
+    digest: str
+    policy: DropPolicy
+    cables: tuple[Cable, ...]
+    ramp_n_per_s: float
+    fastest_ramp_n_per_s: float
+    lease_ms: int
+    armed_us: int
+    lifter: tuple[str, str] | None
+    stale_after_us: int
+    renew_every_us: int
+    seq: int = 0
+    sent_us: int = 0
+    bout: int = 0
+    drops: int = 0
+    started_us: int = 0
+    active_us: int = 0
+    settled_us: int = 0
+    rest_began_us: int = 0
+    ending_us: int = 0
+    moved_t_us: int = -1
+    moved_in_bout: bool = False
+    dropped_now: bool = False
+    side_strikes: int = 0
+    bouts_begun: int = 0
+    refused_inputs: int = 0
+    guard_refusals: int = 0
+    end_reason: Reason | None = None
+    finished: bool = False
+    target_n: tuple[float, ...] = ()
+    last_load_n: tuple[float, ...] = ()
+
+    @classmethod
+    def of(cls, request: Requested, rig: RigFacts, policies: Mapping[str, PolicyFactory]) -> ArmedSet:
+        """The order of an arming that `arming.refusal_to_arm` found nothing against."""
+        prescription, identity, nonce = request.prescription, rig.identity, request.fresh_nonce
+        if prescription is None or identity is None or nonce is None:
+            raise ValueError("order needs a prescription, an announced rig and a nonce; arming checks for them first")
+        policy = policies[prescription.drop.policy].from_parameters(prescription.drop.parameters)
+        cables = tuple(
+            Cable(prescription, request.profile, has_force=identity.has_force) for _ in range(identity.cables)
+        )
+        for cable in cables:
+            cable.policy_state = policy.initial()
+        lease_ms = min(prescription.safety.lease_ms, identity.max_lease_ms)
+        return cls(
+            nonce=nonce,
+            prescription=prescription,
+            digest=prescription.digest(),
+            policy=policy,
+            cables=cables,
+            ramp_n_per_s=min(prescription.load.ramp_n_per_s, identity.max_ramp_n_per_s),
+            fastest_ramp_n_per_s=identity.max_ramp_n_per_s,
+            lease_ms=lease_ms,
+            armed_us=request.now_us,
+            lifter=None if request.profile is None else (request.profile.lifter, prescription.exercise),
+            stale_after_us=min(prescription.safety.telemetry_timeout_ms, lease_ms) * 1_000,
+            renew_every_us=lease_ms * 1_000 // RENEWALS_PER_LEASE,
+            target_n=(0.0,) * len(cables),
+        )
+
+    def left_behind(self) -> EarlierSet | None:
+        """What this set left in its lifter; ``None`` while it runs, and when it is not known who lifts."""
+        if self.lifter is None or self.ending_us <= 0:
+            return None
+        lifter, exercise = self.lifter
+        states = tuple(cable.capacity.state() for cable in self.cables)
+        return EarlierSet(lifter=lifter, exercise=exercise, ended_us=self.ending_us, cables=states)
+
+    def take_over(self, before: EarlierSet | None) -> None:
+        """The same person on the same exercise as in the set before: begin as tired as they still are.
+
+        Who lifts is known from the profile alone; without one nothing is taken over.
+        """
+        if before is None or self.lifter != (before.lifter, before.exercise):
+            return
+        rest_us = self.armed_us - before.ended_us
+        if not 0 <= rest_us <= LONGEST_CARRIED_US or len(before.cables) != len(self.cables):
+            return
+        for cable, state in zip(self.cables, before.cables, strict=True):
+            cable.capacity.start_fatigued(state, rest_us / 1e6)
+
+    @property
+    def coupled(self) -> bool:
+        """Both cables drop together."""
+        return self.prescription.load.cables == "coupled"
+
+    @property
+    def repetitions(self) -> int:
+        """Completed repetitions, of the side that has fewer."""
+        return min([cable.counts.completed for cable in self.cables])
+
+    @property
+    def budget_spent(self) -> float | None:
+        """Largest estimated loss of capacity over the cables."""
+        spent = [cable.capacity.budget_spent for cable in self.cables]
+        known = [value for value in spent if value is not None]
+        return max(known) if known else None
+
+    def per_cable(self, load_n: float) -> tuple[float, ...]:
+        """The same load for each cable."""
+        return (load_n,) * len(self.cables)
+
+    def next_seq(self, now_us: int) -> int:
+        """The next command's number; also notes when it was taken."""
+        self.seq += 1
+        self.sent_us = now_us
+        return self.seq
+
+    def drop(self, which: Sequence[int], load_n: float, *, t_us: int, now_us: int) -> None:
+        """The load of some cables is ordered down."""
+        settle_s = max(self.cables[k].load_n - load_n for k in which) / self.ramp_n_per_s
+        for k in which:
+            self.cables[k].dropped(t_us, load_n, settle_s + SETTLE_S)
+        self.drops += 1
+        self.dropped_now = True
+        self.active_us = now_us
+        self.settled_us = now_us + int(settle_s * 1e6) + SETTLED_AFTER_US
+        self.target_n = tuple(cable.load_n for cable in self.cables)
+
+    def begin_bout(self, index: int, load_n: float, now_us: int) -> None:
+        """A programmed load comes on."""
+        self.bout = index
+        self.bouts_begun += 1
+        self.moved_in_bout = False
+        self.active_us = now_us
+        self.settled_us = now_us + int(load_n / self.ramp_n_per_s * 1e6) + SETTLED_AFTER_US
+        for cable in self.cables:
+            cable.begin_bout(load_n)
+        self.target_n = self.per_cable(load_n)
+
+    def end_bout(self, now_us: int) -> None:
+        """The load goes off for a programmed rest."""
+        self.rest_began_us = now_us
+        self._unload()
+
+    def ending(self, reason: Reason, now_us: int) -> None:
+        """The load goes off for good."""
+        self.end_reason = reason
+        self.ending_us = now_us
+        self._unload()
+
+    def _unload(self) -> None:
+        if max(self.target_n) > 0.0:
+            self.last_load_n = self.target_n
+        for cable in self.cables:
+            cable.load_n = 0.0
+        self.target_n = self.per_cable(0.0)
+
+    def signals_of(self, event: RepetitionSeen) -> Iterator[tuple[int, Signal]]:
+        """What a rig's own summary means, as the tracker would have said it: each cable, then the stall if any."""
+        for k in range(len(self.cables)):
+            yield (
+                k,
+                RepetitionEnded(
+                    outcome=event.outcome,
+                    t_start_us=event.t_start_us,
+                    t_end_us=event.t_end_us,
+                    rom_m=event.rom_m[k],
+                    mean_velocity_m_s=event.mean_velocity_m_s[k],
+                    peak_velocity_m_s=event.peak_velocity_m_s[k],
+                    min_velocity_m_s=0.0 if event.outcome is RepetitionOutcome.FAILED else event.mean_velocity_m_s[k],
+                    mean_force_n=event.mean_force_n[k],
+                    load_changed=False,
+                ),
+            )
+        if event.outcome in (RepetitionOutcome.FAILED, RepetitionOutcome.NOT_STARTED):
+            weakest = min(range(len(self.cables)), key=lambda k: (event.rom_m[k], event.mean_velocity_m_s[k]))
+            yield (
+                weakest,
+                StallSeen(
+                    reason=Reason.REPORTED_FAILURE,
+                    t_us=event.t_end_us,
+                    velocity_m_s=event.mean_velocity_m_s[weakest],
+                    force_n=event.mean_force_n[weakest],
+                    position_fraction=None,
+                    duration_s=(event.t_end_us - event.t_start_us) / 1e6,
+                    probability=1.0,
+                ),
+            )

@@ -1,0 +1,71 @@
+"""What must hold before a set may be armed. One function, one answer: the first thing in the way, or None."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from ebbset.controller.messages.events import Requested
+from ebbset.controller.policies.policy import PolicyFactory
+from ebbset.controller.regulation.rig_facts import RigFacts
+from ebbset.models.contract.problems import BadDocumentError
+
+
+@dataclass(frozen=True, slots=True)
+class RefusedRequest:
+    """A code for scripts and a sentence that names field, value and what is allowed."""
+
+    code: str
+    message: str
+
+
+def refusal_to_arm(
+    request: Requested,
+    rig: RigFacts,
+    policies: Mapping[str, PolicyFactory],
+    now_us: int,
+    *,
+    last_nonce: str | None,
+) -> RefusedRequest | None:
+    """Why this request cannot arm this rig now, or None when nothing is in the way."""
+    identity, prescription = rig.identity, request.prescription
+    if identity is None:
+        return RefusedRequest("rig_offline", "The rig is not there: no announcement heard on this link.")
+    if not request.cautions_shown:
+        return RefusedRequest("cautions_not_shown", "cautions_shown is false; allowed: true, after showing them")
+    if prescription is None:
+        return RefusedRequest("no_prescription", "prescription is missing; allowed: one in the request or the file")
+    if request.fresh_nonce is None or request.fresh_nonce == last_nonce:
+        return RefusedRequest("nonce_not_fresh", "fresh_nonce is missing or used; allowed: one never used before")
+    load = prescription.load
+    if load.start_n > identity.max_load_n:
+        return RefusedRequest(
+            "above_rig_maximum",
+            f"load.start_n is {load.start_n:g} N; allowed: at most the rig's max_load_n = {identity.max_load_n:g} N",
+        )
+    if load.floor_n < identity.min_load_n:
+        return RefusedRequest(
+            "below_rig_minimum",
+            f"load.floor_n is {load.floor_n:g} N; allowed: at least the rig's min_load_n = {identity.min_load_n:g} N",
+        )
+    profile = request.profile
+    if profile is not None and profile.exercise != prescription.exercise:
+        return RefusedRequest(
+            "profile_of_another_exercise",
+            f"profile.exercise is {profile.exercise!r}; allowed: {prescription.exercise!r}, as prescribed",
+        )
+    if prescription.drop.policy not in policies:
+        known = ", ".join(sorted(policies)) or "none installed"
+        return RefusedRequest("unknown_policy", f"drop.policy is {prescription.drop.policy!r}; allowed: {known}")
+    try:
+        policies[prescription.drop.policy].from_parameters(prescription.drop.parameters)
+    except BadDocumentError as error:
+        return RefusedRequest("bad_policy_parameters", str(error)[:400])
+    except Exception as error:
+        # A policy is third-party code: whatever it raises refuses the arming, and is told.
+        return RefusedRequest("policy_failed", f"drop.policy raised {type(error).__name__}: {error}"[:400])
+    if rig.by_frames:
+        timeout_ms = prescription.safety.telemetry_timeout_ms
+        if rig.fresh_us is None or now_us - rig.fresh_us > timeout_ms * 1_000:
+            return RefusedRequest("no_telemetry", f"No sample frame within telemetry_timeout_ms = {timeout_ms}.")
+    return None

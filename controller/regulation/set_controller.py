@@ -1,0 +1,89 @@
+"""Regulator and guard as one: what every shell, simulation and replay drives.
+
+Each event goes to the guard's own bookkeeping first, then to the regulator. Each command that comes out goes past
+the guard; a refused one is not sent: the refusal goes back to the regulator as an event, which ends the set safely,
+and is recorded as the defect that it is. Pure, like both its parts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from ebbset.controller.guard.guard import Guard, Refused
+from ebbset.controller.messages.actions import (
+    Answer,
+    Command,
+    Decision,
+    Output,
+    SendArm,
+    SendLoad,
+    SendRelease,
+    SendUnload,
+)
+from ebbset.controller.messages.events import EarlierSet, Event, GuardRefused
+from ebbset.controller.messages.reasons import State
+from ebbset.controller.policies.policy import PolicyFactory
+from ebbset.controller.regulation.regulator import Regulator
+
+_COMMANDS = (SendLoad, SendUnload, SendArm, SendRelease)
+
+
+class SetController:
+    """One rig's controller. ``handle`` takes an event and returns what may go out, in order."""
+
+    __slots__ = ("_guard", "_regulator", "handled")
+
+    def __init__(self, policies: Mapping[str, PolicyFactory]) -> None:
+        self._regulator = Regulator(policies)
+        self._guard = Guard()
+        self.handled = 0
+
+    @property
+    def state(self) -> State:
+        """Where the set stands."""
+        return self._regulator.state
+
+    @property
+    def left_behind(self) -> EarlierSet | None:
+        """What the last set left in its lifter, for the arming of the next one by another core."""
+        return self._regulator.left_behind
+
+    def handle(self, event: Event) -> tuple[Output, ...]:
+        """Take one event in. Raises nothing for any event."""
+        self.handled += 1
+        self._guard.observe(event)
+        outputs = self._regulator.handle(event)
+        return self._passed(event, outputs) if outputs else outputs
+
+    def _passed(self, event: Event, outputs: tuple[Output, ...]) -> tuple[Output, ...]:
+        """The same outputs when the guard has nothing against them, which is always but for a defect."""
+        for index, output in enumerate(outputs):
+            if isinstance(output, _COMMANDS):
+                refused = self._guard.check(output, event.now_us)
+                if refused is not None:
+                    return outputs[:index] + self._refused(event, output, refused, outputs[index + 1 :])
+        return outputs
+
+    def _refused(
+        self, event: Event, command: Command, refused: Refused, later: tuple[Output, ...]
+    ) -> tuple[Output, ...]:
+        """What goes out instead of a refused command and of what came after it."""
+        # Commands that this event also led to rest on the refused one and go no further; records stay.
+        refusal = GuardRefused(now_us=event.now_us, rule=refused.rule, detail=refused.detail)
+        self._guard.observe(refusal)
+        records: list[Output] = [record for record in later if not isinstance(record, _COMMANDS)]
+        ended = self._regulator.handle(refusal)
+        if isinstance(command, SendArm):
+            records = self._not_armed(records, refused.detail)
+        return (*self._passed(event, ended), *records)
+
+    def _not_armed(self, records: list[Output], detail: str) -> list[Output]:
+        """Nothing was armed, so no record may say so, and the answer says why."""
+        return [
+            replace(record, accepted=False, code="guard_refused", message=detail[:400], state=self.state)
+            if isinstance(record, Answer)
+            else record
+            for record in records
+            if not isinstance(record, Decision)
+        ]

@@ -1,0 +1,24 @@
+"""What is agreed with others: wire messages, prescriptions, profiles, units, and how bad values and figures are told.
+
+Pydantic models and text, nothing that acts. The JSON Schemas and the AsyncAPI document are made from these.
+"""
+
+from __future__ import annotations
+
+from ebbset.models.contract.prescription import Bout, Prescription
+from ebbset.models.contract.problems import BadDocumentError, Problem, UnusableFileError
+from ebbset.models.contract.profile import LifterProfile, Uncertain
+from ebbset.models.contract.wire import BadMessageError, Message, Topic
+
+__all__ = [
+    "BadDocumentError",
+    "BadMessageError",
+    "Bout",
+    "LifterProfile",
+    "Message",
+    "Prescription",
+    "Problem",
+    "Topic",
+    "Uncertain",
+    "UnusableFileError",
+]

@@ -1,0 +1,235 @@
+"""The prescription of one set: what a coach or a protocol orders, and the only source of its limits.
+
+A set is one or more *bouts* of work. Inside a bout the load only ever goes down; between bouts lies a programmed
+rest with the handle docked, after which a programmed load may come back. Straight sets, rest-pause, clusters,
+classic drop sets and auto-drop sets are all written with these few words.
+
+Loads are newtons at the handle, per cable; in a file they may also be text with a unit, such as ``"32 kg"``.
+No decisions live here, only what is ordered and whether the order makes sense.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from ebbset.models.contract.toml_text import read_model, write_model
+from ebbset.models.contract.units import LoadUnit, parse_load
+
+
+def _newtons(value: Any) -> Any:
+    """Text, or what might pass for a number and is none, read as a load; the rest is told like any other value."""
+    return parse_load(value) if isinstance(value, str | bool) else value
+
+
+LoadN = Annotated[float, Field(gt=0, le=5_000, allow_inf_nan=False), BeforeValidator(_newtons)]
+Fraction = Annotated[float, Field(gt=0, lt=1, allow_inf_nan=False)]
+Seconds = Annotated[float, Field(ge=0, le=3_600, allow_inf_nan=False)]
+Name = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_.\-]+$")]
+
+
+class _PrescriptionSection(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class LoadSection(_PrescriptionSection):
+    """Loads and how they may change."""
+
+    start_n: LoadN = Field(description="load of the first bout and the most that this set may ever command, per cable")
+    floor_n: LoadN = Field(description="least load under a lifter, per cable; below it there is only unloaded")
+    ramp_n_per_s: Annotated[float, Field(ge=1, le=5_000)] = Field(
+        default=300.0,
+        description="fastest change of load, per cable, so that no cable goes slack under a lifter",
+    )
+    cables: Literal["coupled", "independent"] = Field(
+        default="coupled",
+        description="two cables: drop both when one side stalls, or only the side that stalled",
+    )
+
+    @model_validator(mode="after")
+    def _floor_below_start(self) -> Self:
+        if self.floor_n > self.start_n:
+            raise ValueError(f"floor_n is {self.floor_n:g} N; allowed: at most start_n = {self.start_n:g} N")
+        return self
+
+
+class StallSection(_PrescriptionSection):
+    """When a repetition counts as failed."""
+
+    rule: Literal["evidence", "dwell"] = Field(
+        default="evidence",
+        description="evidence: drop as soon as it is certain enough that the ascent will not come through; dwell: drop "
+        "when the handle has been slower than velocity_m_s for dwell_s",
+    )
+    certainty: Annotated[float, Field(ge=0.5, le=0.999)] = Field(
+        default=0.975, description="rule evidence: how certain; more of it means fewer false drops and later ones"
+    )
+    still_limit_s: Annotated[float, Field(ge=0.1, le=10)] = Field(
+        default=2.0,
+        description="rule evidence: a handle that has not moved for this long counts as stalled whatever the evidence",
+    )
+    velocity_m_s: Annotated[float, Field(gt=0, le=0.3)] = Field(
+        default=0.05,
+        description="concentric velocity below which the handle counts as not moving; keep it under the person's "
+        "velocity at 1RM less one standard deviation",
+    )
+    dwell_s: Annotated[float, Field(ge=0.02, le=5)] = Field(
+        default=0.35,
+        description="rule dwell: how long it must stay below; a sticking region recovers, a stall does not",
+    )
+    grind_s: Annotated[float, Field(ge=0, le=10)] = Field(
+        default=0.0, description="extra time the lifter is let fight a stalled load before it drops"
+    )
+    start_patience_s: Annotated[float, Field(ge=0.5, le=30)] = Field(
+        default=5.0,
+        description="how long the lifter may hold the load at the bottom before that counts as a stall",
+    )
+    release_velocity_m_s: Annotated[float, Field(gt=0.3, le=5)] = Field(
+        default=1.3, description="handle speed toward the rig above which the handle counts as let go"
+    )
+
+
+class DropSection(_PrescriptionSection):
+    """Which policy sizes a drop, and its parameters (the policy says which it takes)."""
+
+    policy: Name = "fixed_fraction"
+    parameters: dict[str, float | int | str | bool] = Field(default_factory=dict)
+
+
+class BudgetSection(_PrescriptionSection):
+    """How much fatigue the set may spend."""
+
+    capacity_loss: Fraction | None = Field(
+        default=None, description="largest estimated loss of momentary capacity from fresh, 0 to 1"
+    )
+    hard_repetitions: Annotated[float, Field(gt=0, le=200)] | None = Field(
+        default=None,
+        description="most hard repetitions (at most four in reserve, estimated), each counted less the more capacity "
+        "was gone when it was done",
+    )
+    least_marginal_worth: Fraction | None = Field(
+        default=None,
+        description="ends the set when a hard repetition is estimated to add less than this part of what the first "
+        "hard one added; a hypothesis with wide error",
+    )
+
+
+class StopSection(_PrescriptionSection):
+    """Rules that end the set, whatever the policy says. Left out means not applied."""
+
+    max_drops: Annotated[int, Field(ge=0, le=50)] | None = None
+    max_repetitions: Annotated[int, Field(ge=1, le=500)] | None = None
+    max_duration_s: Annotated[float, Field(gt=0, le=3_600)] = 600.0
+    max_pause_s: Annotated[float, Field(gt=0, le=120)] = Field(
+        default=8.0,
+        description="longest time without a repetition under way, handle docked or not, outside rests",
+    )
+    max_start_wait_s: Annotated[float, Field(gt=0, le=300)] = Field(
+        default=30.0, description="longest wait for the first movement of a bout, loaded handle in the dock"
+    )
+    min_rom_fraction: Fraction | None = Field(
+        default=None,
+        description="completed repetitions shorter than this part of the reference ROM end the set",
+    )
+    rom_strikes: Annotated[int, Field(ge=1, le=20)] = Field(default=2, description="short repetitions in a row needed")
+    max_velocity_loss: Fraction | None = Field(
+        default=None, description="loss of mean velocity from the fastest repetition at the same load"
+    )
+    max_left_right_difference: Fraction | None = Field(
+        default=None, description="difference between sides, in ROM or mean velocity, as part of the larger"
+    )
+    left_right_strikes: Annotated[int, Field(ge=1, le=20)] = 2
+    floor_failures: Annotated[int, Field(ge=1, le=5)] = Field(
+        default=1, description="stalls at the floor load that end the set"
+    )
+
+
+class SafetySection(_PrescriptionSection):
+    """Timing of the link; a rig may ask for a shorter lease, never for a longer one."""
+
+    lease_ms: Annotated[int, Field(ge=150, le=5_000)] = 600
+    telemetry_timeout_ms: Annotated[int, Field(ge=50, le=5_000)] = 250
+
+    @model_validator(mode="after")
+    def _timeout_below_lease(self) -> Self:
+        if self.telemetry_timeout_ms > self.lease_ms:
+            raise ValueError(
+                f"telemetry_timeout_ms is {self.telemetry_timeout_ms}; allowed: at most lease_ms = {self.lease_ms}"
+            )
+        return self
+
+
+class Bout(_PrescriptionSection):
+    """One stretch of work without a programmed rest."""
+
+    load_n: LoadN | None = Field(default=None, description="load it begins with; start_n when left out")
+    rest_before_s: Seconds = 0.0
+    repetitions: Annotated[int, Field(ge=1, le=200)] | None = Field(
+        default=None,
+        description="completed repetitions that end the bout; none: it ends by its stall rule or a stop",
+    )
+    on_stall: Literal["drop", "end"] = Field(default="drop", description="a stall drops the load, or ends the bout")
+
+
+class Prescription(_PrescriptionSection):
+    """One set, ordered."""
+
+    version: Literal[1] = 1
+    name: Annotated[str, Field(min_length=1, max_length=120)]
+    exercise: Name
+    units: LoadUnit = Field(default="kg", description="unit people see; the file and the wire stay in newtons")
+    notes: Annotated[str, Field(max_length=2_000)] = ""
+    load: LoadSection
+    stall: StallSection = StallSection()
+    drop: DropSection = DropSection()
+    budget: BudgetSection = BudgetSection()
+    stop: StopSection = StopSection()
+    safety: SafetySection = SafetySection()
+    bouts: Annotated[tuple[Bout, ...], Field(min_length=1, max_length=40)] = (Bout(),)
+
+    @model_validator(mode="after")
+    def _bouts_within_loads(self) -> Self:
+        for k, bout in enumerate(self.bouts):
+            if bout.load_n is not None and not self.load.floor_n <= bout.load_n <= self.load.start_n:
+                raise ValueError(
+                    f"bouts[{k}].load_n is {bout.load_n:g} N; allowed: from floor_n = {self.load.floor_n:g} N to "
+                    f"start_n = {self.load.start_n:g} N"
+                )
+            if k > 0 and bout.rest_before_s <= 0:
+                raise ValueError(f"bouts[{k}].rest_before_s is 0; allowed: above 0, since a bout follows a rest")
+        if self.bouts[0].rest_before_s != 0:
+            rest_s = self.bouts[0].rest_before_s
+            raise ValueError(
+                f"bouts[0].rest_before_s is {rest_s:g}; allowed: 0, since the first bout begins at the start request"
+            )
+        return self
+
+    def bout_load_n(self, index: int) -> float:
+        """Load that a bout begins with, newtons per cable."""
+        load_n = self.bouts[index].load_n
+        return self.load.start_n if load_n is None else load_n
+
+    def digest(self) -> str:
+        """SHA-256 of the prescription's canonical JSON: two equal orders share it, whatever file they came from."""
+        return hashlib.sha256(self.model_dump_json().encode()).hexdigest()
+
+    @classmethod
+    def from_toml(cls, text: str, *, what: str = "prescription") -> Prescription:
+        """Read from TOML; raises `BadDocumentError` naming every field that is wrong."""
+        return read_model(cls, text, what=what)
+
+    def to_toml(self) -> str:
+        """Write as TOML; reading it back gives an equal prescription."""
+        return write_model(self)
+
+
+def example(**changes: Any) -> Prescription:
+    """A small valid prescription for documentation and tests; the figures are invented."""
+    base: dict[str, Any] = {
+        "name": "Example",
+        "exercise": "row",
+        "load": {"start_n": 400.0, "floor_n": 120.0},
+    }
+    return Prescription.model_validate({**base, **changes})

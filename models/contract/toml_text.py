@@ -1,0 +1,87 @@
+"""Prescriptions, profiles and studies as TOML text, both ways.
+
+Reading is the standard library's parser and the pydantic models; writing covers just what those models hold:
+scalars, dates, arrays of scalars, tables and arrays of tables. No files are opened here.
+"""
+
+from __future__ import annotations
+
+import datetime
+import json
+import tomllib
+from collections.abc import Mapping
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from ebbset.models.contract.problems import BadDocumentError, Problem, problems_of, shorten
+
+M = TypeVar("M", bound=BaseModel)
+
+
+def read_model(model: type[M], text: str, *, what: str) -> M:
+    """The model held by a TOML document.
+
+    Args:
+        model: pydantic model to validate into.
+        text: the document.
+        what: name of the document for error messages, e.g. its file name.
+
+    Raises:
+        BadDocumentError: not TOML, or a field is wrong; every problem is listed.
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BadDocumentError(
+            what, [Problem("document", shorten(text[:40]), f"TOML 1.0 ({error})", "not_toml")]
+        ) from None
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        raise BadDocumentError(what, problems_of(error)) from None
+
+
+def write_model(model: BaseModel) -> str:
+    """The model as a TOML document; reading it back gives an equal model."""
+    lines: list[str] = []
+    _write_table(model.model_dump(mode="python", exclude_none=True), (), lines)
+    return "\n".join(lines).strip() + "\n"
+
+
+def _is_table_array(value: Any) -> bool:
+    return isinstance(value, list | tuple) and len(value) > 0 and all(isinstance(item, Mapping) for item in value)
+
+
+def _write_table(table: Mapping[str, Any], path: tuple[str, ...], lines: list[str]) -> None:
+    nested = {key: value for key, value in table.items() if isinstance(value, Mapping) or _is_table_array(value)}
+    for key, value in table.items():
+        if key not in nested:
+            lines.append(f"{_key(key)} = {_scalar(value)}")
+    for key, value in nested.items():
+        here = (*path, key)
+        dotted = ".".join(_key(part) for part in here)
+        if isinstance(value, Mapping):
+            lines += ["", f"[{dotted}]"]
+            _write_table(value, here, lines)
+        else:
+            for item in value:
+                lines += ["", f"[[{dotted}]]"]
+                _write_table(item, here, lines)
+
+
+def _key(key: str) -> str:
+    return key if key.replace("_", "").replace("-", "").isalnum() and key.isascii() else json.dumps(key)
+
+
+def _scalar(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int | float):
+        return repr(value)
+    if isinstance(value, datetime.date):
+        return value.isoformat()
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_scalar(item) for item in value) + "]"
+    # A JSON string is a TOML basic string but for DEL, which JSON leaves bare and TOML wants escaped.
+    return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -1,0 +1,19 @@
+"""The controller for simulations that must know every installed drop policy, third-party ones too."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+from ebbset.controller.policies.policy import PolicyFactory
+from ebbset.controller.regulation.set_controller import SetController
+from ebbset.controller.service.policy_registry import load_policies
+
+
+@lru_cache(maxsize=1)
+def _policies() -> dict[str, PolicyFactory]:
+    return load_policies()
+
+
+def installed_controller() -> SetController:
+    """A controller with every installed drop policy, looked up once in each process."""
+    return SetController(_policies())

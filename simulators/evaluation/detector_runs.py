@@ -1,0 +1,179 @@
+"""Runs a tracker over a set of known truth through a rig's sensors, and scores what it saw against the truth.
+
+What lives here: telemetry of every quality for one true set, the tracker's signals with their true times, and one row
+per attempt. What never does: statistics over many sets (`evaluate`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+from ebbset.controller.detection.segmenter import RepetitionSegmenter
+from ebbset.controller.detection.signals import ReleaseSeen, Signal, StallSeen
+from ebbset.simulators.evaluation.ground_truth import TrueSet
+from ebbset.simulators.rig.sensors import SensorParameters, Sensors
+
+TOP_SHARE: Final = 0.96
+"""A stall above this share of the range counts as a repetition by the segmenter's own definition; it is left out."""
+LARGEST_READING: Final = 2_000
+"""Samples measured at once; `Sensors` draws its noise in blocks of 4096."""
+WHOLE_SHARE: Final = 0.87
+"""An ascent that its lifter ends below this share is no repetition (0.85 by definition, and a margin for the
+sensors), whoever ended it: neither a stall nor a false drop."""
+
+
+@dataclass(frozen=True, slots=True)
+class TelemetryQuality:
+    """How good the telemetry is.
+
+    Attributes:
+        sensors: sensors and sampling.
+        velocity: the rig reports velocity.
+        force: the rig reports force.
+        lost: part of frames that never arrive.
+        frame: samples in a frame.
+    """
+
+    sensors: SensorParameters = field(default_factory=SensorParameters)
+    velocity: bool = True
+    force: bool = True
+    lost: float = 0.0
+    frame: int = 5
+
+
+RATES: Final[dict[str, TelemetryQuality]] = {
+    "1000 Hz": TelemetryQuality(SensorParameters(sample_rate_hz=1000.0), frame=20),
+    "200 Hz": TelemetryQuality(SensorParameters(sample_rate_hz=200.0)),
+    "100 Hz": TelemetryQuality(),
+    "50 Hz": TelemetryQuality(SensorParameters(sample_rate_hz=50.0), frame=2),
+    "20 Hz": TelemetryQuality(SensorParameters(sample_rate_hz=20.0), frame=1),
+    "no force sensor": TelemetryQuality(force=False),
+    "no velocity": TelemetryQuality(SensorParameters(encoder_step_m=3e-4), velocity=False),
+    "velocity noisy": TelemetryQuality(SensorParameters(velocity_noise_sd_m_s=0.05, encoder_step_m=1e-3)),
+    "jitter and 10 % lost": TelemetryQuality(SensorParameters(sampling_jitter_sd_s=0.003), lost=0.1),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What a tracker made of a set: its signals, and the rig clock against true time."""
+
+    signals: list[Signal]
+    true_s: Callable[[int], float]
+
+
+@dataclass(frozen=True, slots=True)
+class AttemptRow:
+    """One attempt against what was seen of it; times in true seconds, NaN when it did not happen."""
+
+    stalled: bool
+    counted: bool
+    fired_s: float
+    late_s: float
+    motion_ended_s: float
+    end_s: float
+    slowest_m_s: float
+    moved: bool
+    behaviour: str
+    exercise: str
+
+    @property
+    def latency_s(self) -> float:
+        """From the end of motion to the call; infinite if there was none before the attempt ended."""
+        return self.fired_s - self.motion_ended_s if self.fired_s == self.fired_s else np.inf
+
+
+@dataclass(slots=True)
+class SetScore:
+    """Attempts of a set, stalls called where there was no attempt at all, and its release."""
+
+    rows: list[AttemptRow] = field(default_factory=list)
+    stray: int = 0
+    cut_short_called: int = 0
+    release_latency_s: float | None = None
+    false_releases: int = 0
+
+
+def measure(
+    item: TrueSet, tracker: RepetitionSegmenter, telemetry: TelemetryQuality, rng: np.random.Generator
+) -> Measured:
+    """Feed a set to a tracker through sensors; drops are told to it when they happened."""
+    p = telemetry.sensors
+    stride = round(1000.0 / p.sample_rate_hz)
+    truth = np.stack([item.t_s, item.position_m, item.velocity_m_s, item.tension_n], axis=1)[stride - 1 :: stride]
+    sensors = Sensors(p, cables=1, rng=rng)
+    drops = [(sensors.clock_us(t), load_n, settle_s) for t, load_n, settle_s in item.drops]
+    applied = item.applied_n[stride - 1 :: stride].tolist()
+    docked = item.docked[stride - 1 :: stride].tolist()
+    signals: list[Signal] = []
+    told = 0
+    block = LARGEST_READING // telemetry.frame * telemetry.frame
+    for first in range(0, len(truth), block):
+        reading = sensors.read(np.ascontiguousarray(truth[first : first + block, None, :]))
+        if reading is None:
+            continue
+        t, x, v, f = reading.t_us, reading.position_m[0], reading.velocity_m_s[0], reading.force_n[0]
+        for k in range(0, len(t), telemetry.frame):
+            end = min(k + telemetry.frame, len(t))
+            while told < len(drops) and t[end - 1] >= drops[told][0]:
+                tracker.load_dropped(t[end - 1], drops[told][1], drops[told][2])
+                told += 1
+            if telemetry.lost and rng.random() < telemetry.lost:
+                continue
+            signals += tracker.feed(
+                t[k:end],
+                x[k:end],
+                v[k:end] if telemetry.velocity else None,
+                f[k:end] if telemetry.force and f is not None else None,
+                load_n=applied[first + end - 1],
+                docked=docked[first + end - 1],
+            )
+    return Measured(signals, sensors.true_s)
+
+
+def score_set(item: TrueSet, measured: Measured) -> SetScore:
+    """Match stalls called to attempts."""
+    out = SetScore()
+    fires = [measured.true_s(s.t_us) for s in measured.signals if isinstance(s, StallSeen)]
+    used = [False] * len(fires)
+    for attempt in item.attempts:
+        high = attempt.end_s + 0.01
+        low = attempt.start_s + (0.0 if attempt.continued else -0.05)
+        mine = [k for k, t in enumerate(fires) if low <= t <= high and not used[k]]
+        late = [k for k, t in enumerate(fires) if high < t <= attempt.end_s + 1.5] if attempt.stalled else []
+        for k in (*mine, *late):
+            used[k] = True
+        out.rows.append(
+            AttemptRow(
+                stalled=attempt.stalled,
+                counted=attempt.end_share <= TOP_SHARE if attempt.stalled else attempt.end_share >= WHOLE_SHARE,
+                fired_s=fires[mine[0]] if mine else np.nan,
+                late_s=fires[late[0]] if late and not mine else np.nan,
+                motion_ended_s=attempt.motion_ended_s,
+                end_s=attempt.end_s,
+                slowest_m_s=attempt.slowest_m_s,
+                moved=attempt.motion_ended_s > attempt.start_s + 0.02,
+                behaviour=item.behaviour,
+                exercise=item.lifter.exercise,
+            )
+        )
+    # ascents cut short are called, if at all, on turning back, which is after their end
+    for attempt in item.attempts:
+        if not attempt.stalled and attempt.end_share < WHOLE_SHARE:
+            for k, t in enumerate(fires):
+                if not used[k] and attempt.end_s < t <= attempt.end_s + 2.0:
+                    used[k] = True
+                    out.cut_short_called += 1
+    out.stray = used.count(False)
+    for signal in measured.signals:
+        if isinstance(signal, ReleaseSeen):
+            t = measured.true_s(signal.t_us)
+            if item.loose_s is None or t < item.loose_s:
+                out.false_releases += 1
+            elif item.released_s is not None and out.release_latency_s is None:
+                out.release_latency_s = t - item.loose_s
+    return out

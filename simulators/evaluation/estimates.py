@@ -1,0 +1,233 @@
+"""How well capacity, 1RM of the day, repetitions in reserve and the budget are known, against the truth.
+
+What lives here: estimators fed with what a tracker saw of sets of known truth, without and with a profile, fresh and
+stale. What never does: making sets, detector scores, closed loops.
+
+Truth: momentary capacity is the fresh 1RM on this rig times the share of maximal force left; repetitions left are those
+that the set went on to complete at the same load before its first stall.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final, Literal
+
+import numpy as np
+
+from ebbset.controller.detection.segmenter import RepetitionSegmenter
+from ebbset.controller.detection.signals import RepetitionEnded, StallSeen
+from ebbset.controller.estimation.capacity import CapacityEstimator
+from ebbset.models.contract.constants import Z_INTERVAL
+from ebbset.models.contract.prescription import StallSection
+from ebbset.models.contract.profile import LifterProfile, Uncertain
+from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.physiology.load_velocity import LoadVelocityLine, generic_line
+from ebbset.simulators.evaluation.detector_runs import RATES, measure
+from ebbset.simulators.evaluation.ground_truth import RIG, TrueSet
+from ebbset.simulators.population.population import lift_once
+
+Knowledge = Literal["no profile", "profile", "stale profile"]
+TO_FAILURE: Final = ("maximal", "sticking_region", "talk", "jerking", "release")
+TEST_PARTS: Final = (0.45, 0.6, 0.75, 0.85, 0.92)
+TEST_VELOCITY_SD: Final = 0.02
+TEST_1RM_CV: Final = 0.025
+"""Repeated 1RM tests differ by about 2 % (Ruf et al. 2018: CV 1.9 %), plus the day."""
+STALE_PART: Final = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One thing that the tracker saw, with what was true then."""
+
+    stall: bool
+    t_s: float
+    load_n: float
+    velocity_m_s: float
+    outcome: RepetitionOutcome
+    load_changed: bool
+    capacity: float
+    left: int | None
+
+
+@dataclass(slots=True)
+class EstimateErrors:
+    """Errors over sets: estimate less truth, and truths inside 80 % intervals as ones."""
+
+    fresh: list[float] = field(default_factory=list)
+    fresh_inside: list[float] = field(default_factory=list)
+    capacity: list[float] = field(default_factory=list)
+    capacity_inside: list[float] = field(default_factory=list)
+    budget: list[float] = field(default_factory=list)
+    budget_inside: list[float] = field(default_factory=list)
+    reserve: list[float] = field(default_factory=list)
+    reserve_inside: list[float] = field(default_factory=list)
+    stale_said: list[float] = field(default_factory=list)
+
+    def summary(self) -> dict[str, float]:
+        """Figures as the report prints them."""
+
+        def middle(values: list[float]) -> float:
+            return float(np.median(np.abs(values))) if values else math.nan
+
+        def part(values: list[float]) -> float:
+            return float(np.mean(values)) if values else math.nan
+
+        return {
+            "sets": float(len(self.stale_said)),
+            "one_rm_median_error": middle(self.fresh),
+            "one_rm_bias": float(np.median(self.fresh)) if self.fresh else math.nan,
+            "one_rm_in_80": part(self.fresh_inside),
+            "capacity_median_error": middle(self.capacity),
+            "capacity_in_80": part(self.capacity_inside),
+            "budget_median_error": middle(self.budget),
+            "budget_in_80": part(self.budget_inside),
+            "reserve_mean_error": float(np.mean(np.abs(self.reserve))) if self.reserve else math.nan,
+            "reserve_bias": part(self.reserve),
+            "reserve_in_80": part(self.reserve_inside),
+            "stale_said": part(self.stale_said),
+        }
+
+
+def what_was_seen(item: TrueSet, seed: int) -> list[Seen]:
+    """Run the tracker over a set and keep what an estimator would be told."""
+    stall = StallSection()
+    tracker = RepetitionSegmenter(stall=stall, line=generic_line(item.lifter.exercise), rom_m=None, has_force=True)
+    measured = measure(item, tracker, RATES["100 Hz"], np.random.default_rng(seed))
+    first_stall_s = next((a.start_s for a in item.attempts if a.stalled and not a.continued), None)
+    first_drop_s = item.drops[0][0] if item.drops else math.inf
+    out: list[Seen] = []
+    for signal in measured.signals:
+        if not isinstance(signal, StallSeen | RepetitionEnded):
+            continue
+        is_stall = isinstance(signal, StallSeen)
+        t_s = measured.true_s(signal.t_us if isinstance(signal, StallSeen) else signal.t_end_us)
+        sample = min(len(item.applied_n) - 1, max(0, int(np.searchsorted(item.t_s, t_s - 0.05))))
+        left = None
+        if first_stall_s is not None and t_s < min(first_stall_s, first_drop_s):
+            left = sum(t_s + 0.05 < a.start_s < first_stall_s and a.end_share > 0.85 for a in item.attempts)
+        ended = signal if isinstance(signal, RepetitionEnded) else None
+        out.append(
+            Seen(
+                stall=is_stall,
+                t_s=t_s,
+                load_n=float(item.applied_n[sample]),
+                velocity_m_s=ended.mean_velocity_m_s if ended else 0.0,
+                outcome=ended.outcome if ended else RepetitionOutcome.FAILED,
+                load_changed=ended.load_changed if ended else False,
+                capacity=float(item.capacity[min(len(item.capacity) - 1, sample // 5)]),
+                left=left,
+            )
+        )
+    return out
+
+
+def profile_written(item: TrueSet, rng: np.random.Generator, off: float = 1.0) -> LifterProfile:
+    """What a load–velocity test of this person on this rig would have written down; ``off``: how strong they were."""
+    loads, speeds = [], []
+    for part in TEST_PARTS:
+        records = lift_once(item.lifter, RIG, part * item.one_rm_n).truth.records
+        if records and records[0].completed:
+            loads.append(part)
+            speeds.append(records[0].mean_velocity_m_s + TEST_VELOCITY_SD * float(rng.standard_normal()))
+    slope, v0 = np.polyfit(loads, speeds, 1)
+    v0 = float(v0)
+    v1 = max(0.06, v0 + float(slope))
+    one_rm = item.one_rm_n * off * (1.0 + TEST_1RM_CV * float(rng.standard_normal()))
+    return LifterProfile(
+        lifter="simulated",
+        exercise=item.lifter.exercise,
+        date=datetime.date(2026, 1, 1),
+        one_rm_n=Uncertain(mean=one_rm, sd=0.035 * one_rm),
+        velocity_at_zero_m_s=Uncertain(mean=v0, sd=0.05),
+        velocity_at_1rm_m_s=Uncertain(mean=v1, sd=0.025),
+        residual_sd_m_s=0.03,
+    )
+
+
+def estimator_with(exercise: str, profile: LifterProfile | None, **figures: Any) -> CapacityEstimator:
+    """An estimator of somebody in this exercise, of whom this is known; ``figures`` go to it as they are."""
+    if profile is None:
+        line = generic_line(exercise)
+        return CapacityEstimator(line=line, one_rm_n=None, exercise=exercise, generic=True, **figures)
+    line = LoadVelocityLine(
+        profile.velocity_at_zero_m_s.mean,
+        profile.velocity_at_zero_m_s.sd,
+        profile.velocity_at_1rm_m_s.mean,
+        profile.velocity_at_1rm_m_s.sd,
+        profile.residual_sd_m_s,
+    )
+    return CapacityEstimator(line=line, one_rm_n=profile.one_rm_n, exercise=exercise, **figures)
+
+
+def estimator_for(item: TrueSet, knowledge: Knowledge, rng: np.random.Generator) -> CapacityEstimator:
+    """An estimator that knows this much about the person."""
+    if knowledge == "no profile":
+        return estimator_with(item.lifter.exercise, None)
+    off = 1.0 if knowledge == "profile" else 1.0 + STALE_PART * (1.0 if rng.random() < 0.5 else -1.0)
+    return estimator_with(item.lifter.exercise, profile_written(item, rng, off))
+
+
+def tell(estimator: CapacityEstimator, seen: Seen) -> bool:
+    """Tell an estimator of one thing that was seen; whether it was a completed repetition."""
+    if seen.stall:
+        estimator.stall(load_n=seen.load_n, force_n=None, position_fraction=None)
+        return False
+    estimator.repetition(
+        load_n=seen.load_n,
+        mean_velocity_m_s=seen.velocity_m_s,
+        outcome=seen.outcome,
+        load_changed=seen.load_changed,
+    )
+    return seen.outcome is RepetitionOutcome.COMPLETED
+
+
+def compare(one_rm_n: float, seen: Sequence[Seen], estimator: CapacityEstimator, errors: EstimateErrors) -> None:
+    """Feed one set of a lifter with this fresh 1RM to an estimator and add its errors."""
+    done = 0
+    for one in seen:
+        if one.load_n <= 0.0:
+            continue
+        done += tell(estimator, one)
+        fresh, fresh_sd = estimator.fresh_n, estimator.fresh_sd_n
+        now, now_sd = estimator.capacity_n, estimator.capacity_sd_n
+        spent, spent_sd = estimator.budget_spent, estimator.budget_sd
+        if fresh is None or fresh_sd is None or now is None or now_sd is None or spent is None or spent_sd is None:
+            continue
+        if one.stall or done == 0:
+            continue
+        true_now = one_rm_n * one.capacity
+        errors.capacity.append(now / true_now - 1.0)
+        errors.capacity_inside.append(float(abs(now - true_now) <= Z_INTERVAL * now_sd))
+        errors.budget.append(spent - (1.0 - one.capacity))
+        errors.budget_inside.append(float(abs(errors.budget[-1]) <= Z_INTERVAL * spent_sd))
+        if one.outcome is not RepetitionOutcome.COMPLETED:
+            continue
+        if done == 3:
+            errors.fresh.append(fresh / one_rm_n - 1.0)
+            errors.fresh_inside.append(float(abs(fresh - one_rm_n) <= Z_INTERVAL * fresh_sd))
+        reserve, interval = estimator.repetitions_in_reserve, estimator.reserve_interval
+        if one.left is not None and one.left <= 5 and done >= 2 and reserve is not None and interval is not None:
+            errors.reserve.append(reserve - one.left)
+            errors.reserve_inside.append(float(interval[0] <= one.left <= interval[1]))
+    errors.stale_said.append(float(estimator.profile_stale))
+
+
+def evaluate_estimates(items: Sequence[TrueSet], map_: Any = map) -> dict[str, dict[str, float]]:
+    """Rows: no profile, a profile tested lately, and one from when the person was 15 % stronger or weaker."""
+    maximal = [item for item in items if item.behaviour in TO_FAILURE]
+    seen = list(map_(_seen_job, list(enumerate(maximal))))
+    out: dict[str, dict[str, float]] = {}
+    for knowledge in ("no profile", "profile", "stale profile"):
+        errors = EstimateErrors()
+        for seed, (item, one) in enumerate(zip(maximal, seen, strict=True)):
+            estimator = estimator_for(item, knowledge, np.random.default_rng([seed, 11]))
+            compare(item.one_rm_n, one, estimator, errors)
+        out[knowledge] = errors.summary()
+    return out
+
+
+def _seen_job(job: tuple[int, TrueSet]) -> list[Seen]:
+    return what_was_seen(job[1], job[0])

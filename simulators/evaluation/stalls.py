@@ -1,0 +1,266 @@
+"""How well stalls are told from everything else, against the truth: operating curves and rows per kind.
+
+What lives here: statistics of the stall detector over sets of known truth. What never does: making sets
+(`ground_truth`), running trackers (`detector_runs`), sizing and estimates.
+
+A false drop is a stall called in an attempt that would have come through, or where there was no attempt; the rate is
+per attempt that came through. Latency runs from the end of motion (last instant at 0.05 m/s in the branch without a
+drop); negative: foreseen. An attempt that never moved has no end of motion and has its own row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from ebbset.controller.detection.segmenter import RepetitionSegmenter
+from ebbset.controller.detection.signals import Signal
+from ebbset.controller.detection.stall_classifier import score
+from ebbset.models.contract.prescription import StallSection
+from ebbset.models.physiology.load_velocity import generic_line
+from ebbset.simulators.evaluation.detector_runs import (
+    RATES,
+    TOP_SHARE,
+    WHOLE_SHARE,
+    SetScore,
+    TelemetryQuality,
+    measure,
+    score_set,
+)
+from ebbset.simulators.evaluation.ground_truth import TrueSet
+
+FloatArray = npt.NDArray[np.float64]
+DWELL_VELOCITIES: Final = (0.02, 0.03, 0.05, 0.08)
+DWELLS_S: Final = tuple(
+    float(x) for x in np.round(np.concatenate([np.arange(0.05, 1.0, 0.05), np.arange(1.0, 3.0, 0.2)]), 3)
+)
+SCORES: Final = tuple(float(x) for x in np.round(np.arange(-0.5, 4.0, 0.1), 2))
+MOST_FALSE: Final = 0.01
+
+
+class LookingTracker(RepetitionSegmenter):
+    """A tracker that calls no stall but notes what it would have gone by: (rig time, velocity, score) a look."""
+
+    def __init__(self, item: TrueSet) -> None:
+        never = StallSection(rule="dwell", dwell_s=5.0)
+        super().__init__(stall=never, line=generic_line(item.lifter.exercise), rom_m=None, has_force=True)
+        self.looks: list[tuple[int, float, float]] = []
+
+    def _look_ahead(self, t: int, x: float, v: float, f: float | None, signals: list[Signal]) -> list[Signal]:
+        signals = super()._look_ahead(t, x, v, f, signals)
+        holding = self._taking_up or self._rule.holding(t)
+        worth = not holding and self._foresight.worth_a_look()
+        self.looks.append((t, 9.0 if holding else v, score(self._foresight.evidence()) if worth else -9.0))
+        return signals
+
+
+@dataclass(frozen=True, slots=True)
+class AttemptLooks:
+    """What could be seen in one attempt. ``t_s`` shape (n,), true seconds from the end of motion (or the start)."""
+
+    stalled: bool
+    t_s: FloatArray
+    velocity_m_s: FloatArray
+    score: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One setting of one rule: false drops per attempt that came through, and what it does with stalls."""
+
+    rule: str
+    setting: str
+    false_rate: float
+    median_latency_s: float
+    late_part: float
+    missed_part: float
+    foreseen_part: float
+
+
+@dataclass(slots=True)
+class DetectorResult:
+    """Everything `evaluate` says about the detector."""
+
+    curves: dict[str, list[Point]] = field(default_factory=dict)
+    kinds: dict[str, dict[str, float]] = field(default_factory=dict)
+    telemetry: dict[str, dict[str, float]] = field(default_factory=dict)
+    grind_error_s: FloatArray = field(default_factory=lambda: np.zeros(0))
+    release_latency_s: FloatArray = field(default_factory=lambda: np.zeros(0))
+    false_releases: int = 0
+
+
+def looks_of(item: TrueSet, telemetry: TelemetryQuality, seed: int) -> list[AttemptLooks]:
+    """Every moving attempt of a set, and everything outside attempts as one that came through."""
+    tracker = LookingTracker(item)
+    clock = measure(item, tracker, telemetry, np.random.default_rng(seed)).true_s
+    if not tracker.looks:
+        return []
+    table = np.array(tracker.looks)
+    t = np.array([clock(int(us)) for us in table[:, 0]])
+    out: list[AttemptLooks] = []
+    outside = np.ones(len(t), dtype=bool)
+    for k, attempt in enumerate(item.attempts):
+        inside = (t >= attempt.start_s + (0.01 if attempt.continued else -0.02)) & (t <= attempt.end_s)
+        outside &= ~inside
+        if attempt.stalled:
+            after = item.attempts[k + 1].start_s if k + 1 < len(item.attempts) else np.inf
+            outside &= ~((t > attempt.end_s) & (t < after))
+            if attempt.end_share > TOP_SHARE or attempt.motion_ended_s <= attempt.start_s + 0.02:
+                continue
+        elif attempt.end_share < WHOLE_SHARE:
+            outside &= ~((t > attempt.end_s) & (t < attempt.end_s + 2.0))
+            continue
+        zero = attempt.motion_ended_s if attempt.stalled else attempt.start_s
+        out.append(AttemptLooks(attempt.stalled, t[inside] - zero, table[inside, 1], table[inside, 2]))
+    breaks = np.flatnonzero(np.diff(t[outside]) > 0.3) + 1
+    for part in np.split(np.flatnonzero(outside), breaks):
+        out.append(AttemptLooks(False, t[part] - (t[part][0] if len(part) else 0.0), table[part, 1], table[part, 2]))
+    return out
+
+
+def _first_above(looks: AttemptLooks, least: float) -> float:
+    hits = np.flatnonzero(looks.score >= least)
+    return float(looks.t_s[hits[0]]) if len(hits) else np.inf
+
+
+def _first_dwell(looks: AttemptLooks, velocity_m_s: float, dwell_s: float) -> float:
+    slow = looks.velocity_m_s < velocity_m_s
+    since = np.inf
+    previous = -np.inf
+    for t, is_slow in zip(looks.t_s, slow, strict=True):
+        if not is_slow or t - previous > 0.3:
+            since = np.inf
+        if is_slow:
+            since = min(since, t)
+            if t - since >= dwell_s:
+                return float(t)
+        previous = t
+    return np.inf
+
+
+def _point(rule: str, setting: str, looks: Sequence[AttemptLooks], fired: Sequence[float], through: int) -> Point:
+    latency = np.array([f for one, f in zip(looks, fired, strict=True) if one.stalled])
+    false = sum(np.isfinite(f) for one, f in zip(looks, fired, strict=True) if not one.stalled)
+    return Point(
+        rule,
+        setting,
+        false / max(1, through),
+        float(np.median(latency)) if len(latency) else np.nan,
+        float(np.mean(latency > 0.15)),
+        float(np.mean(np.isinf(latency))),
+        float(np.mean(latency < 0.0)),
+    )
+
+
+def curves(looks: Sequence[AttemptLooks], through: int) -> dict[str, list[Point]]:
+    """Operating curves of both rules on the same filter, segmenter and attempts."""
+    dwell: list[Point] = []
+    for velocity_m_s in DWELL_VELOCITIES:
+        for dwell_s in DWELLS_S:
+            fired = [_first_dwell(one, velocity_m_s, dwell_s) for one in looks]
+            dwell.append(_point("threshold", f"{velocity_m_s:g} m/s for {dwell_s:g} s", looks, fired, through))
+    ours = [
+        _point("evidence", f"{least:g}", looks, [_first_above(one, least) for one in looks], through)
+        for least in SCORES
+    ]
+    return {"threshold": dwell, "evidence": ours}
+
+
+def best(points: Sequence[Point], most_false: float = MOST_FALSE) -> Point | None:
+    """The setting with the least median latency among those with few enough false drops."""
+    allowed = [point for point in points if point.false_rate <= most_false]
+    return min(allowed, key=lambda p: (p.median_latency_s, p.missed_part)) if allowed else None
+
+
+def run_rule(item: TrueSet, telemetry: TelemetryQuality, stall: StallSection, seed: int) -> SetScore:
+    """The tracker as it is used, on one set."""
+    line = generic_line(item.lifter.exercise)
+    tracker = RepetitionSegmenter(stall=stall, line=line, rom_m=None, has_force=telemetry.force)
+    return score_set(item, measure(item, tracker, telemetry, np.random.default_rng(seed)))
+
+
+def summary(scores: Sequence[SetScore]) -> dict[str, float]:
+    """Counts and quantiles over sets, as one row."""
+    rows = [row for one in scores for row in one.rows]
+    through = [row for row in rows if not row.stalled and row.counted]
+    stalls = [row for row in rows if row.stalled and row.counted and row.moved]
+    unmoved = [row for row in rows if row.stalled and row.counted and not row.moved]
+    latency = np.array([row.latency_s for row in stalls])
+    false = sum(row.fired_s == row.fired_s for row in through) + sum(one.stray for one in scores)
+    out: dict[str, float] = {
+        "sets": float(len(scores)),
+        "came_through": float(len(through)),
+        "false_drops": float(false),
+        "false_rate": false / max(1, len(through)),
+        "cut_short": float(sum(not row.stalled and not row.counted for row in rows)),
+        "cut_short_called": float(
+            sum(one.cut_short_called for one in scores)
+            + sum(row.fired_s == row.fired_s for row in rows if not row.stalled and not row.counted)
+        ),
+        "stalls": float(len(stalls)),
+        "never_moved": float(len(unmoved)),
+        "never_moved_called": float(sum(row.fired_s == row.fired_s or row.late_s == row.late_s for row in unmoved)),
+    }
+    if len(latency):
+        out |= {
+            "median_latency_s": float(np.median(latency)),
+            "within_150_ms": float(np.mean(latency <= 0.15)),
+            "foreseen": float(np.mean(latency < 0.0)),
+            "missed_in_attempt": float(np.mean(np.isinf(latency))),
+            "missed_at_all": float(np.mean([not (r.fired_s == r.fired_s or r.late_s == r.late_s) for r in stalls])),
+        }
+    return out
+
+
+def grind_errors(items: Sequence[TrueSet], grind_s: float = 0.4) -> FloatArray:
+    """Seconds between the prescribed and the given grinding time, for stalls that lasted long enough to tell.
+
+    Infinite for one that was not called while it lasted.
+    """
+    stall = StallSection(grind_s=grind_s)
+    errors: list[float] = []
+    for seed, item in enumerate(items):
+        for row in run_rule(item, RATES["100 Hz"], stall, seed).rows:
+            long_enough = row.end_s > row.motion_ended_s + grind_s + 0.05
+            if row.stalled and row.counted and row.moved and long_enough:
+                errors.append(row.latency_s - grind_s)
+    return np.array(errors)
+
+
+def evaluate_detector(
+    items: Sequence[TrueSet], telemetries: dict[str, TelemetryQuality], map_: Any = map
+) -> DetectorResult:
+    """All of it. ``map_`` may run the sets in several processes."""
+    out = DetectorResult()
+    jobs = [(item, RATES["100 Hz"], seed) for seed, item in enumerate(items)]
+    looks = [one for part in map_(_looks_job, jobs) for one in part]
+    through = sum(not a.stalled and a.end_share >= WHOLE_SHARE for item in items for a in item.attempts)
+    out.curves = curves(looks, through)
+    plain = StallSection()
+    scores = list(map_(_rule_job, [(item, RATES["100 Hz"], plain, seed) for seed, item in enumerate(items)]))
+    out.kinds["all"] = summary(scores)
+    for kind in sorted({item.behaviour for item in items}):
+        out.kinds[kind] = summary([one for one, item in zip(scores, items, strict=True) if item.behaviour == kind])
+    for exercise in sorted({item.lifter.exercise for item in items}):
+        mine = [one for one, item in zip(scores, items, strict=True) if item.lifter.exercise == exercise]
+        out.kinds[f"exercise {exercise}"] = summary(mine)
+    for name, telemetry in telemetries.items():
+        every = list(map_(_rule_job, [(item, telemetry, plain, seed) for seed, item in enumerate(items)]))
+        out.telemetry[name] = summary(every)
+    out.grind_error_s = grind_errors(items)
+    releases = [one.release_latency_s for one, item in zip(scores, items, strict=True) if item.released_s is not None]
+    out.release_latency_s = np.array([np.inf if value is None else value for value in releases])
+    out.false_releases = sum(one.false_releases for one in scores)
+    return out
+
+
+def _looks_job(job: tuple[TrueSet, TelemetryQuality, int]) -> list[AttemptLooks]:
+    return looks_of(*job)
+
+
+def _rule_job(job: tuple[TrueSet, TelemetryQuality, StallSection, int]) -> SetScore:
+    return run_rule(*job)

@@ -1,0 +1,179 @@
+"""People: lifters drawn from published spreads with a seed, and what each can lift once.
+
+Person ``i`` of a seed is the same however many are drawn and by however many workers: each has a stream of her own
+(``SeedSequence.spawn``). Spreads are lognormal, so that nothing gets a wrong sign.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import lru_cache
+from typing import Final, Literal
+
+import numpy as np
+
+from ebbset.simulators.lifter.exercises import Exercise
+from ebbset.simulators.lifter.lifter import FatigueModel, LifterParameters
+from ebbset.simulators.rig.plant import Plant, RigParameters, free_weight
+
+Sex = Literal["male", "female"]
+TrainingStatus = Literal["novice", "trained", "highly_trained"]
+
+SEXES: Final[tuple[Sex, ...]] = ("male", "female")
+TRAINING: Final[tuple[TrainingStatus, ...]] = ("novice", "trained", "highly_trained")
+_STRENGTH: Final[dict[TrainingStatus, float]] = {"novice": 0.72, "trained": 1.0, "highly_trained": 1.3}
+"""Strength over that of the trained; from memory, order of magnitude."""
+_PATIENCE: Final[dict[TrainingStatus, float]] = {"novice": 0.75, "trained": 1.0, "highly_trained": 1.4}
+"""The experienced grind longer and so lift slower at their maximum (Zourdos et al. 2016 JSCR 30:267-275); size ours."""
+_CRITICAL: Final[dict[TrainingStatus, float]] = {"novice": 0.9, "trained": 1.0, "highly_trained": 1.15}
+"""Critical force over that of the trained: 30.5 % untrained, 41.4 % trained of maximum (de Ruiter 2014), halved."""
+_ECCENTRIC: Final[dict[Sex, float]] = {"male": 1.38 / 1.41, "female": 1.47 / 1.41}
+"""Lengthening over shortening strength, men 1.38, women 1.47, all 1.41: Nuzzo et al. 2023 Sports Med 53:1125-1136."""
+V_MAX_CV: Final = 0.06
+"""Spread of speed between people: velocity SD about 0.05 m/s at mid loads of the bench press (González-Badillo &
+Sánchez-Medina 2010, from memory)."""
+SHAPE_CV: Final = 0.12
+PATIENCE_CV: Final = 0.30
+RESERVE_CV: Final = 0.12
+DAY_CV: Final = 0.019
+"""Strength from day to day: CV of the deadlift 1RM between days 1.9 % (Ruf et al. 2018 JSCR 32:681-689)."""
+
+
+def _spread(rng: np.random.Generator, mean: float, cv: float) -> float:
+    """One lognormal draw with that mean and CV; always uses one number of the stream."""
+    z = min(max(float(rng.standard_normal()), -3.0), 3.0)
+    if cv == 0.0:
+        return mean
+    sigma2 = math.log1p(cv * cv)
+    return mean * math.exp(math.sqrt(sigma2) * z - 0.5 * sigma2)
+
+
+def draw_lifter(
+    exercise: Exercise,
+    rng: np.random.Generator,
+    *,
+    training_status: TrainingStatus | None = None,
+    sex: Sex | None = None,
+    fatigue_model: FatigueModel | None = None,
+) -> LifterParameters:
+    """One person.
+
+    Args:
+        exercise: what is lifted.
+        rng: this person's own stream (see ``person_rng``).
+        training_status: drawn with equal chances if None.
+        sex: drawn with equal chances if None.
+        fatigue_model: drawn with equal chances if None, since nobody knows which is right.
+
+    Returns:
+        Parameters; asymmetry, habits and way of giving in are drawn too.
+
+    Raises:
+        ValueError: an unknown training status or sex.
+    """
+    if training_status is not None and training_status not in TRAINING:
+        raise ValueError(f"training_status is {training_status!r}; allowed: {', '.join(TRAINING)}")
+    if sex is not None and sex not in SEXES:
+        raise ValueError(f"sex is {sex!r}; allowed: {', '.join(SEXES)}")
+    coin = rng.random(3)
+    status = training_status or TRAINING[int(coin[0] * 3)]
+    gender = sex or SEXES[int(coin[1] * 2)]
+    model: FatigueModel = fatigue_model or ("3cc_r" if coin[2] < 0.5 else "critical_force")
+    q = {name: _spread(rng, quantity.mean, quantity.cv) for name, quantity in exercise.quantities.items()}
+    fitted = exercise.fitted
+    rise = fitted.strength_top - fitted.strength_bottom
+    size = exercise.women_share if gender == "female" else 1.0
+    return LifterParameters(
+        exercise=exercise.name,
+        f_max_n=q["f_max_n"] * size * _STRENGTH[status],
+        v_max_m_s=_spread(rng, fitted.v_max_m_s, V_MAX_CV),
+        curvature=fitted.curvature,
+        eccentric_plateau=q["eccentric_plateau"] * _ECCENTRIC[gender],
+        limb_mass_kg=q["limb_mass_kg"] * (0.75 if gender == "female" else 1.0),
+        start_m=q["start_m"],
+        rom_m=q["rom_m"] * (0.92 if gender == "female" else 1.0),
+        strength_bottom=fitted.strength_bottom,
+        strength_top=fitted.strength_bottom + _spread(rng, 1.0, SHAPE_CV) * rise,
+        dip=_spread(rng, fitted.dip, SHAPE_CV),
+        dip_at=q["dip_at"],
+        dip_width=fitted.dip_width,
+        fatigue_model=model,
+        fatigue_per_s=q["fatigue_per_s"] * fitted.fatigue_scale,
+        recovery_per_s=q["recovery_per_s"],
+        rest_multiplier=q["rest_multiplier"],
+        critical_share=min(q["critical_share"] * _CRITICAL[status], 0.6),
+        reserve_s=_spread(rng, fitted.reserve_s, RESERVE_CV),
+        reserve_rest_multiplier=exercise.recovery.reserve_rest_multiplier,
+        slow_share=exercise.recovery.slow_share,
+        slow_recovery_per_s=exercise.recovery.slow_recovery_per_s,
+        eccentric_velocity_m_s=q["eccentric_velocity_m_s"],
+        pause_bottom_s=q["pause_bottom_s"],
+        pause_top_s=q["pause_top_s"],
+        grind_patience_s=_spread(rng, fitted.grind_patience_s * _PATIENCE[status], PATIENCE_CV),
+        give_in="sudden_release" if rng.random() < 0.05 else "slow_lowering",
+        asymmetry=min(max(0.02 * float(rng.standard_normal()), -0.08), 0.08),
+    )
+
+
+def person_rng(seed: int, person: int) -> np.random.Generator:
+    """The random stream of person number ``person`` of a seed, independent of how many are drawn."""
+    return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(person,)))
+
+
+def on_day(lifter: LifterParameters, rng: np.random.Generator) -> LifterParameters:
+    """The same person on another day: strength varies by ``DAY_CV``."""
+    return replace(lifter, f_max_n=_spread(rng, lifter.f_max_n, DAY_CV))
+
+
+def lift_once(lifter: LifterParameters, rig: RigParameters | None, load_n: float, until_s: float = 30.0) -> Plant:
+    """Plant after one attempt at ``load_n`` per cable, fresh and without random fluctuations.
+
+    Args:
+        lifter: the person.
+        rig: the rig; None is a plain weight.
+        load_n: load per cable.
+        until_s: stop at this time even if the attempt goes on.
+    """
+    steady = replace(
+        lifter,
+        force_noise_cv=0.0,
+        repetition_noise_cv=0.0,
+        habit_cv=0.0,
+        jerk=0.0,
+        partial_tendency=0.0,
+        reserve_held=0.0,
+        talk_after_reps=0,
+        concentric_velocity_m_s=99.0,
+    )
+    rig = free_weight(load_n) if rig is None else rig
+    plant = Plant(rig, steady, np.random.default_rng(0))
+    plant.start()
+    plant.advance(1200)
+    plant.command((load_n,) * rig.n_cables, rig.max_ramp_n_per_s)
+    while plant.attempts_ended == 0 and not plant.done and plant.time_s < until_s:
+        plant.advance(min(100, max(round((until_s - plant.time_s) * 1000.0), 1)))
+    return plant
+
+
+@lru_cache(maxsize=65536)
+def one_rm_n(lifter: LifterParameters, rig: RigParameters | None) -> float:
+    """Greatest load (N per cable) that this person lifts once through the whole range, to 0.2 %.
+
+    Found by bisection on single fresh attempts without random fluctuations. Without a rig: a plain weight.
+
+    Raises:
+        ValueError: the rig's greatest load is less than the 1RM.
+    """
+    low, high = 0.0, 1.1 * lifter.f_max_n / (1 if rig is None else rig.n_cables)
+    if rig is not None and high > rig.max_load_n:
+        high = rig.max_load_n
+        if any(r.completed for r in lift_once(lifter, rig, high).truth.records):
+            raise ValueError(f"max_load_n is {rig.max_load_n!r}; allowed: more than this lifter's 1RM on this rig")
+    while high - low > 0.002 * high:
+        middle = 0.5 * (low + high)
+        if any(r.completed for r in lift_once(lifter, rig, middle).truth.records):
+            low = middle
+        else:
+            high = middle
+    return low

@@ -1,0 +1,141 @@
+"""Named single faults of a rig's software, each injected in one place, for trying out whoever must find them.
+
+A good rig has none. The conformance kit is proved on one virtual rig per entry. Faults of commands act in `firmware`,
+those of telemetry in `distort` below, those of the connection in `virtual_rig`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Final
+
+from ebbset.models.contract.units import STANDARD_GRAVITY_M_S2
+from ebbset.models.contract.wire import Refusal
+
+
+class Defect(StrEnum):
+    """One thing that a rig does wrong."""
+
+    # commands
+    LEASE_NEVER_EXPIRES = "lease_never_expires"
+    LEASE_EXPIRES_LATE = "lease_expires_late"
+    LEASE_EXPIRY_NOT_REPORTED = "lease_expiry_not_reported"
+    ACCEPTS_FOREIGN_NONCE = "accepts_foreign_nonce"
+    ACCEPTS_SPENT_NONCE = "accepts_spent_nonce"
+    ACCEPTS_REPEATED_SEQUENCE = "accepts_repeated_sequence"
+    ACCEPTS_STALE_CITATION = "accepts_stale_citation"
+    ACCEPTS_FUTURE_CITATION = "accepts_future_citation"
+    ACCEPTS_ABOVE_CEILING = "accepts_above_ceiling"
+    ACCEPTS_BELOW_FLOOR = "accepts_below_floor"
+    ACCEPTS_RISE_WHILE_UNDOCKED = "accepts_rise_while_undocked"
+    ACCEPTS_STEEP_RAMP = "accepts_steep_ramp"
+    ACCEPTS_LONG_LEASE = "accepts_long_lease"
+    ACCEPTS_WRONG_CABLES = "accepts_wrong_cables"
+    IGNORES_RAMP = "ignores_ramp"
+    STEPS_TO_ZERO = "steps_to_zero"
+    ARMING_LOADS = "arming_loads"
+    UNLOAD_NEEDS_NONCE = "unload_needs_nonce"
+    UNLOAD_NEEDS_SEQUENCE = "unload_needs_sequence"
+    RELEASE_FORGETS_NOTHING = "release_forgets_nothing"
+    STOP_NOT_LATCHED = "stop_not_latched"
+    STOP_KEEPS_LOAD = "stop_keeps_load"
+    STOP_NOT_REPORTED = "stop_not_reported"
+    RESET_LOADS = "reset_loads"
+    REBOOT_LOADS = "reboot_loads"
+    DOCKED_STUCK = "docked_stuck"
+    # telemetry
+    FORCE_IN_KILOGRAMS = "force_in_kilograms"
+    FORCE_OFFSET = "force_offset"
+    FORCE_SIGN_REVERSED = "force_sign_reversed"
+    VELOCITY_SIGN_REVERSED = "velocity_sign_reversed"
+    POSITION_SIGN_REVERSED = "position_sign_reversed"
+    APPLIED_IS_TARGET = "applied_is_target"
+    APPLIED_IN_KILOGRAMS = "applied_in_kilograms"
+    TIME_IN_MILLISECONDS = "time_in_milliseconds"
+    TIME_RUNS_BACKWARDS = "time_runs_backwards"
+    SEQUENCE_SKIPS = "sequence_skips"
+    SEQUENCE_REPEATS = "sequence_repeats"
+    IRREGULAR_SAMPLING = "irregular_sampling"
+    SLOWER_THAN_ANNOUNCED = "slower_than_announced"
+    UNKNOWN_FIELD = "unknown_field"
+    # connection
+    NEVER_ACKS = "never_acks"
+    SLOW_ACKS = "slow_acks"
+    NO_WILL = "no_will"
+    IDENTITY_NOT_RETAINED = "identity_not_retained"
+    BOOT_ID_NEVER_CHANGES = "boot_id_never_changes"
+
+
+OVERLOOKED: Final[dict[Defect, Refusal]] = {
+    Defect.ACCEPTS_FOREIGN_NONCE: Refusal.FOREIGN_NONCE,
+    Defect.ACCEPTS_SPENT_NONCE: Refusal.SPENT_NONCE,
+    Defect.ACCEPTS_REPEATED_SEQUENCE: Refusal.REPEATED_SEQUENCE,
+    Defect.ACCEPTS_STALE_CITATION: Refusal.STALE_CITATION,
+    Defect.ACCEPTS_FUTURE_CITATION: Refusal.FUTURE_CITATION,
+    Defect.ACCEPTS_ABOVE_CEILING: Refusal.ABOVE_CEILING,
+    Defect.ACCEPTS_BELOW_FLOOR: Refusal.BELOW_FLOOR,
+    Defect.ACCEPTS_RISE_WHILE_UNDOCKED: Refusal.RISE_WHILE_UNDOCKED,
+    Defect.ACCEPTS_STEEP_RAMP: Refusal.RAMP_TOO_STEEP,
+    Defect.ACCEPTS_LONG_LEASE: Refusal.LEASE_TOO_LONG,
+    Defect.ACCEPTS_WRONG_CABLES: Refusal.WRONG_CABLES,
+}
+"""The refusal that a rig with this defect never gives."""
+
+LATE_LEASES: Final = 3
+FORCE_OFFSET_N: Final = 40.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrameContent:
+    """One frame's content before it becomes a message: columns per cable, as in the wire's sample frame."""
+
+    seq: int
+    t_us: tuple[int, ...]
+    applied_n: tuple[float, ...]
+    position_m: tuple[tuple[float, ...], ...]
+    velocity_m_s: tuple[tuple[float, ...], ...]
+    force_n: tuple[tuple[float, ...], ...]
+
+
+def _scaled(
+    columns: tuple[tuple[float, ...], ...], factor: float, offset: float = 0.0
+) -> tuple[tuple[float, ...], ...]:
+    return tuple(tuple(factor * value + offset for value in column) for column in columns)
+
+
+def distort(defect: Defect | None, frame: FrameContent, *, target_n: tuple[float, ...]) -> FrameContent:
+    """The frame as a rig with this defect would send it; unchanged for every other defect and for none."""
+    match defect:
+        case Defect.FORCE_IN_KILOGRAMS:
+            return replace(frame, force_n=_scaled(frame.force_n, 1 / STANDARD_GRAVITY_M_S2))
+        case Defect.FORCE_OFFSET:
+            return replace(frame, force_n=_scaled(frame.force_n, 1.0, FORCE_OFFSET_N))
+        case Defect.FORCE_SIGN_REVERSED:
+            # The wire allows no tension under -200 N, so a large reversed one would be caught by the schema alone.
+            return replace(frame, force_n=tuple(tuple(max(-v, -199.0) for v in column) for column in frame.force_n))
+        case Defect.VELOCITY_SIGN_REVERSED:
+            return replace(frame, velocity_m_s=_scaled(frame.velocity_m_s, -1.0))
+        case Defect.POSITION_SIGN_REVERSED:
+            return replace(frame, position_m=_scaled(frame.position_m, -1.0))
+        case Defect.APPLIED_IS_TARGET:
+            return replace(frame, applied_n=target_n)
+        case Defect.APPLIED_IN_KILOGRAMS:
+            return replace(frame, applied_n=tuple(v / STANDARD_GRAVITY_M_S2 for v in frame.applied_n))
+        case Defect.TIME_IN_MILLISECONDS:
+            # In milliseconds neighbouring samples stay apart up to 1 kHz; the message is valid, only its unit is not.
+            return replace(frame, t_us=tuple(t // 1_000 for t in frame.t_us))
+        case Defect.TIME_RUNS_BACKWARDS if frame.seq % 20 == 19:
+            return replace(frame, t_us=tuple(max(t - 200_000, k) for k, t in enumerate(frame.t_us)))
+        case Defect.SEQUENCE_SKIPS:
+            return replace(frame, seq=frame.seq + frame.seq // 10)
+        case Defect.SEQUENCE_REPEATS:
+            return replace(frame, seq=frame.seq - frame.seq // 10)
+        case Defect.IRREGULAR_SAMPLING if len(frame.t_us) > 1:
+            last, step = frame.t_us[-1], (frame.t_us[-1] - frame.t_us[0]) // (len(frame.t_us) - 1)
+            late = (step * 4) // 5
+            return replace(
+                frame, t_us=tuple(t + (late if k % 2 and t != last else 0) for k, t in enumerate(frame.t_us))
+            )
+        case _:
+            return frame

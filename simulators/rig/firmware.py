@@ -1,0 +1,385 @@
+"""What the software inside a good rig does by the wire contract: judge each command, hold the lease, unload by itself.
+
+Pure: no clock, socket or motor. Whoever owns those calls `RigFirmware.handle_command` for a command and
+`RigFirmware.tick` often (at least each frame, and at `deadline_us`), and drives the motors to ``target_n`` at
+``ramp_n_per_s``. Nothing here knows the controller's reasons, the lifter or the network.
+
+The rules, in the order in which they are tried, are `_objections`. Three are ours where the contract leaves room:
+
+* A judged sequence number counts as used even when the command was refused, so that a refused command cannot come
+  back later and be accepted.
+* An unload of the bound set with a new sequence number keeps the *binding* for another lease: it holds no load, so
+  there is nothing that could go stale.
+* A handle that leaves the dock while the load is still rising unloads the rig and ends the binding: a load must never
+  rise in somebody's hands.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from ebbset.controller.messages.actions import SendArm, SendLoad, SendRelease, SendUnload
+from ebbset.models.contract.wire import ArmCommand, LoadCommand, Refusal, ReleaseCommand, RigEventKind, UnloadCommand
+from ebbset.simulators.rig.defects import LATE_LEASES, OVERLOOKED, Defect
+
+Arm = SendArm | ArmCommand
+Load = SendLoad | LoadCommand
+Unload = SendUnload | UnloadCommand
+Release = SendRelease | ReleaseCommand
+AnyCommand = Arm | Load | Unload | Release
+"""The core's values and the wire's messages have the same fields, so either may be given."""
+_ARM: Final = (SendArm, ArmCommand)
+_LOAD: Final = (SendLoad, LoadCommand)
+_UNLOAD: Final = (SendUnload, UnloadCommand)
+_RELEASE: Final = (SendRelease, ReleaseCommand)
+
+REMEMBERED_NONCES: Final = 4096
+"""How many spent nonces a rig remembers; enough for years of sets between two restarts, and bounded."""
+_LOAD_TOLERANCE_N: Final = 1e-6
+_RISING_N: Final = 1.0
+_STEP_RAMP_N_PER_S: Final = 1e6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FirmwareSettings:
+    """What this rig can do and where it draws its own lines.
+
+    Attributes:
+        cables: 1 or 2.
+        max_load_n: greatest load per cable.
+        min_load_n: smallest load above unloaded that it holds.
+        max_ramp_n_per_s: steepest ramp it takes.
+        max_lease_ms: longest lease it grants.
+        unload_ramp_n_per_s: ramp at which it unloads by itself.
+        travel_limit_m: cable paid out beyond which it unloads.
+        speed_limit_m_s: handle speed, either way, beyond which it unloads; above the peaks of light fast
+            repetitions of 2 to 2.5 m/s (from memory).
+    """
+
+    cables: int = 1
+    max_load_n: float = 1500.0
+    min_load_n: float = 20.0
+    max_ramp_n_per_s: float = 2000.0
+    max_lease_ms: int = 1000
+    unload_ramp_n_per_s: float = 1000.0
+    travel_limit_m: float = 2.5
+    speed_limit_m_s: float = 4.0
+
+
+@dataclass(slots=True)
+class Reply:
+    """The content of an acknowledgement."""
+
+    nonce: str
+    command_seq: int
+    t_us: int
+    accepted: bool
+    refusal: Refusal | None
+    applied_n: tuple[float, ...]
+    docked: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """The content of a rig event."""
+
+    t_us: int
+    kind: RigEventKind
+    detail: str = ""
+
+
+@dataclass(slots=True)
+class _Binding:
+    """The one set that the rig serves, and the limits it was armed with."""
+
+    nonce: str
+    last_seq: int
+    ceiling_n: tuple[float, ...]
+    floor_n: tuple[float, ...]
+    max_ramp_n_per_s: float
+    lease_us: int
+    deadline_us: int
+
+
+class RigFirmware:
+    """One boot of one rig.
+
+    Args:
+        settings: what the rig can do.
+        boot_id: drawn anew at each boot by whoever boots it.
+        defect: the one thing it does wrong; none for a good rig.
+    """
+
+    def __init__(self, settings: FirmwareSettings, *, boot_id: str, defect: Defect | None = None) -> None:
+        self.settings = settings
+        self.boot_id = boot_id
+        self.defect = defect
+        self.target_n: tuple[float, ...] = (0.0,) * settings.cables
+        self.ramp_n_per_s = settings.unload_ramp_n_per_s
+        self.stopped = False
+        self._bound: _Binding | None = None
+        self._spent: dict[str, None] = {}
+        self._docked: bool | None = None
+        self._over: set[RigEventKind] = set()
+        self._docked_stuck = defect is Defect.DOCKED_STUCK
+        self._overlooked = OVERLOOKED.get(defect) if defect is not None else None
+        self._before_stop_n = self.target_n
+
+    # --- what the outside may read -------------------------------------------------------------------------------
+
+    @property
+    def nonce(self) -> str | None:
+        """Nonce of the set that the rig is bound to."""
+        return self._bound.nonce if self._bound is not None else None
+
+    @property
+    def deadline_us(self) -> int | None:
+        """Rig time at which the lease runs out, or None while nothing is bound."""
+        bound, defect = self._bound, self.defect
+        if bound is None:
+            return None
+        if defect is not None:
+            if defect is Defect.LEASE_NEVER_EXPIRES:
+                return None
+            if defect is Defect.LEASE_EXPIRES_LATE:
+                return bound.deadline_us + (LATE_LEASES - 1) * bound.lease_us
+        return bound.deadline_us
+
+    # --- commands ------------------------------------------------------------------------------------------------
+
+    def handle_command(self, command: AnyCommand, *, t_us: int, docked: bool, applied_n: tuple[float, ...]) -> Reply:
+        """Judge one command at rig time ``t_us`` and obey it or not.
+
+        Args:
+            command: any command of the contract.
+            t_us: rig clock now.
+            docked: what the dock sensor says.
+            applied_n: load applied now, after the rig's own ramp, N per cable.
+        """
+        docked = docked or self._docked_stuck
+        refusal: Refusal | None = None
+        for objection in self._objections(command, t_us, docked):
+            if objection is not self._overlooked:
+                refusal = objection
+                break
+        bound = self._bound
+        newer = bound is not None and command.nonce == bound.nonce and command.seq > bound.last_seq
+        if bound is not None and newer:
+            bound.last_seq = command.seq
+        if refusal is None:
+            self._obey(command, t_us, newer=newer)
+        return Reply(command.nonce, command.seq, t_us, refusal is None, refusal, applied_n, docked)
+
+    def _objections(self, command: AnyCommand, t_us: int, docked: bool) -> Iterator[Refusal]:
+        """Every rule that the command breaks, the first in order being the answer."""
+        if isinstance(command, _LOAD):
+            return self._objections_to_load(command, t_us, docked)
+        if isinstance(command, _UNLOAD):
+            return self._objections_of_a_defective_rig(command)
+        if isinstance(command, _RELEASE):
+            return self._objections_to_release(command)
+        return self._objections_to_arm(command)
+
+    def _objections_to_release(self, command: Release) -> Iterator[Refusal]:
+        if command.nonce != self.nonce and command.nonce not in self._spent:
+            yield Refusal.FOREIGN_NONCE
+
+    def _objections_of_a_defective_rig(self, command: Unload) -> Iterator[Refusal]:
+        """A good rig has nothing to say against unloading."""
+        bound = self._bound
+        if self.defect is Defect.UNLOAD_NEEDS_NONCE and command.nonce != self.nonce:
+            yield Refusal.FOREIGN_NONCE
+        if self.defect is Defect.UNLOAD_NEEDS_SEQUENCE and bound is not None and command.seq <= bound.last_seq:
+            yield Refusal.REPEATED_SEQUENCE
+
+    def _objections_to_arm(self, command: Arm) -> Iterator[Refusal]:
+        own, bound = self.settings, self._bound
+        if self.stopped:
+            yield Refusal.STOPPED
+        if not all(map(math.isfinite, (*command.ceiling_n, *command.floor_n, command.max_ramp_n_per_s))):
+            yield Refusal.BAD_MESSAGE
+        if command.nonce in self._spent:
+            yield Refusal.SPENT_NONCE
+        if bound is not None and command.nonce != bound.nonce:
+            yield Refusal.FOREIGN_NONCE
+        if bound is not None and command.nonce == bound.nonce:
+            # A nonce is armed once: else a second arming could lift the ceiling under the lifter.
+            yield Refusal.REPEATED_SEQUENCE if command.seq <= bound.last_seq else Refusal.SPENT_NONCE
+        if not len(command.ceiling_n) == len(command.floor_n) == own.cables:
+            yield Refusal.WRONG_CABLES
+        if any(value > own.max_load_n for value in command.ceiling_n):
+            yield Refusal.ABOVE_CEILING
+        if any(value < own.min_load_n for value in command.floor_n) or any(
+            floor > ceiling for floor, ceiling in zip(command.floor_n, command.ceiling_n, strict=False)
+        ):
+            yield Refusal.BELOW_FLOOR
+        if command.max_ramp_n_per_s > own.max_ramp_n_per_s:
+            yield Refusal.RAMP_TOO_STEEP
+        if command.lease_ms > own.max_lease_ms:
+            yield Refusal.LEASE_TOO_LONG
+
+    def _objections_to_load(self, command: Load, t_us: int, docked: bool) -> Iterator[Refusal]:
+        own, bound, target_n = self.settings, self._bound, command.target_n
+        if self.stopped:
+            yield Refusal.STOPPED
+        if not (math.isfinite(command.ramp_n_per_s) and all(map(math.isfinite, target_n))):
+            yield Refusal.BAD_MESSAGE
+        if bound is None or command.nonce != bound.nonce:
+            yield Refusal.SPENT_NONCE if command.nonce in self._spent else Refusal.FOREIGN_NONCE
+        elif command.seq <= bound.last_seq:
+            yield Refusal.REPEATED_SEQUENCE
+        limits = bound or self._limits_of_its_own(command.nonce, t_us)
+        if len(target_n) != own.cables:
+            yield Refusal.WRONG_CABLES
+        if command.cites_t_us > t_us:
+            yield Refusal.FUTURE_CITATION
+        age_us, lease_us = t_us - command.cites_t_us, command.lease_ms * 1_000
+        if age_us > lease_us or age_us > limits.lease_us:
+            yield Refusal.STALE_CITATION
+        if lease_us > limits.lease_us:
+            yield Refusal.LEASE_TOO_LONG
+        for target, ceiling in zip(target_n, limits.ceiling_n, strict=False):
+            if target > min(ceiling, own.max_load_n) + _LOAD_TOLERANCE_N:
+                yield Refusal.ABOVE_CEILING
+        for target, floor in zip(target_n, limits.floor_n, strict=False):
+            if 0.0 < target < max(floor, own.min_load_n) - _LOAD_TOLERANCE_N:
+                yield Refusal.BELOW_FLOOR
+        if command.ramp_n_per_s > limits.max_ramp_n_per_s:
+            yield Refusal.RAMP_TOO_STEEP
+        if not docked and target_n != self.target_n:
+            for target, held in zip(target_n, self.target_n, strict=False):
+                if target > held + _LOAD_TOLERANCE_N:
+                    yield Refusal.RISE_WHILE_UNDOCKED
+
+    def _limits_of_its_own(self, nonce: str, t_us: int) -> _Binding:
+        own = self.settings
+        return _Binding(
+            nonce=nonce,
+            last_seq=-1,
+            ceiling_n=(own.max_load_n,) * own.cables,
+            floor_n=(own.min_load_n,) * own.cables,
+            max_ramp_n_per_s=own.max_ramp_n_per_s,
+            lease_us=own.max_lease_ms * 1_000,
+            deadline_us=t_us + own.max_lease_ms * 1_000,
+        )
+
+    def _obey(self, command: AnyCommand, t_us: int, *, newer: bool) -> None:
+        own = self.settings
+        if isinstance(command, _LOAD):
+            if self._bound is None:
+                self._bound = self._limits_of_its_own(command.nonce, t_us)
+            self._bound.deadline_us = t_us + command.lease_ms * 1_000
+            # a rig that overlooks a wrong number of targets takes the first ones and keeps the rest
+            told_n = command.target_n
+            self.target_n = told_n if len(told_n) == own.cables else (*told_n, *self.target_n)[: own.cables]
+            self.ramp_n_per_s = (
+                own.max_ramp_n_per_s
+                if self.defect is Defect.IGNORES_RAMP
+                else min(command.ramp_n_per_s, own.max_ramp_n_per_s)
+            )
+        elif isinstance(command, _UNLOAD):
+            self._unload(min(command.ramp_n_per_s, own.max_ramp_n_per_s))
+            if self._bound is not None and newer:
+                self._bound.deadline_us = t_us + self._bound.lease_us
+        elif isinstance(command, _ARM):
+            self._bound = _Binding(
+                nonce=command.nonce,
+                last_seq=command.seq,
+                ceiling_n=command.ceiling_n,
+                floor_n=command.floor_n,
+                max_ramp_n_per_s=command.max_ramp_n_per_s,
+                lease_us=command.lease_ms * 1_000,
+                deadline_us=t_us + command.lease_ms * 1_000,
+            )
+            if self.defect is Defect.ARMING_LOADS:
+                self.target_n = command.ceiling_n
+        elif command.nonce == self.nonce:
+            self._lapse(forget=self.defect is not Defect.RELEASE_FORGETS_NOTHING)
+
+    # --- what the rig does by itself -----------------------------------------------------------------------------
+
+    def tick(
+        self,
+        *,
+        t_us: int,
+        docked: bool,
+        applied_n: tuple[float, ...],
+        position_m: tuple[float, ...],
+        velocity_m_s: tuple[float, ...],
+    ) -> tuple[Notice, ...]:
+        """Look at lease, dock, travel and speed at rig time ``t_us``; what happened, oldest first."""
+        notices: list[Notice] = []
+        docked = docked or self._docked_stuck
+        if docked is not self._docked:
+            if self._docked is not None:
+                notices.append(Notice(t_us, RigEventKind.DOCKED if docked else RigEventKind.UNDOCKED))
+                if not docked and any(
+                    target > applied + _RISING_N for target, applied in zip(self.target_n, applied_n, strict=True)
+                ):
+                    self._lapse()
+                    notices.append(Notice(t_us, RigEventKind.FAULT, "the handle left the dock while the load rose"))
+            self._docked = docked
+        deadline_us = self.deadline_us
+        if deadline_us is not None and t_us >= deadline_us:
+            self._lapse()
+            if self.defect is not Defect.LEASE_EXPIRY_NOT_REPORTED:
+                notices.append(Notice(t_us, RigEventKind.LEASE_EXPIRED))
+        own = self.settings
+        travel_m, speed_m_s = max(position_m), max(map(abs, velocity_m_s))
+        if travel_m > own.travel_limit_m or speed_m_s > own.speed_limit_m_s or self._over:
+            self._watch(notices, t_us, RigEventKind.OVER_TRAVEL, travel_m, own.travel_limit_m, "m")
+            self._watch(notices, t_us, RigEventKind.OVER_SPEED, speed_m_s, own.speed_limit_m_s, "m/s")
+        return tuple(notices) if notices else ()
+
+    def _watch(
+        self, notices: list[Notice], t_us: int, kind: RigEventKind, value: float, limit: float, unit: str
+    ) -> None:
+        """Unload and report when a limit is passed; once, until the value is back inside."""
+        if value <= limit:
+            self._over.discard(kind)
+        elif kind not in self._over:
+            self._over.add(kind)
+            self._lapse()
+            notices.append(Notice(t_us, kind, f"{value:.2f} {unit}; allowed: at most {limit:g} {unit}"))
+
+    def press_emergency_stop(self, t_us: int) -> tuple[Notice, ...]:
+        """A person pressed the stop at the rig: unload, spend the nonce, refuse until a person resets it."""
+        self._before_stop_n = self.target_n
+        if self.defect is not Defect.STOP_NOT_LATCHED:
+            self.stopped = True
+        if self.defect is not Defect.STOP_KEEPS_LOAD:
+            self._lapse()
+        if self.defect is Defect.STOP_NOT_REPORTED:
+            return ()
+        return (Notice(t_us, RigEventKind.EMERGENCY_STOP),)
+
+    def reset_emergency_stop(self) -> None:
+        """A person at the rig released the stop. Nothing is loaded by that; a new arming is needed."""
+        self.stopped = False
+        if self.defect is Defect.RESET_LOADS:
+            self.target_n = self._before_stop_n
+
+    def rebooted(self, boot_id: str) -> RigFirmware:
+        """The next boot: unbound, unloaded, with nothing remembered."""
+        if self.defect is Defect.BOOT_ID_NEVER_CHANGES:
+            boot_id = self.boot_id
+        fresh = RigFirmware(self.settings, boot_id=boot_id, defect=self.defect)
+        if self.defect is Defect.REBOOT_LOADS:
+            fresh.target_n = self.target_n
+        return fresh
+
+    def _unload(self, ramp_n_per_s: float) -> None:
+        self.target_n = (0.0,) * self.settings.cables
+        self.ramp_n_per_s = _STEP_RAMP_N_PER_S if self.defect is Defect.STEPS_TO_ZERO else ramp_n_per_s
+
+    def _lapse(self, *, forget: bool = True) -> None:
+        """Unload at the rig's own ramp and end the binding for good."""
+        self._unload(self.settings.unload_ramp_n_per_s)
+        if self._bound is not None and forget:
+            self._spent[self._bound.nonce] = None
+            if len(self._spent) > REMEMBERED_NONCES:
+                del self._spent[next(iter(self._spent))]
+            self._bound = None

@@ -1,0 +1,90 @@
+"""The table of checks: simulated lifters and rigs against published values, each with its source and its error.
+
+``run`` makes the table, ``plot`` one page of curves. Check 9 (the rig against the same rig in mujoco) is a test of its
+own. Numbers: 1 velocity at loads, 2 repetitions to failure, 3 velocity loss, 4 last repetition, 5 sticking region,
+6 fatigue and muscle laws, 7 rest, 8 drop sets, 10 integrator, 11 1RM formulas.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+from ebbset.simulators.validation import laws, lifts, sets
+from ebbset.simulators.validation.comparison import CheckResult, Section, ValidationReport
+
+__all__ = ["CheckResult", "ValidationReport", "checks", "plot", "run"]
+
+PEOPLE_SHORT: Final = 16
+_PEOPLE: Final = 60
+_LOG_PANELS: Final = ("endurance", "integrator")
+_LABELS: Final = {
+    "load-velocity": ("% 1RM", "mean velocity, m/s"),
+    "repetitions to failure": ("% 1RM", "repetitions"),
+    "velocity loss": ("velocity loss, %", "% of possible repetitions"),
+    "last repetition": ("% 1RM", "mean velocity, m/s"),
+    "second set": ("rest, min", "work over that after 5 min"),
+    "drop set": ("drop", "repetitions"),
+    "endurance": ("% of maximum", "s"),
+    "integrator": ("step, ms", "error of position, m"),
+}
+
+
+def sections(count: int, seed: int) -> dict[str, Callable[[], Section]]:
+    """The groups of checks by name, each ready to be run with ``count`` people behind every population figure."""
+    return {
+        "1 velocity at loads": lambda: lifts.profiles(count, seed),
+        "2 repetitions to failure": lambda: sets.repetitions(count, seed),
+        "3 and 4 velocity loss, last repetition": lambda: sets.velocity_loss(count, seed),
+        "5 sticking region": lambda: lifts.sticking(count, seed),
+        "6 fatigue and muscle laws": laws.fatigue_laws,
+        "6 known limits": laws.limits,
+        "7 rest": lambda: sets.rest(count, seed),
+        "8 drop sets": lambda: sets.drops(count, seed),
+        "10 integrator": laws.integrator,
+        "11 formulas": lambda: sets.one_rm_formulas(count, seed),
+    }
+
+
+def run(short: bool = False, seed: int = 0) -> ValidationReport:
+    """All checks.
+
+    Args:
+        short: fewer people behind each population figure, for the test suite.
+        seed: seed of the population.
+    """
+    count = PEOPLE_SHORT if short else _PEOPLE
+    done = [part() for part in sections(count, seed).values()]
+    results = sorted((r for s in done for r in s.results), key=lambda r: r.number)
+    return ValidationReport(tuple(results), tuple(c for s in done for c in s.curves), count, seed)
+
+
+def checks(short: bool = False, seed: int = 0) -> list[CheckResult]:
+    """The rows of ``run`` alone."""
+    return list(run(short, seed).results)
+
+
+def plot(report: ValidationReport, path: Path) -> None:
+    """Draw the curves of a report on one page; the file's suffix gives the format (png, pdf, svg)."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(14.0, 7.5), layout="constrained")
+    axes = figure.subplots(2, 4).ravel()
+    for axis, (panel, (x_label, y_label)) in zip(axes, _LABELS.items(), strict=True):
+        for curve in report.curves:
+            if curve.panel == panel:
+                axis.plot(curve.x, curve.y, "o" if curve.published else "-", label=curve.label, ms=4)
+        axis.set(title=panel, xlabel=x_label, ylabel=y_label)
+        if panel in _LOG_PANELS:
+            axis.set_yscale("log")
+        else:
+            axis.set_ylim(bottom=0.0)
+        if axis.has_data():
+            axis.legend(fontsize=6)
+    judged = [r for r in report.results if r.passed is not None]
+    figure.suptitle(
+        f"Simulated lifters against published values: {sum(bool(r.passed) for r in judged)} of {len(judged)} figures "
+        f"inside, at least {report.people} people, seed {report.seed}. Lines simulated, markers published."
+    )
+    figure.savefig(path)

@@ -1,0 +1,112 @@
+"""A study carried out on simulated lifters before anybody lifts: every session, recorded like a real one.
+
+For trying schedule, prescriptions, export and analysis, and for judging how many participants are needed. Recordings
+say that they are simulated. Participant ``k`` of a seed is always the same simulated person.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from ebbset.controller.recording.writer import RecordingWriter
+from ebbset.models.contract.prescription import Prescription
+from ebbset.simulators.closed_loop.closed_loop import SimulatedSet, run_set
+from ebbset.simulators.lifter.exercises import exercise
+from ebbset.simulators.lifter.lifter import LifterParameters
+from ebbset.simulators.population.population import draw_lifter, on_day, one_rm_n, person_rng
+from ebbset.simulators.rig.rig_parameters import RigParameters
+from ebbset.study.study_file import Session, Study
+
+HOUR_UTC: Final = 10
+START_SHARE: Final = 0.75
+"""Without relative loads the simulated person is made as strong as makes the start load this part of the 1RM."""
+_ROUNDS: Final = 3
+Adjust = Callable[[LifterParameters, Session], LifterParameters]
+
+
+def record_set(
+    path: Path,
+    order: Prescription,
+    lifter: LifterParameters,
+    *,
+    seed: int | np.random.SeedSequence,
+    begun_at: datetime.datetime,
+    rig: RigParameters | None = None,
+    facts: dict[str, str] | None = None,
+) -> SimulatedSet:
+    """One simulated set in a recording of its own.
+
+    Args:
+        path: file to write; replaced if it is there.
+        order: what is ordered.
+        lifter: who lifts.
+        seed: of all randomness.
+        begun_at: wall clock that the recording shows, with a time zone.
+        rig: on what; the default rig when None.
+        facts: further facts for the metadata.
+
+    Raises:
+        SetNotRunError: the controller refused to arm or start.
+        OSError: the file cannot be written.
+    """
+    metadata = {"simulated": "true", "wall_clock_at_zero": begun_at.isoformat(), **(facts or {})}
+    with path.open("wb") as stream:
+        writer = RecordingWriter(stream, metadata)
+        done = run_set(order, lifter, rig, seed=seed, recorder=writer.add)
+        writer.finish({})
+    return done
+
+
+def person(study: Study, number: int, rig: RigParameters, seed: int) -> LifterParameters:
+    """The simulated person behind a participant, as strong as the study file says or its loads suggest."""
+    base = study.prescriptions[study.file.conditions[0].code]
+    lifter = draw_lifter(exercise(base.exercise), person_rng(seed, number))
+    wanted_n = study.file.participants[number].one_rm_n or base.load.start_n / START_SHARE
+    strong = replace(rig, max_load_n=10_000.0)
+    for _ in range(_ROUNDS):
+        lifter = replace(lifter, f_max_n=lifter.f_max_n * wanted_n / one_rm_n(lifter, strong))
+    return lifter
+
+
+def rehearse(
+    study: Study, folder: Path, *, seed: int, rig: RigParameters | None = None, adjust: Adjust | None = None
+) -> Iterator[Path]:
+    """Carry out and record every session; yields each file when it is written.
+
+    Args:
+        study: what to rehearse.
+        folder: made if it is not there.
+        seed: of the people and of what happens to them.
+        rig: on what; the default rig when None.
+        adjust: changes a lifter for a session, e.g. to put a known effect of a condition into the data.
+
+    Raises:
+        SetNotRunError: the controller refused to arm or start a session's prescription.
+        OSError: a file cannot be written.
+        ValueError: an exercise that the simulator does not know.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    rig = rig or RigParameters()
+    numbers = {participant.id: k for k, participant in enumerate(study.file.participants)}
+    people = {name: person(study, k, rig, seed) for name, k in numbers.items()}
+    for session in study.schedule:
+        streams = np.random.SeedSequence(seed, spawn_key=(numbers[session.participant], session.period))
+        day, set_seed = streams.spawn(2)
+        lifter = on_day(people[session.participant], np.random.default_rng(day))
+        path = folder / f"{session.participant}-{session.period:02d}.mcap"
+        record_set(
+            path,
+            study.order_of(session),
+            lifter if adjust is None else adjust(lifter, session),
+            seed=set_seed,
+            begun_at=datetime.datetime.combine(session.earliest, datetime.time(HOUR_UTC), datetime.UTC),
+            rig=rig,
+            facts={"study_sha256": study.hash, "rig": "simulated"},
+        )
+        yield path

@@ -1,0 +1,150 @@
+"""The short form of the fault campaign: real processes over a real Mosquitto, the faults that matter most."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+
+import pytest
+from structlog.testing import capture_logs
+
+from campaigns.faults import campaign
+from campaigns.faults.campaign import STARVED_S, Outcome, as_table, longest_silence_s, run_campaign
+from campaigns.faults.network import Relay
+from campaigns.faults.scenarios import SCENARIOS, SHORT, Scenario
+from campaigns.faults.site import Truth
+from ebbset.controller.recording.reader import broken_off
+from ebbset.controller.recording.writer import RecordingWriter
+from tests.support.brokers import Mosquitto
+from tests.support.served import serving, settings_for
+from tests.support.sessions import auto_drop_session
+
+pytestmark = pytest.mark.broker
+
+
+def test_every_fault_of_the_short_form_unloads_in_time_and_lets_nothing_go_on() -> None:
+    outcomes = asyncio.run(run_campaign(tuple(s for s in SCENARIOS if s.name in SHORT)))
+    assert len(outcomes) == len(SHORT)
+    assert all(outcome.passed for outcome in outcomes), "\n" + as_table(outcomes)
+    timed = [outcome for outcome in outcomes if outcome.allowed_s is not None]
+    assert len(timed) >= 4
+    assert all(outcome.order_gone_s is not None and outcome.unloaded_s is not None for outcome in timed)
+
+
+def test_the_campaign_has_every_fault_that_was_asked_for() -> None:
+    names = " ".join(scenario.name for scenario in SCENARIOS)
+    for fault in (
+        "broker killed",
+        "cannot send",
+        "cannot hear",
+        "cut both ways",
+        "killed mid-drop",
+        "rebooted",
+        "second controller",
+        "one name",
+        "delayed two seconds",
+        "twice",
+        "out of order",
+        "clock",
+        "frozen",
+        "stuck",
+        "biased",
+        "NaN",
+        "disk full",
+        "suspended for 5 s",
+    ):
+        assert fault in names, fault
+    assert len({scenario.name for scenario in SCENARIOS}) == len(SCENARIOS)
+
+
+def test_a_load_that_rises_after_the_fault_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    rows = [Truth(at, n, n, k, False, 0) for k, (at, n) in enumerate(((0.0, 400.0), (1.0, 300.0), (2.0, 301.0)))]
+    site = campaign.Site(Path())
+    monkeypatch.setattr(type(site), "truth", lambda self, rig="rig": rows)
+    assert campaign._never_rose(site, 0.0) != []
+    assert campaign._never_rose(site, 2.5) == []
+
+
+def test_a_bench_that_fails_is_set_up_again_and_a_site_that_fails_is_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    def outcome(*, passed: bool, bench_failed: bool) -> Outcome:
+        return Outcome("any", None, None, None, 0, "", "", "", passed, "", bench_failed=bench_failed)
+
+    bench, good = outcome(passed=False, bench_failed=True), outcome(passed=True, bench_failed=False)
+    site = outcome(passed=False, bench_failed=False)
+    for came, attempts, passed in (((bench, good), 2, True), ((site, good), 1, False), ((bench,) * 4, 3, False)):
+        left = list(came)
+
+        async def attempt(scenario: Scenario, folder: Path, left: list[Outcome] = left) -> Outcome:
+            assert folder.is_dir()
+            return left.pop(0)
+
+        monkeypatch.setattr(campaign, "_attempt", attempt)
+        told = asyncio.run(run_campaign(SCENARIOS[:1]))[0]
+        assert (told.attempts, told.passed) == (attempts, passed)
+
+
+def test_a_machine_that_stood_still_is_told_from_a_site_that_failed() -> None:
+    def rows(*at_s: float) -> list[Truth]:
+        return [Truth(at, 0.0, 0.0, k, False, 0) for k, at in enumerate(at_s)]
+
+    assert longest_silence_s(rows(9.0, 9.01, 9.02, 9.05), fault_s=9.01) < STARVED_S
+    assert longest_silence_s(rows(9.0, 9.01, 9.2), fault_s=9.01) > STARVED_S
+    assert longest_silence_s(rows(1.0, 3.0, 9.0, 9.01), fault_s=9.01) < STARVED_S  # long before the fault
+
+
+async def test_a_run_that_broke_off_is_told_at_the_next_start(broker: Mosquitto, tmp_path: Path) -> None:
+    rig = "after-crash"
+    settings = settings_for(broker, tmp_path, rig)
+    folder = tmp_path / rig
+    folder.mkdir()
+    pairs = auto_drop_session()[:400]
+    for name, ended in (("1", True), ("2", False)):
+        path = folder / f"{rig}-2026010{name}T000000.mcap"
+        with path.open("wb") as stream:
+            writer = RecordingWriter(stream, {"rig": rig})
+            for event, outputs in pairs:
+                writer.add(event, outputs)
+            writer.flush()
+            if ended:
+                writer.finish({"handled": str(len(pairs)), "lost": "0"})
+        assert broken_off(path) == (None if ended else "working")
+        with capture_logs() as logs:
+            async with serving(settings):
+                await asyncio.sleep(0.2)
+        told = [log for log in logs if log["event"] == "earlier_run_broke_off"]
+        assert [log["state"] for log in told] == ([] if ended else ["working"])
+        for later in folder.glob(f"{rig}-*Z.mcap"):
+            later.unlink()
+
+
+async def test_the_relay_repeats_swaps_and_holds_commands_and_nothing_else() -> None:
+    received: list[bytes] = []
+
+    async def broker(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        topic = b"ebbset/v1/x/ctl/command"
+        for payload in (b"1", b"2", b"3", b"4"):
+            body = len(topic).to_bytes(2) + topic + payload
+            writer.write(bytes([0x30, len(body)]) + body)
+        writer.write(b"\xd0\x00")
+        await writer.drain()
+
+    server = await asyncio.start_server(broker, "127.0.0.1", 0)
+    port = server.sockets[0].getsockname()[1]
+    for how, expected in (
+        ("none", [b"1", b"2", b"3", b"4"]),
+        ("duplicate", [b"1", b"1", b"2", b"2", b"3", b"3", b"4", b"4"]),
+        ("reorder", [b"2", b"1", b"4", b"3"]),
+        ("delay", []),
+    ):
+        relay = Relay(port, commands=how)  # type: ignore[arg-type]
+        await relay.start()
+        reader, writer = await asyncio.open_connection("127.0.0.1", relay.port)
+        received.clear()
+        data = b""
+        while not data.endswith(b"\xd0\x00"):
+            data += await asyncio.wait_for(reader.read(4096), 2)
+        received = [part[:1] for part in data.split(b"ctl/command")[1:]]
+        assert received == expected, how
+        writer.close()
+        await relay.stop()
+    server.close()

@@ -1,0 +1,195 @@
+"""The conformance kit on itself: a good rig passes every check; each rig with one defect fails the right one."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import aiomqtt
+import pytest
+
+from ebbset.conformance.checks import BY_NAME, CATALOGUE
+from ebbset.conformance.kit import Report, Result, Status
+from ebbset.simulators.rig.defects import Defect
+from tests.support.brokers import Mosquitto
+
+pytestmark = pytest.mark.broker
+SUPPORT = Path(__file__).parents[1] / "support"
+EBBSET = Path(sys.executable).parent / "ebbset"
+
+FOUND_BY: dict[Defect, str] = {
+    Defect.LEASE_NEVER_EXPIRES: "lease_expires",
+    Defect.LEASE_EXPIRES_LATE: "lease_expires_in_time",
+    Defect.LEASE_EXPIRY_NOT_REPORTED: "lease_expiry_reported",
+    Defect.ACCEPTS_FOREIGN_NONCE: "refuses_foreign_nonce",
+    Defect.ACCEPTS_SPENT_NONCE: "refuses_spent_nonce",
+    Defect.ACCEPTS_REPEATED_SEQUENCE: "refuses_repeated_sequence",
+    Defect.ACCEPTS_STALE_CITATION: "refuses_stale_citation",
+    Defect.ACCEPTS_FUTURE_CITATION: "refuses_future_citation",
+    Defect.ACCEPTS_ABOVE_CEILING: "refuses_above_ceiling",
+    Defect.ACCEPTS_BELOW_FLOOR: "refuses_below_floor",
+    Defect.ACCEPTS_RISE_WHILE_UNDOCKED: "refuses_rise_undocked",
+    Defect.ACCEPTS_STEEP_RAMP: "refuses_steep_ramp",
+    Defect.ACCEPTS_LONG_LEASE: "refuses_long_lease",
+    Defect.ACCEPTS_WRONG_CABLES: "refuses_wrong_cables",
+    Defect.IGNORES_RAMP: "ramp_kept",
+    Defect.STEPS_TO_ZERO: "unload_keeps_ramp",
+    Defect.ARMING_LOADS: "arming_loads_nothing",
+    Defect.UNLOAD_NEEDS_NONCE: "unload_by_any_nonce",
+    Defect.UNLOAD_NEEDS_SEQUENCE: "unload_by_any_sequence",
+    Defect.RELEASE_FORGETS_NOTHING: "release_ends_binding",
+    Defect.STOP_NOT_LATCHED: "stop_latched",
+    Defect.STOP_KEEPS_LOAD: "stop_unloads",
+    Defect.STOP_NOT_REPORTED: "stop_reported",
+    Defect.RESET_LOADS: "reset_loads_nothing",
+    Defect.REBOOT_LOADS: "reboot_unloads",
+    Defect.DOCKED_STUCK: "dock_is_true",
+    Defect.FORCE_IN_KILOGRAMS: "force_in_newtons",
+    Defect.FORCE_OFFSET: "force_zero",
+    Defect.FORCE_SIGN_REVERSED: "force_positive",
+    Defect.VELOCITY_SIGN_REVERSED: "velocity_positive_outward",
+    Defect.POSITION_SIGN_REVERSED: "position_grows_outward",
+    Defect.APPLIED_IS_TARGET: "applied_is_measured",
+    Defect.APPLIED_IN_KILOGRAMS: "load_reached",
+    Defect.TIME_IN_MILLISECONDS: "clock_in_microseconds",
+    Defect.TIME_RUNS_BACKWARDS: "time_increases",
+    Defect.SEQUENCE_SKIPS: "sequence_without_gaps",
+    Defect.SEQUENCE_REPEATS: "sequence_without_repeats",
+    Defect.IRREGULAR_SAMPLING: "sampling_regular",
+    Defect.SLOWER_THAN_ANNOUNCED: "sample_rate",
+    Defect.UNKNOWN_FIELD: "messages_valid",
+    Defect.NEVER_ACKS: "acknowledges",
+    Defect.SLOW_ACKS: "acknowledges_in_time",
+    Defect.NO_WILL: "will_says_offline",
+    Defect.IDENTITY_NOT_RETAINED: "identity_retained",
+    Defect.BOOT_ID_NEVER_CHANGES: "boot_id_changes",
+}
+
+
+def failed(report: dict[str, Any]) -> set[str]:
+    return {check["name"] for check in report["checks"] if check["status"] == "failed"}
+
+
+def test_every_defect_is_found_and_by_the_right_check_and_good_rigs_pass_all(broker: Mosquitto) -> None:
+    """The whole family, sixteen at a time; a minute and a half, nearly all of it waiting."""
+    assert set(FOUND_BY) == set(Defect), "a defect that the kit is not tried on"
+    # The slow one first, so that the others go on beside it.
+    others = [defect.value for defect in Defect if defect is not Defect.SLOW_ACKS]
+    names = [Defect.SLOW_ACKS.value, "frames", "summaries", *others]
+    family = subprocess.run(
+        [sys.executable, str(SUPPORT / "rig_family.py"), str(broker.port), *names],
+        stdout=subprocess.PIPE,
+        timeout=300,
+        check=True,
+    )
+    reports: dict[str, dict[str, Any]] = json.loads(family.stdout)
+    good, summaries = reports.pop("frames"), reports.pop("summaries")
+    assert [(c["name"], c["measured"]) for c in good["checks"] if c["status"] != "passed"] == []
+    assert good["conforms"] is True
+    # A good rig that segments by itself passes what applies to it.
+    assert failed(summaries) == set()
+    assert summaries["conforms"] is True
+    statuses = [check["status"] for check in summaries["checks"]]
+    assert statuses.count("passed") >= 30
+    assert statuses.count("not_applicable") >= 10
+    wrong = {
+        name: sorted(failed(report))
+        for name, report in reports.items()
+        if failed(report) != {FOUND_BY[Defect(name)]} or report["conforms"]
+    }
+    assert wrong == {}
+
+
+def test_the_catalogue_is_whole() -> None:
+    assert len(CATALOGUE) >= 25
+    assert len(BY_NAME) == len(CATALOGUE)
+    assert set(FOUND_BY.values()) <= set(BY_NAME)
+    before: set[str] = set()
+    for check in CATALOGUE:
+        assert set(check.needs) <= before, f"{check.name} is judged before what it needs"
+        before.add(check.name)
+        for text in (check.asks, check.why, check.fix):
+            assert text.endswith("."), check.name
+            assert len(text) > 20, check.name
+
+
+def test_a_check_without_a_verdict_is_never_passed_and_the_report_says_how_to_mend() -> None:
+    first, second, third = CATALOGUE[:3]
+    report = Report(
+        rig="north",
+        identity=None,
+        load_n=120.0,
+        duration_s=1.0,
+        results=(
+            Result(first, Status.FAILED, "nothing retained"),
+            Result(second, Status.PASSED, "fits"),
+            Result(third, Status.NOT_DONE, "was not reached"),
+        ),
+    )
+    assert report.conforms is False
+    text = " ".join(report.as_text().split())
+    for part in (first.why, first.fix, "nothing retained", "does NOT conform", "1 not done"):
+        assert part in text
+    assert second.fix not in text
+    only_done = Report(rig="n", identity=None, load_n=1.0, duration_s=1.0, results=report.results[1:])
+    assert only_done.conforms is False
+
+
+def wait_for_rig(rig: str, port: int) -> None:
+    """Until the rig is announced: how long a program takes to start is not what is tested."""
+
+    async def heard() -> None:
+        async with aiomqtt.Client("127.0.0.1", port) as client:
+            await client.subscribe(f"ebbset/v1/{rig}/rig/identity", qos=1)
+            async for _ in client.messages:
+                return
+
+    asyncio.run(asyncio.wait_for(heard(), 60))
+
+
+def ebbset(*arguments: str, timeout_s: float = 90) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([str(EBBSET), *arguments], capture_output=True, text=True, timeout=timeout_s)
+
+
+def test_the_command_checks_a_rig_in_another_process_over_its_bench_topic(broker: Mosquitto, tmp_path: Path) -> None:
+    where = ["--rig", "cli", "--port", str(broker.port)]
+    rig = subprocess.Popen(
+        [str(EBBSET), "rig", *where, "--nobody", "--hands", "--defect", "no_will"],
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        wait_for_rig("cli", broker.port)
+        paper = tmp_path / "report.txt"
+        done = ebbset("check-rig", *where, "--hands", "bench", "--nobody-under-load", "--json", "--report", str(paper))
+    finally:
+        rig.terminate()
+        rig.wait(10)
+    assert done.returncode == 1, done.stderr
+    assert failed(json.loads(done.stdout)) == {"will_says_offline"}
+    assert "WRONG  will_says_offline" in paper.read_text()
+
+
+def test_the_command_does_not_run_unless_nobody_is_under_the_load() -> None:
+    done = ebbset("check-rig", "--rig", "north", "--hands", "none")
+    assert done.returncode == 2
+    assert "--nobody-under-load" in done.stderr
+
+
+def test_without_a_broker_the_command_says_so_in_one_sentence() -> None:
+    done = ebbset("check-rig", "--rig", "north", "--port", "1", "--hands", "none", "--nobody-under-load")
+    assert done.returncode == 4
+    assert "127.0.0.1:1" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+async def test_a_rig_that_is_not_there_passes_nothing(broker: Mosquitto) -> None:
+    from ebbset.conformance.kit import check_rig
+    from ebbset.controller.link.settings import BrokerSettings
+
+    report = await check_rig("nobody-home", BrokerSettings(port=broker.port))
+    assert report.count(Status.PASSED) == 0
+    assert report.conforms is False

@@ -1,0 +1,224 @@
+"""The state machine, walked exhaustively: every state meets every input, and what follows stands here by hand.
+
+The expected states are written from the design page, not read from the table, so that a wrong entry there is found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from ebbset.controller.messages.actions import Answer, SendArm, SendLoad, SendRelease, SendUnload, SetResult
+from ebbset.controller.messages.events import (
+    Acknowledged,
+    BadInput,
+    Event,
+    GuardRefused,
+    LinkDown,
+    LinkUp,
+    RepetitionSeen,
+    Requested,
+    RigLost,
+    RigReported,
+    Tick,
+)
+from ebbset.controller.messages.reasons import State
+from ebbset.controller.regulation.transitions import END_REASONS, TRANSITIONS, Response, Trigger
+from ebbset.models.contract.prescription import example
+from ebbset.models.contract.wire import Refusal, RepetitionOutcome, RequestAction, RigEventKind
+from tests.support.kinematic_rig import KinematicRig
+
+ORDER = example(bouts=({"repetitions": 1}, {"rest_before_s": 20.0}))
+ARMED = frozenset({State.ARMED, State.WORKING, State.RESTING})
+
+
+def brought_to(state: State) -> KinematicRig:
+    """A controller with its rig, brought into a state the way a set gets there."""
+    rig = KinematicRig(prescription=ORDER)
+    if state is State.OFFLINE:
+        rig.send(LinkUp(now_us=rig.now_us))
+        return rig
+    rig.online()
+    if state is State.IDLE:
+        return rig
+    rig.ask(RequestAction.ARM)
+    rig.run(0.2)
+    if state is State.ARMED:
+        return rig
+    rig.ask(RequestAction.START)
+    rig.run(2.0)
+    if state is State.RESTING:
+        while rig.controller.state is State.WORKING:
+            rig.frame()
+    elif state in (State.ENDING, State.ENDED):
+        rig.ask(RequestAction.STOP)
+        if state is State.ENDED:
+            rig.run(4.0)
+    return rig
+
+
+def _report(kind: RigEventKind) -> Callable[[KinematicRig], Event]:
+    return lambda rig: RigReported(
+        now_us=rig.now_us, boot_id="boot-0001", seq=1, t_us=rig.rig_us + 1, kind=kind, detail="d"
+    )
+
+
+def _request(action: RequestAction) -> Callable[[KinematicRig], Event]:
+    return lambda rig: Requested(
+        now_us=rig.now_us,
+        correlation_id="ask-00001",
+        action=action,
+        operator="coach",
+        cautions_shown=True,
+        fresh_nonce="nonce-fresh",
+        prescription=ORDER,
+    )
+
+
+def _ack(*, accepted: bool) -> Callable[[KinematicRig], Event]:
+    return lambda rig: Acknowledged(
+        now_us=rig.now_us,
+        boot_id="boot-0001",
+        nonce=rig.nonce or "nonce-none",
+        command_seq=1,
+        t_us=rig.rig_us,
+        accepted=accepted,
+        refusal=None if accepted else Refusal.STALE_CITATION,
+        applied_n=tuple(rig.applied),
+        docked=rig.docked,
+    )
+
+
+def _repetition(rig: KinematicRig) -> Event:
+    return RepetitionSeen(
+        now_us=rig.now_us,
+        boot_id="boot-0001",
+        seq=1,
+        nonce=rig.nonce,
+        docked=rig.docked,
+        applied_n=tuple(rig.applied),
+        t_start_us=rig.rig_us - 1_000_000,
+        t_end_us=rig.rig_us,
+        outcome=RepetitionOutcome.COMPLETED,
+        rom_m=(0.5,),
+        mean_velocity_m_s=(0.5,),
+        peak_velocity_m_s=(0.8,),
+        mean_force_n=(None,),
+    )
+
+
+INPUTS: dict[Trigger, Callable[[KinematicRig], Any]] = {
+    Trigger.SAMPLES: lambda rig: None,
+    Trigger.REPETITION: _repetition,
+    Trigger.ANNOUNCED: lambda rig: rig.identity(),
+    Trigger.REBOOTED: lambda rig: rig.identity(boot_id="boot-0002"),
+    Trigger.RIG_LOST: lambda rig: RigLost(now_us=rig.now_us),
+    Trigger.EMERGENCY: _report(RigEventKind.EMERGENCY_STOP),
+    Trigger.RIG_FAULT: _report(RigEventKind.OVER_SPEED),
+    Trigger.LEASE_EXPIRED: _report(RigEventKind.LEASE_EXPIRED),
+    Trigger.DOCK_CHANGED: _report(RigEventKind.UNDOCKED),
+    Trigger.ACK: _ack(accepted=True),
+    Trigger.REFUSED_BY_RIG: _ack(accepted=False),
+    Trigger.ASK_ARM: _request(RequestAction.ARM),
+    Trigger.ASK_START: _request(RequestAction.START),
+    Trigger.ASK_STOP: _request(RequestAction.STOP),
+    Trigger.ASK_RELEASE: _request(RequestAction.RELEASE),
+    Trigger.LINK_UP: lambda rig: LinkUp(now_us=rig.now_us),
+    Trigger.LINK_DOWN: lambda rig: LinkDown(now_us=rig.now_us),
+    Trigger.TICK: lambda rig: Tick(now_us=rig.now_us + 1_000),
+    Trigger.BAD_INPUT: lambda rig: BadInput(now_us=rig.now_us, topic="rig/frame", code="not_json", detail="d"),
+    Trigger.GUARD_REFUSED: lambda rig: GuardRefused(now_us=rig.now_us, rule="rise", detail="d"),
+}
+
+# What the design says: losing link or rig leads offline from everywhere; whatever puts an armed set in doubt ends it.
+_LOST = {Trigger.RIG_LOST: State.OFFLINE, Trigger.LINK_DOWN: State.OFFLINE}
+_DOUBT = dict.fromkeys(
+    (
+        Trigger.REBOOTED,
+        Trigger.EMERGENCY,
+        Trigger.RIG_FAULT,
+        Trigger.LEASE_EXPIRED,
+        Trigger.REFUSED_BY_RIG,
+        Trigger.ASK_STOP,
+        Trigger.ASK_RELEASE,
+        Trigger.GUARD_REFUSED,
+    ),
+    State.ENDING,
+)
+NEXT: dict[State, dict[Trigger, State]] = {
+    State.OFFLINE: {Trigger.ANNOUNCED: State.IDLE, Trigger.REBOOTED: State.IDLE},
+    State.IDLE: {**_LOST, Trigger.ASK_ARM: State.ARMED},
+    State.ARMED: {**_LOST, **_DOUBT, Trigger.ASK_START: State.WORKING},
+    State.WORKING: {**_LOST, **_DOUBT},
+    State.RESTING: {**_LOST, **_DOUBT},
+    State.ENDING: dict(_LOST),
+    State.ENDED: {**_LOST, Trigger.ASK_ARM: State.ARMED},
+}
+
+
+def test_the_table_has_every_state_and_in_it_every_trigger() -> None:
+    assert set(TRANSITIONS) == set(State)
+    for state, row in TRANSITIONS.items():
+        assert set(row) == set(Trigger), state
+    assert set(INPUTS) == set(Trigger)
+    used = {response for row in TRANSITIONS.values() for response in row.values()}
+    assert used == set(Response), "a response that no input leads to is dead"
+
+
+def test_every_input_that_ends_a_set_has_a_reason() -> None:
+    ending = {
+        trigger
+        for row in TRANSITIONS.values()
+        for trigger, response in row.items()
+        if response in (Response.END, Response.STOP)
+    }
+    assert ending == set(END_REASONS)
+
+
+@pytest.mark.parametrize("state", list(State))
+def test_the_bench_reaches_every_state(state: State) -> None:
+    assert brought_to(state).controller.state is state
+
+
+@pytest.mark.parametrize("trigger", list(Trigger))
+@pytest.mark.parametrize("state", list(State))
+def test_every_state_meets_every_input(state: State, trigger: Trigger) -> None:
+    rig = brought_to(state)
+    event = INPUTS[trigger](rig)
+    before = len(rig.outputs)
+    if event is None:
+        rig.frame()
+    else:
+        rig.send(event)
+    outputs = rig.outputs[before:]
+    after = rig.controller.state
+
+    assert after is NEXT[state].get(trigger, state)
+    loads = [output for output in outputs if isinstance(output, SendLoad)]
+    if loads:
+        assert state is State.WORKING or (state is State.ARMED and trigger is Trigger.ASK_START)
+    if after is State.ENDING and state in ARMED:
+        assert any(isinstance(output, SendUnload) for output in outputs), "an end unloads at once"
+    if after is State.OFFLINE and state in (*ARMED, State.ENDING):
+        assert any(isinstance(output, SendRelease) for output in outputs), "a lost set lets its nonce go"
+        assert any(isinstance(output, SetResult) for output in outputs), "a lost set has a result"
+    armed = any(isinstance(output, SendArm) for output in outputs)
+    assert armed == (trigger is Trigger.ASK_ARM and state in (State.IDLE, State.ENDED))
+    if trigger in (Trigger.ASK_ARM, Trigger.ASK_START, Trigger.ASK_STOP, Trigger.ASK_RELEASE):
+        assert sum(isinstance(output, Answer) for output in outputs) == 1, "every request is answered, once"
+
+
+@pytest.mark.parametrize("trigger", list(Trigger))
+def test_nothing_but_arming_leads_out_of_an_ended_set_to_a_load(trigger: Trigger) -> None:
+    rig = brought_to(State.ENDED)
+    event = INPUTS[trigger](rig)
+    before = len(rig.outputs)
+    if trigger is Trigger.ASK_ARM:
+        event = None
+    if event is not None:
+        rig.send(event)
+    rig.ask(RequestAction.START)
+    rig.run(2.0)
+    assert not any(isinstance(output, SendLoad | SendArm) for output in rig.outputs[before:])

@@ -1,0 +1,251 @@
+"""Bad input from anyone: one clear line that says what and why, the set stays safe, nothing recorded is lost.
+
+Every case is sent over a real Mosquitto to a controller whose set is under load, by a peer that is not the rig.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import aiomqtt
+import pytest
+from structlog.testing import capture_logs
+
+from ebbset.controller.link.settings import ServeSettings
+from ebbset.controller.messages.actions import SendLoad
+from ebbset.controller.messages.events import BadInput, Samples
+from ebbset.controller.recording.reader import read_recording
+from ebbset.controller.recording.replay import Verdict, replay
+from ebbset.models.contract import wire
+from ebbset.models.contract.problems import BadDocumentError
+from tests.support.brokers import Mosquitto, free_port
+from tests.support.kinematic_rig import POLICIES
+from tests.support.operators import arm_and_start, operator
+from tests.support.served import hand_rig, serving, settings_for
+from tests.support.sessions import auto_drop_order
+
+pytestmark = pytest.mark.broker
+
+Case = Callable[[dict[str, Any]], str | bytes]
+
+
+def changed(**members: Any) -> Case:
+    return lambda frame: json.dumps({**frame, **members})
+
+
+def without(member: str) -> Case:
+    return lambda frame: json.dumps({key: value for key, value in frame.items() if key != member})
+
+
+def position(text: str) -> Case:
+    return lambda frame: json.dumps({**frame, "seq": frame["seq"] + 1_000_000, "cables": "X"}).replace(
+        '"X"', f'[{{"position_m": [{", ".join([text] * len(frame["t_us"]))}]}}]'
+    )
+
+
+TELEMETRY: dict[str, tuple[Case, str, str]] = {
+    "unknown version": (changed(version=2), "unknown_version", "version is 2"),
+    "missing field": (without("t_us"), "missing_field", "t_us is missing"),
+    "not a number": (position("NaN"), "not_finite", "position_m[0]"),
+    "infinite": (position("Infinity"), "not_finite", "position_m[0]"),
+    "infinite by exponent": (position("1e999"), "not_finite", "position_m[0]"),
+    "negative load": (changed(applied_n=[-5.0]), "invalid_field", "applied_n[0] is -5.0"),
+    "a megabyte": (lambda frame: b"[" + b"1," * 500_000 + b"1]", "too_large", "allowed: at most 65536"),
+    "not JSON": (lambda frame: "hello", "not_json", "expected value"),
+    "not text": (lambda frame: b"\xff\xfe\x00", "not_json", ""),
+    "nothing": (lambda frame: b"", "not_json", "EOF"),
+    "deeply nested": (lambda frame: b"[" * 60_000, "not_json", "recursion limit"),
+    "columns that disagree": (changed(t_us=[1, 2, 3]), "invalid_field", "allowed: 3, one for each t_us"),
+    "a column of nothing": (changed(t_us=[]), "invalid_field", "t_us"),
+    "text for truth": (changed(docked="yes"), "invalid_field", "docked is 'yes'"),
+    "an unknown member": (changed(colour="red"), "invalid_field", "colour is 'red'; allowed: no such field"),
+    # What follows is well formed: only its place in time is wrong.
+    "a frame twice": (changed(), "repeated", "allowed: above"),
+    "frames out of order": (
+        lambda frame: json.dumps({**frame, "seq": frame["seq"] - 20}),
+        "out_of_order",
+        "allowed: above",
+    ),
+    "time running backwards": (
+        lambda frame: json.dumps({**frame, "seq": frame["seq"] + 3, "t_us": [t - 10**6 for t in frame["t_us"]]}),
+        "time_backwards",
+        "allowed: above",
+    ),
+}
+
+
+def genuine(frames: list[Any]) -> dict[str, Any]:
+    """The rig's newest own frame: the observer also hears the bad ones."""
+    sound = []
+    for frame in frames[-60:]:
+        try:
+            wire.decode(wire.Topic.FRAME, json.dumps(frame))
+        except wire.BadMessageError:
+            continue
+        if frame["seq"] < 1_000_000:
+            sound.append(frame)
+    newest: dict[str, Any] = max(sound, key=lambda frame: (frame["seq"], frame["t_us"]))
+    return newest
+
+
+async def test_bad_telemetry_of_every_kind_is_told_counted_recorded_and_moves_no_load(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    rig = "bad-telemetry"
+    with capture_logs() as logs:
+        async with (
+            serving(settings_for(broker, tmp_path, rig)) as served,
+            hand_rig(broker.port, rig) as seen,
+            operator(broker.port, rig) as person,
+        ):
+            await arm_and_start(person)
+            for name, (case, code, words) in TELEMETRY.items():
+                before = len(logs)
+                for _ in range(80):
+                    # Again until told, since a genuine frame may come in between and be the newer one.
+                    await person.publish("rig/frame", case(genuine(person.of("rig/frame"))))
+                    await asyncio.sleep(0.02)
+                    if any(entry.get("code") == code and words in entry["detail"] for entry in logs[before:]):
+                        break
+                assert served.controller.state == "working", f"{name}: {person.of('ctl/result')}"
+                await asyncio.sleep(0.05)
+            stopped = await person.ask("stop")
+            assert stopped["accepted"]
+            [result] = await person.until(lambda: person.of("ctl/result"))
+            await person.until_state("ended")
+    assert result["reason"] == "stop_requested"
+    assert seen["refused"] == []
+    # The lifter may stall meanwhile, which drops the load as it should; nothing may raise it.
+    assert seen["targets_n"][0] == 400.0
+    assert seen["targets_n"] == sorted(seen["targets_n"], reverse=True)
+    assert len(seen["targets_n"]) - 1 == result["drops"]
+    assert result["refused_inputs"] >= len(TELEMETRY)
+    told = {(entry["code"], entry["detail"]) for entry in logs if entry["event"] == "bad_input"}
+    for name, (_, code, words) in TELEMETRY.items():
+        assert any(c == code and words in detail for c, detail in told), f"{name}: {code} {words!r} not in {told}"
+
+    recording = read_recording(served.recordings[0])
+    assert recording.whole
+    assert replay(recording, POLICIES).verdict is Verdict.SAME
+    recorded = {item.event.code for item in recording.handled if isinstance(item.event, BadInput)}
+    assert recorded >= {"unknown_version", "missing_field", "not_finite", "invalid_field", "too_large", "not_json"}
+    # No renewal rests on a frame whose place in time was wrong: what commands cite only ever grows.
+    cited = [o.cites_t_us for item in recording.handled for o in item.outputs if isinstance(o, SendLoad)]
+    assert cited == sorted(cited)
+    assert len(cited) > 3
+    times = {t for item in recording.handled if isinstance(item.event, Samples) for t in item.event.t_us}
+    assert set(cited) <= times
+
+
+async def test_bad_requests_are_told_and_arm_nothing(broker: Mosquitto, tmp_path: Path) -> None:
+    rig = "bad-requests"
+    order = auto_drop_order().model_dump(mode="json")
+    request = {"version": 1, "correlation_id": "ask-0001", "action": "arm", "operator": "coach", "cautions_shown": True}
+    upside_down = {**order, "load": {**order["load"], "floor_n": 900.0}}
+    cases = {
+        "floor above start": (
+            {**request, "prescription": upside_down},
+            "load.floor_n is 900 N; allowed: at most start_n = 400 N",
+        ),
+        "negative load": ({**request, "prescription": {**order, "load": {"start_n": -4, "floor_n": 1}}}, "start_n"),
+        "an action there is not": ({**request, "action": "more"}, "action is 'more'"),
+        "no correlation": ({k: v for k, v in request.items() if k != "correlation_id"}, "correlation_id is missing"),
+        "unknown version": ({**request, "version": 9}, "version is 9"),
+        "a shell's own member": ({**request, "fresh_nonce": "nonce-0001"}, "fresh_nonce"),
+    }
+    with capture_logs() as logs:
+        async with (
+            serving(settings_for(broker, tmp_path, rig)) as served,
+            hand_rig(broker.port, rig) as seen,
+            operator(broker.port, rig) as person,
+        ):
+            await person.until_state("idle")
+            for name, (message, words) in cases.items():
+                count = len(logs)
+                await person.publish("ops/request", json.dumps(message))
+                async with asyncio.timeout(5):
+                    while not any(words in str(entry.get("detail")) for entry in logs[count:]):
+                        await asyncio.sleep(0.02)
+                        if len(logs) == count:
+                            # One line a second of each kind is enough for a person; ask again for ours.
+                            await person.publish("ops/request", json.dumps(message))
+                            await asyncio.sleep(0.2)
+                assert served.controller.state == "idle", name
+            answers = {a["correlation_id"]: a for a in person.of("ctl/answer")}
+            assert answers["ask-0001"]["accepted"] is False
+    assert seen["commands"] == 0
+
+
+async def test_a_person_is_answered_when_the_prescription_cannot_be_read(broker: Mosquitto, tmp_path: Path) -> None:
+    rig = "answered"
+    order = auto_drop_order().model_dump(mode="json")
+    order["load"]["floor_n"] = 900.0
+    async with (
+        serving(settings_for(broker, tmp_path, rig)),
+        hand_rig(broker.port, rig),
+        operator(broker.port, rig) as person,
+    ):
+        await person.until_state("idle")
+        answer = await person.ask("arm", cautions_shown=True, prescription=order)
+    assert not answer["accepted"]
+    assert answer["code"] == "invalid_field"
+    assert "load.floor_n is 900 N; allowed: at most start_n = 400 N" in answer["message"]
+    assert answer["state"] == "idle"
+
+
+async def test_a_retained_request_from_yesterday_arms_nothing(broker: Mosquitto, tmp_path: Path) -> None:
+    rig = "yesterday"
+    request = {"correlation_id": "ask-0001", "action": "arm", "operator": "coach", "cautions_shown": True}
+    async with aiomqtt.Client("127.0.0.1", broker.port) as client:
+        topic = f"ebbset/v1/{rig}/ops/request"
+        await client.publish(topic, json.dumps(request), qos=1, retain=True)
+        with capture_logs() as logs:
+            async with serving(settings_for(broker, tmp_path, rig)) as served, hand_rig(broker.port, rig) as seen:
+                async with asyncio.timeout(15):
+                    while served.controller.state != "idle" or not any(e.get("code") == "retained" for e in logs):
+                        await asyncio.sleep(0.02)
+                await asyncio.sleep(0.3)
+                assert served.controller.state == "idle"
+        await client.publish(topic, b"", qos=1, retain=True)
+    assert seen["commands"] == 0
+
+
+async def test_a_rig_that_never_announces_is_told_and_cannot_be_armed(
+    broker: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("ebbset.controller.service.notices.ANNOUNCE_PATIENCE_US", 300_000)
+    rig = "silent"
+    with capture_logs() as logs:
+        async with serving(settings_for(broker, tmp_path, rig)), operator(broker.port, rig) as person:
+            await asyncio.sleep(1.0)
+            order = auto_drop_order().model_dump(mode="json")
+            answer = await person.ask("arm", cautions_shown=True, prescription=order)
+    assert answer["code"] == "not_while_offline" or answer["code"] == "rig_offline", answer
+    assert "no announcement" in answer["message"]
+    told = [entry for entry in logs if entry["event"] == "rig_not_announced"]
+    assert [entry["topic"] for entry in told] == [f"ebbset/v1/{rig}/rig/identity"]
+
+
+async def test_a_broker_that_is_not_there_is_told_once_and_tried_again(tmp_path: Path) -> None:
+    port = free_port()
+    settings = ServeSettings.of(rig="alone", recordings=tmp_path / "alone", broker={"port": port})
+    with capture_logs() as logs:
+        async with serving(settings) as served:
+            await asyncio.sleep(1.2)
+            assert served.controller.state == "offline"
+    told = [entry for entry in logs if entry["event"] == "broker_unreachable"]
+    assert len(told) == 1
+    assert (told[0]["host"], told[0]["port"]) == ("127.0.0.1", port)
+    assert "refused" in told[0]["why"]
+    assert read_recording(served.recordings[0]).whole
+
+
+def test_a_prescription_file_upside_down_never_gets_as_far_as_a_broker(tmp_path: Path) -> None:
+    path = tmp_path / "set.toml"
+    path.write_text('name = "X"\nexercise = "row"\n[load]\nstart_n = 100.0\nfloor_n = 200.0\n')
+    with pytest.raises(BadDocumentError, match=r"set\.toml: load\.floor_n is 200 N; allowed: at most start_n = 100 N"):
+        ServeSettings.of(rig="bench", prescription=path).load_prescription()

@@ -1,0 +1,346 @@
+"""The shell as a whole: a set of its own file each, a full disk refused at arming, parts that die, an orderly end."""
+
+from __future__ import annotations
+
+import asyncio
+import dataclasses
+import json
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from structlog.testing import capture_logs
+
+from ebbset.controller.messages.actions import SendArm, SendLoad, StateChanged
+from ebbset.controller.messages.events import GuardRefused, Requested, Tick
+from ebbset.controller.messages.reasons import State
+from ebbset.controller.recording.reader import read_recording
+from ebbset.controller.recording.replay import Verdict, replay
+from ebbset.controller.recording.writer import Recorder
+from ebbset.controller.regulation.set_controller import SetController
+from ebbset.controller.service import serve as serve_module
+from ebbset.controller.service.serve import Served
+from ebbset.models.contract.problems import BadDocumentError
+from tests.support.brokers import Mosquitto
+from tests.support.kinematic_rig import POLICIES, profile_of
+from tests.support.operators import arm_and_start, operator
+from tests.support.served import hand_rig, serving, settings_for
+from tests.support.sessions import PATIENT, auto_drop_order
+
+pytestmark = pytest.mark.broker
+
+
+def reproduced(path: Path) -> Any:
+    recording = read_recording(path)
+    report = replay(recording, POLICIES)
+    assert report.verdict is Verdict.SAME, f"{path.name}: {report.difference} {report.notes}"
+    return recording
+
+
+async def test_each_set_has_a_file_of_its_own_that_replays(broker: Mosquitto, tmp_path: Path) -> None:
+    rig = "two-sets"
+    settings = settings_for(broker, tmp_path, rig)
+    async with (
+        serving(settings, facts={"study_hash": "abc"}) as served,
+        hand_rig(broker.port, rig),
+        operator(broker.port, rig) as person,
+    ):
+        await arm_and_start(person)
+        await person.ask("stop")
+        await person.until_state("ended")
+        # A request that the core refuses begins no file.
+        refused = await person.ask("arm", prescription=auto_drop_order().model_dump(mode="json"))
+        assert refused["code"] == "cautions_not_shown"
+        order = auto_drop_order().model_dump(mode="json")
+        second = await person.ask("arm", cautions_shown=True, prescription=order)
+        assert second["accepted"], second
+        await person.ask("release")
+        await person.until_state("ended")
+    recordings = [reproduced(path) for path in served.recordings]
+    armed = [
+        [output.nonce for item in recording.handled for output in item.outputs if isinstance(output, SendArm)]
+        for recording in recordings
+    ]
+    nonces = [nonce for file in armed for nonce in file]
+    assert len(nonces) == len(set(nonces)) == 2
+    assert all(len(file) <= 1 for file in armed)
+    assert armed[-1] == [second["nonce"]]
+    metadata = recordings[0].metadata
+    assert {"rig", "wall_clock_at_zero", "ebbset", "policy.fixed_fraction", "study_hash"} <= metadata.keys()
+    assert "simulated" not in metadata, "the rig written by hand announces nothing of the kind"
+
+
+async def test_prescription_and_profile_come_from_the_files_when_the_request_brings_none(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    rig = "own-files"
+    (tmp_path / "set.toml").write_text(auto_drop_order().to_toml())
+    (tmp_path / "lifter.toml").write_text(profile_of("row").to_toml())
+    settings = settings_for(broker, tmp_path, rig, prescription=tmp_path / "set.toml", profile=tmp_path / "lifter.toml")
+    async with serving(settings) as served, hand_rig(broker.port, rig), operator(broker.port, rig) as person:
+        await person.until_state("idle")
+        await person.until(lambda: len(person.of("rig/frame")) > 3)
+        assert (await person.ask("arm", cautions_shown=True))["accepted"]
+        assert (await person.ask("release"))["accepted"]
+        await person.until_state("ended")
+        other = auto_drop_order(exercise="curl").model_dump(mode="json")
+        answer = await person.ask("arm", cautions_shown=True, prescription=other)
+        assert answer["accepted"], "a profile of another exercise in the files must not stand in its way"
+    requests = [
+        item.event
+        for path in served.recordings
+        for item in read_recording(path).handled
+        if isinstance(item.event, Requested) and item.event.action == "arm"
+    ]
+    assert requests[0].prescription == auto_drop_order()
+    assert requests[0].profile == profile_of("row")
+    assert requests[1].profile is None
+    assert requests[0].fresh_nonce != requests[1].fresh_nonce
+
+
+async def test_a_set_begins_as_tired_as_the_set_before_left_that_person_and_nobody_else(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    rig = "tired"
+    prescription = auto_drop_order(safety=PATIENT)
+    (tmp_path / "set.toml").write_text(prescription.to_toml())
+    (tmp_path / "lifter.toml").write_text(profile_of("row").to_toml())
+    settings = settings_for(broker, tmp_path, rig, prescription=tmp_path / "set.toml", profile=tmp_path / "lifter.toml")
+    somebody_else = profile_of("row").model_copy(update={"lifter": "L2"}).model_dump(mode="json")
+    async with serving(settings) as served, hand_rig(broker.port, rig), operator(broker.port, rig) as person:
+        await person.until_state("idle")
+        await person.until(lambda: len(person.of("rig/frame")) > 3)
+        assert (await person.ask("arm", cautions_shown=True))["accepted"]
+        assert (await person.ask("start"))["accepted"]
+        await person.until(lambda: person.of("ctl/repetition"), timeout_s=30.0)
+        await person.ask("stop")
+        await person.until_state("ended")
+        order = prescription.model_dump(mode="json")
+        for members in ({}, {"prescription": order, "profile": somebody_else}):
+            answer = await person.ask("arm", cautions_shown=True, **members)
+            assert answer["accepted"], answer
+            await person.ask("release")
+            await person.until_state("ended")
+    recordings = [reproduced(path) for path in served.recordings]
+    armed = [
+        item.event
+        for recording in recordings
+        for item in recording.handled
+        if isinstance(item.event, Requested) and item.event.action == "arm"
+    ]
+    assert [request.earlier is not None for request in armed] == [False, True, False]
+    earlier = armed[1].earlier
+    assert earlier is not None
+    assert (earlier.lifter, earlier.exercise) == (profile_of("row").lifter, "row")
+    spent = [
+        output.budget_spent
+        for item in recordings[1].handled
+        for output in item.outputs
+        if isinstance(output, StateChanged) and output.state is State.ARMED
+    ]
+    assert spent
+    assert 0.0 < spent[0] < 0.2
+    first = profile_of("row").lifter
+    assert not [item.event for item in recordings[2].handled if repr(first) in repr(item.event)]
+
+
+async def test_a_recording_that_fails_mid_set_disturbs_nothing_and_the_next_arming_is_refused(
+    broker: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rig = "full-disk"
+    with capture_logs() as logs:
+        async with (
+            serving(settings_for(broker, tmp_path, rig)) as served,
+            hand_rig(broker.port, rig) as seen,
+            operator(broker.port, rig) as person,
+        ):
+            await arm_and_start(person)
+            # Linux's /dev/full takes nothing: the disk is full from here on.
+            served.recorder.close()
+            served.recorder = Recorder(Path("/dev/full"), {})
+            await person.until(lambda: len(person.of("ctl/repetition")) >= 1, timeout_s=15)
+            assert person.of("ctl/state")[-1]["state"] == "working"
+            assert served.recorder.failure is not None
+            await person.ask("stop")
+            await person.until_state("ended")
+            monkeypatch.setattr(serve_module, "LEAST_FREE_BYTES", 2**62)
+            order = auto_drop_order().model_dump(mode="json")
+            refused = await person.ask("arm", cautions_shown=True, prescription=order)
+            assert not refused["accepted"]
+            assert refused["code"] == "recording_failed"
+            assert "bytes are free" in refused["message"]
+            monkeypatch.setattr(serve_module, "LEAST_FREE_BYTES", 1)
+            assert (await person.ask("arm", cautions_shown=True, prescription=order))["accepted"]
+            await person.ask("release")
+            await person.until_state("ended")
+    assert [entry["event"] for entry in logs].count("recording_failed") == 1
+    assert seen["refused"] == []
+    assert seen["lease_expiries"] == 0
+    reproduced(served.recordings[-1])
+
+
+async def test_where_nothing_can_be_recorded_serving_does_not_begin(broker: Mosquitto, tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("a file where the folder should be")
+    with pytest.raises(BadDocumentError, match=r"recordings is .*taken.*; allowed: a folder that can be written"):
+        Served(settings_for(broker, tmp_path, "taken"))
+
+
+async def test_stopped_in_order_mid_set_it_ends_the_set_and_says_so(broker: Mosquitto, tmp_path: Path) -> None:
+    rig = "orderly"
+    async with hand_rig(broker.port, rig) as seen, operator(broker.port, rig) as person:
+        async with serving(settings_for(broker, tmp_path, rig)) as served:
+            await arm_and_start(person)
+        await person.until_state("offline")
+        [result] = person.of("ctl/result")
+        assert result["reason"] == "stop_requested"
+    assert seen["lease_expiries"] == 0, "unloaded and released, not timed out"
+    assert not seen["bound"]
+    reproduced(served.recordings[0])
+
+
+@pytest.mark.parametrize("part", ["core", "ticker", "link"])
+async def test_when_a_part_dies_the_rig_unloads_and_the_run_fails(
+    broker: Mosquitto, tmp_path: Path, part: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rig = f"dying-{part}"
+    armed = asyncio.Event()
+
+    def die(*_: Any, **__: Any) -> Any:
+        raise RuntimeError("a defect")
+
+    with capture_logs() as logs:
+        async with hand_rig(broker.port, rig) as seen, operator(broker.port, rig) as person:
+            async with serving(settings_for(broker, tmp_path, rig), expect=1) as served:
+                await arm_and_start(person)
+                armed.set()
+                if part == "core":
+                    monkeypatch.setattr(served, "_handle_one", die)
+                elif part == "ticker":
+                    monkeypatch.setattr(served.inbox, "tick", die)
+                else:
+                    monkeypatch.setattr(served.link, "_break", lambda why: None)
+                    served.link._broken.set_exception(RuntimeError("a defect"))
+                began = time.monotonic()
+                await person.until(lambda: person.of("rig/frame")[-1]["applied_n"] == [0.0], timeout_s=5)
+                took_s = time.monotonic() - began
+            await person.until_state("offline", timeout_s=15)
+    # 400 N at 400 N/s is a second of ramp; a link that died leaves it to the lease of 0.6 s.
+    assert took_s < 3.0
+    died = [entry for entry in logs if entry["event"] == "part_died"]
+    assert [entry["part"] for entry in died] == [part]
+    assert "a defect" in died[0]["error"]
+    assert seen["refused"] == []
+    if part != "link":
+        assert seen["lease_expiries"] == 0 or took_s < 3.0
+    assert read_recording(served.recordings[0]).handled
+
+
+async def test_a_stop_is_obeyed_through_a_flood_of_telemetry_to_a_slow_core(broker: Mosquitto, tmp_path: Path) -> None:
+    rig = "flood"
+    held: list[int] = []
+
+    def slow(event: Any, outputs: Any) -> None:
+        held.append(1)
+        time.sleep(0.03)
+
+    settings = settings_for(broker, tmp_path, rig)
+    async with (
+        serving(settings, observer=slow) as served,
+        hand_rig(broker.port, rig),
+        operator(broker.port, rig) as person,
+    ):
+        await person.until(lambda: person.of("rig/frame"))
+        frame = json.dumps(person.of("rig/frame")[-1])
+        flood = [asyncio.create_task(person.publish("rig/frame", frame)) for _ in range(400)]
+        began = time.monotonic()
+        answer = await person.ask("stop")
+        took_s = time.monotonic() - began
+        await asyncio.gather(*flood)
+        assert answer["code"] == "already_stopped"
+        # 400 frames at 30 ms each would be twelve seconds.
+        assert took_s < 4.0
+        assert served.inbox.dropped["telemetry_full"] > 100
+
+
+async def test_an_observer_that_fails_ends_itself_and_not_the_set(broker: Mosquitto, tmp_path: Path) -> None:
+    def fail(event: Any, outputs: Any) -> None:
+        raise ValueError("no screen")
+
+    with capture_logs() as logs:
+        async with serving(settings_for(broker, tmp_path, "observed"), observer=fail) as served:
+            await asyncio.sleep(0.5)
+            assert served.link.up
+    assert [e["error"] for e in logs if e["event"] == "observer_failed"] == ["ValueError: no screen"]
+
+
+async def test_ticks_come_at_absolute_times_and_slower_un_armed(broker: Mosquitto, tmp_path: Path) -> None:
+    seen: list[int] = []
+
+    def note(event: Any, outputs: Any) -> None:
+        if isinstance(event, Tick):
+            seen.append(event.now_us)
+
+    async with serving(settings_for(broker, tmp_path, "ticks"), observer=note):
+        await asyncio.sleep(1.05)
+    assert 8 <= len(seen) <= 12
+    # Drift would add up; absolute times do not.
+    assert abs((seen[-1] - seen[0]) - (len(seen) - 1) * 100_000) < 60_000
+
+
+async def test_a_command_that_breaks_the_contract_is_not_sent_and_ends_the_set_as_a_defect(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    rig = "defect"
+
+    class Spoilt(SetController):
+        __slots__ = ()
+
+        def handle(self, event: Any) -> Any:
+            outputs = super().handle(event)
+            return tuple(
+                dataclasses.replace(o, target_n=(float("nan"),)) if isinstance(o, SendLoad) else o for o in outputs
+            )
+
+    async with (
+        hand_rig(broker.port, rig) as seen,
+        operator(broker.port, rig) as person,
+        serving(settings_for(broker, tmp_path, rig)) as served,
+    ):
+        served.controller = Spoilt(served.policies)
+        await person.until_state("idle")
+        await person.until(lambda: len(person.of("rig/frame")) > 3)
+        order = auto_drop_order().model_dump(mode="json")
+        assert (await person.ask("arm", cautions_shown=True, prescription=order))["accepted"]
+        await person.until(lambda: person.of("rig/ack"))
+        await person.ask("start")
+        [result] = await person.until(lambda: person.of("ctl/result"))
+        assert result["reason"] == "guard_refused"
+        assert result["guard_refusals"] == 1
+        await person.until_state("ended")
+        kinds = [command["kind"] for command in person.of("ctl/command")]
+    assert "load" not in kinds
+    assert kinds[-1] == "release"
+    assert seen["targets_n"] == []
+    events = [item.event for item in read_recording(served.recordings[0]).handled]
+    [refusal] = [event for event in events if isinstance(event, GuardRefused)]
+    assert refusal.rule == "wire_contract"
+    assert "target_n[0] is nan" in refusal.detail
+
+
+async def test_a_part_that_takes_a_cancellation_for_something_else_is_told_again() -> None:
+    told = 0
+
+    async def deaf() -> None:
+        nonlocal told
+        while told < 2:
+            try:
+                await asyncio.sleep(60)
+            except asyncio.CancelledError:
+                told += 1
+
+    task = asyncio.create_task(deaf())
+    await asyncio.sleep(0)
+    await asyncio.wait_for(serve_module._end_tasks([task]), 5)
+    assert task.done()
+    assert told == 2

@@ -1,0 +1,102 @@
+"""A short evaluation on unseen seeds: figures guarded as counts and ratios, wide enough for so few sets."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from ebbset.simulators.evaluation import evaluate
+from ebbset.simulators.evaluation.ground_truth import BEHAVIOURS, true_set
+from ebbset.simulators.evaluation.stalls import best
+
+
+@pytest.fixture(scope="module")
+def report() -> evaluate.EvaluationReport:
+    return evaluate.run(short=True)
+
+
+def test_stalls_are_told_from_repetitions_far_better_than_by_a_threshold(report: evaluate.EvaluationReport) -> None:
+    ours, threshold = (best(report.detector.curves[name], 0.02) for name in ("evidence", "threshold"))
+    assert ours is not None
+    assert ours.median_latency_s <= 0.15
+    assert ours.late_part <= 0.5
+    assert threshold is None or ours.late_part <= 0.6 * threshold.late_part
+    shipped = report.detector.kinds["all"]
+    assert shipped["stalls"] >= 50
+    assert shipped["false_rate"] <= 0.02
+    assert shipped["within_150_ms"] >= 0.5
+
+
+def test_every_behaviour_and_telemetry_has_its_row(report: evaluate.EvaluationReport) -> None:
+    assert set(BEHAVIOURS) <= set(report.detector.kinds)
+    for name in ("20 Hz", "no force sensor", "no velocity", "velocity noisy", "jitter and 10 % lost"):
+        row = report.detector.telemetry[name]
+        assert row["within_150_ms"] >= 0.3, name
+        assert row["false_rate"] <= 0.06, name
+    assert report.summaries_only["median_latency_s"] > 0.3
+
+
+def test_estimates_are_near_and_their_intervals_mean_something(report: evaluate.EvaluationReport) -> None:
+    with_profile, without = report.estimates["profile"], report.estimates["no profile"]
+    assert with_profile["one_rm_median_error"] <= 0.03
+    assert without["one_rm_median_error"] <= 0.05
+    for row in (with_profile, without):
+        assert row["budget_median_error"] <= 0.025
+        assert row["reserve_mean_error"] <= 1.1
+        assert 0.6 <= row["capacity_in_80"] <= 0.95
+        assert 0.6 <= row["reserve_in_80"] <= 0.95
+    assert report.estimates["stale profile"]["stale_said"] >= 3 * with_profile["stale_said"]
+
+
+def test_drops_give_about_what_was_wished_and_nothing_is_broken(report: evaluate.EvaluationReport) -> None:
+    sizing = report.closed_loop.sizing
+    assert sizing["3 repetitions wanted"]["steps"] >= 20
+    sized = [sizing[f"{n} repetitions wanted"] for n in (2, 3, 4)]
+    assert sum(row["within_1"] * row["steps"] for row in sized) / sum(row["steps"] for row in sized) >= 0.65
+    assert all(sizing[f"fixed {n} %"]["within_1"] < 0.3 for n in (20, 25))
+    for row in sizing.values():
+        assert row["floor_broken"] == 0
+        assert row["violations"] == 0
+    assert sum(row["steps"] for row in report.closed_loop.by_exercise.values()) == sum(
+        sizing[f"{n} repetitions wanted"]["steps"] for n in (2, 3, 4)
+    )
+    wished = [sizing[f"{n} repetitions wanted"]["mean_achieved"] for n in (2, 3, 4)]
+    assert wished == sorted(wished)
+
+
+def test_budgets_end_sets_near_their_truth(report: evaluate.EvaluationReport) -> None:
+    for row in report.closed_loop.budget.values():
+        assert row["ended_by_budget"] >= 3
+        assert row["median_error"] <= 0.03
+
+
+def test_the_report_is_whole_and_can_be_kept(report: evaluate.EvaluationReport, tmp_path: Path) -> None:
+    document = json.loads(report.to_json())
+    assert document["simulated"] is True
+    assert {row["name"] for row in document["tables"]["Targets"]} == {t.name for t in report.targets}
+    assert all(isinstance(t.met, bool | np.bool_) for t in report.targets)
+    evaluate.plot(report, tmp_path / "page.png")
+    assert (tmp_path / "page.png").stat().st_size > 20_000
+
+
+def test_the_same_seed_gives_the_same_set_and_its_truth_is_consistent() -> None:
+    one, two = (true_set(np.random.default_rng([5, 1]), "maximal") for _ in range(2))
+    assert np.array_equal(one.position_m, two.position_m)
+    assert one.attempts == two.attempts
+    assert any(a.stalled for a in one.attempts)
+    for attempt in one.attempts:
+        assert attempt.start_s <= attempt.end_s
+        assert math.isfinite(attempt.motion_ended_s)
+
+
+def test_seeds_are_checked(tmp_path: Path) -> None:
+    assert len(evaluate.unseen_seeds()) >= 1
+    for text in ("{", "[]", '{"unseen": []}', '{"unseen": [1.5]}', '{"unseen": [3], "tuning": [3]}'):
+        path = tmp_path / "seeds.json"
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(evaluate.SeedsError, match="allowed"):
+            evaluate.unseen_seeds(path)

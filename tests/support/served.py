@@ -1,0 +1,69 @@
+"""A controller served and a hand-written rig beside it, for tests over a real broker."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import sys
+from collections.abc import AsyncIterator, Mapping
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from ebbset.controller.link.settings import ServeSettings
+from ebbset.controller.service.serve import Served
+from tests.support.brokers import Mosquitto
+
+HERE = Path(__file__).parent
+
+
+def settings_for(
+    broker: Mosquitto,
+    folder: Path,
+    rig: str,
+    protocol: str = "3.1.1",
+    tls: Mapping[str, Any] = MappingProxyType({}),
+    **more: Any,
+) -> ServeSettings:
+    return ServeSettings.of(
+        rig=rig,
+        recordings=folder / rig,
+        broker={"host": "127.0.0.1", "port": broker.port, "protocol": protocol, **tls},
+        **more,
+    )
+
+
+@contextlib.asynccontextmanager
+async def serving(settings: ServeSettings, *, expect: int = 0, **more: Any) -> AsyncIterator[Served]:
+    """A controller in this process; stopped in order at the end, which must give ``expect``."""
+    served, stop = Served(settings, **more), asyncio.Event()
+    running = asyncio.create_task(served.run(stop))
+    try:
+        yield served
+    finally:
+        stop.set()
+        assert await asyncio.wait_for(running, 15) == expect
+
+
+@contextlib.asynccontextmanager
+async def hand_rig(port: int, rig: str, telemetry: str = "frames", protocol: str = "3.1.1") -> AsyncIterator[Any]:
+    """The rig as a process of its own; what it saw is in the mapping afterwards, unless it was killed."""
+    process = await asyncio.create_subprocess_exec(
+        sys.executable,
+        "-m",
+        "tests.support.hand_rig",
+        str(port),
+        rig,
+        telemetry,
+        protocol,
+        stdin=asyncio.subprocess.PIPE,
+        stdout=asyncio.subprocess.PIPE,
+        cwd=HERE.parents[1],
+    )
+    seen: dict[str, Any] = {"process": process}
+    try:
+        yield seen
+    finally:
+        out, _ = await asyncio.wait_for(process.communicate(b""), 10)
+        seen.update(json.loads(out or b"{}"))

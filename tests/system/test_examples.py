@@ -1,0 +1,165 @@
+"""Every example runs as its reader would run it, and shows what it says it shows."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from jsonschema import Draft202012Validator
+
+from tests.support.brokers import Mosquitto, free_port
+from tests.support.operators import arm_and_start, operator
+from tests.support.served import hand_rig, serving, settings_for
+
+ROOT = Path(__file__).parents[2]
+EXAMPLES = ROOT / "examples"
+HERE = ("embedded_loop", "own_policy", "observer", "rig_side")
+
+
+def run(name: str, *arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, str(EXAMPLES / f"{name}.py"), *arguments],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+
+@pytest.mark.parametrize("name", HERE)
+def test_an_example_fits_on_a_page_or_two_and_says_how_to_run_it(name: str) -> None:
+    text = (EXAMPLES / f"{name}.py").read_text()
+    assert len(text.splitlines()) < 200
+    assert f"python examples/{name}.py" in text.split('"""')[1]
+
+
+def test_regulator_and_guard_run_in_a_loop_of_ones_own_without_mqtt() -> None:
+    imports = re.findall(r"^(?:from|import) ([\w.]+)", (EXAMPLES / "embedded_loop.py").read_text(), re.MULTILINE)
+    assert not any("mqtt" in module or "link" in module or "simulators" in module for module in imports)
+    done = run("embedded_loop")
+    assert done.returncode == 0, done.stderr
+    lines = done.stdout.splitlines()
+    drops = [float(line.split()[3]) for line in lines if " s  drop " in line]
+    # 40 kg less a quarter twice, each rounded down to 0.1 N; standard gravity 9.80665 m/s2 (ISO 80000-4).
+    assert drops == pytest.approx([40 * 9.80665 * 0.75, 40 * 9.80665 * 0.75**2], abs=0.21)
+    assert re.search(r"[1-9]\d* repetitions, 2 drops, ended: ", lines[-1])
+
+
+def test_a_policy_from_outside_the_package_passes_the_checks_and_runs_a_set() -> None:
+    done = run("own_policy")
+    assert done.returncode == 0, done.stderr
+    lines = done.stdout.splitlines()
+    assert lines[0] == "checks: 0 findings"
+    drops = [tuple(float(v) for v in re.findall(r"(\d+) ->? ?(\d+)?", line)[0]) for line in lines if line[:4] == "drop"]
+    parts = [1 - after / before for before, after in drops]
+    assert parts == pytest.approx([0.3 * 0.6**k for k in range(len(parts))], abs=0.005)
+    assert len(parts) >= 1
+    assert lines[-1].startswith("simulated: ")
+
+
+@pytest.mark.broker
+async def test_an_observer_follows_a_set_and_commands_nothing(broker: Mosquitto, tmp_path: Path) -> None:
+    rig = "watched"
+    async with (
+        serving(settings_for(broker, tmp_path, rig)),
+        hand_rig(broker.port, rig),
+        operator(broker.port, rig) as person,
+    ):
+        watching = await asyncio.create_subprocess_exec(
+            sys.executable,
+            str(EXAMPLES / "observer.py"),
+            rig,
+            "127.0.0.1",
+            str(broker.port),
+            stdout=asyncio.subprocess.PIPE,
+        )
+        assert watching.stdout is not None
+        assert b"watching" in await asyncio.wait_for(watching.stdout.readline(), 20)
+        await arm_and_start(person)
+        await person.until(lambda: person.of("ctl/repetition"), timeout_s=15)
+        await person.ask("stop")
+        told = (await asyncio.wait_for(watching.stdout.read(), 20)).decode()
+        assert await watching.wait() == 0
+        [result] = person.of("ctl/result")
+    order = ["-- armed", "arm (armed)", "-- working", "load (started)", "repetition 1 completed at 400 N", "set over ("]
+    found = [told.find(words) for words in order]
+    assert -1 not in found, told
+    assert "set over (stop_requested)" in told
+    assert f"{result['repetitions']} repetitions, 0 drops" in told
+
+
+@pytest.mark.broker
+async def test_the_rig_side_in_one_page_keeps_the_contract(broker: Mosquitto, tmp_path: Path) -> None:
+    rig = "one-page"
+    process = await asyncio.create_subprocess_exec(
+        sys.executable, str(EXAMPLES / "rig_side.py"), rig, "127.0.0.1", str(broker.port)
+    )
+    try:
+        async with serving(settings_for(broker, tmp_path, rig)), operator(broker.port, rig) as person:
+            await arm_and_start(person, load={"start_n": 300.0, "floor_n": 100.0, "ramp_n_per_s": 500.0})
+            nonce = person.of("ctl/state")[-1]["nonce"]
+            await person.until(lambda: person.of("rig/frame")[-1]["applied_n"] == [300.0])
+            # Somebody who is not the controller cannot move it: foreign nonce, old sequence, too much.
+            command = {"version": 1, "kind": "load", "target_n": [500.0], "ramp_n_per_s": 400.0, "lease_ms": 600}
+            attacks = {
+                "foreign_nonce": {"nonce": "somebody-else", "seq": 9_000_001},
+                "repeated_sequence": {"nonce": nonce, "seq": 0},
+                "stale_citation": {"nonce": nonce, "seq": 9_000_003, "cites_t_us": 0},
+            }
+            for refusal, members in attacks.items():
+                cited = person.of("rig/frame")[-1]["t_us"][-1]
+                await person.publish("ctl/command", json.dumps({**command, "cites_t_us": cited, **members}))
+                await person.until(lambda wanted=refusal: any(a["refusal"] == wanted for a in person.of("rig/ack")))
+            await person.until_state("working", "ended")
+            await person.ask("stop")
+            await person.until_state("ended")
+            await person.until(lambda: person.of("rig/frame")[-1]["applied_n"] == [0.0])
+            assert person.of("rig/identity")[-1]["simulated"], "there is no motor behind this page yet"
+            for topic in ("rig/identity", "rig/frame", "rig/ack"):
+                schema = json.loads((ROOT / "contract" / f"{topic.replace('/', '_')}.schema.json").read_text())
+                validator = Draft202012Validator(schema)
+                assert person.of(topic)
+                for message in person.of(topic):
+                    validator.validate(message)
+        assert max(f["applied_n"][0] for f in person.of("rig/frame")) <= 300.0
+    finally:
+        process.kill()
+        await process.wait()
+
+
+@pytest.mark.parametrize("name", ["observer", "rig_side"])
+def test_without_a_broker_there_is_one_line_and_no_traceback(name: str) -> None:
+    port = str(free_port())
+    done = run(name, "bench", "127.0.0.1", port)
+    assert done.returncode != 0
+    assert done.stderr.count("\n") == 1
+    assert f"broker 127.0.0.1:{port}: " in done.stderr
+    assert "usage:" in run(name).stderr
+
+
+@pytest.mark.broker
+def test_the_conformance_kit_finds_nothing_wrong_with_the_rig_side(broker: Mosquitto) -> None:
+    """Every check that needs no hands at the rig, by the kit that real rigs are held against."""
+    where = ["--rig", "page-kit", "--port", str(broker.port)]
+    program = [sys.executable, "-c", "import sys; from ebbset.console.entry import main; sys.exit(main())"]
+    process = subprocess.Popen([sys.executable, str(EXAMPLES / "rig_side.py"), "page-kit", "127.0.0.1", where[-1]])
+    try:
+        done = subprocess.run(
+            [*program, "check-rig", *where, "--nobody-under-load", "--hands", "none", "--json"],
+            capture_output=True,
+            text=True,
+            timeout=120,
+            check=False,
+        )
+    finally:
+        process.kill()
+        process.wait()
+    report = json.loads(done.stdout)
+    outcomes = {check["name"]: check["status"] for check in report["checks"]}
+    assert [name for name, outcome in outcomes.items() if outcome == "failed"] == []
+    assert sum(outcome == "passed" for outcome in outcomes.values()) >= 35

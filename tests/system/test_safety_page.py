@@ -1,0 +1,75 @@
+"""safety.md says what the code does: the same cautions, existing checks, the limits that are in force."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from ebbset.conformance.checks import BY_NAME
+from ebbset.controller.messages.reasons import Reason
+from ebbset.controller.regulation.rig_facts import APPLIED_TOLERANCE_N, APPLIED_TOLERANCE_PART
+from ebbset.models.contract.cautions import CAUTIONS, CONFIRMATION, as_text
+from ebbset.models.contract.prescription import SafetySection
+
+ROOT = Path(__file__).parents[2]
+PAGE = (ROOT / "safety.md").read_text()
+PLAIN = " ".join(PAGE.split())
+
+
+def test_the_page_holds_the_short_cautions_word_for_word() -> None:
+    for caution in CAUTIONS:
+        assert caution in PLAIN
+
+
+def test_the_cautions_fit_a_screen_and_name_what_they_must() -> None:
+    text = as_text(width=80)
+    assert max(map(len, text.splitlines())) <= 80
+    assert len(text.splitlines()) <= 24
+    for word in ("own stop", "doctor", "chest", "blood pressure", "breath", "dizziness", "Dark urine", "alone"):
+        assert word in " ".join(text.split()), word
+    assert "cautions" in CONFIRMATION
+
+
+def test_the_page_has_the_parts_that_its_readers_need() -> None:
+    for part in (
+        "It is not a safety function",
+        "foreseeable misuse",
+        "what the hardware must do",
+        "what remains",
+        "Local codes",
+        "medical advice",
+        "Commissioning checklist",
+        "ebbset check-rig",
+        "When to stop",
+    ):
+        assert part.lower() in re.sub(r"\*", "", PLAIN).lower(), part
+    rows = re.findall(r"^\| \d+ \|", PAGE, re.MULTILINE)
+    assert len(rows) >= 12, "hazards"
+
+
+def test_the_standards_are_named_by_number() -> None:
+    """Numbers as published by ISO and IEC; the page marks what was written from memory."""
+    for number in (
+        "ISO 12100",
+        "ISO 13849-1",
+        "ISO 13850",
+        "ISO 14118",
+        "ISO 20957-1",
+        "ISO 20957-2",
+        "IEC 60204-1",
+        "IEC 61800-5-2",
+        "IEC 61508",
+        "IEC 62061",
+    ):
+        assert number in PLAIN, number
+
+
+def test_figures_and_names_on_the_page_are_those_of_the_code() -> None:
+    safety = SafetySection()
+    assert f"older than {safety.telemetry_timeout_ms} ms ends the set" in PLAIN
+    assert f"lives {safety.lease_ms} ms without renewal" in PLAIN
+    assert f"{100 * APPLIED_TOLERANCE_PART:g} % or {APPLIED_TOLERANCE_N:g} N, whichever is larger" in PLAIN
+    for name in re.findall(r"check `(\w+)`", PAGE):
+        assert name in BY_NAME, name
+    for reason in re.findall(r"`((?:guard|rig|sensors)_\w+)`", PAGE):
+        assert reason in set(Reason), reason

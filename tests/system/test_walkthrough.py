@@ -1,0 +1,153 @@
+"""The walkthrough, run as it stands, and its numbers recomputed from the export by pandas alone."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import frictionless
+import numpy as np
+import pandas as pd
+import pytest
+
+from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.profile import LifterProfile
+from ebbset.study.study_file import mark_of
+from tests.support.brokers import Mosquitto
+
+PAGE = Path(__file__).parents[2] / "docs" / "walkthrough.md"
+pytestmark = pytest.mark.broker
+
+
+def blocks() -> list[str]:
+    return re.findall(r"^```sh\n(.*?)^```$", PAGE.read_text(), flags=re.MULTILINE | re.DOTALL)
+
+
+@pytest.fixture(scope="module")
+def folder(broker: Mosquitto, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    here = tmp_path_factory.mktemp("walkthrough")
+    environment = os.environ | {
+        "PORT": str(broker.port),
+        "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}",
+    }
+    for k, block in enumerate(blocks()):
+        done = subprocess.run(
+            ["bash", "-euo", "pipefail", "-c", block],
+            cwd=here,
+            env=environment,
+            capture_output=True,
+            text=True,
+            timeout=300,
+            check=False,
+        )
+        logs = "\n".join(path.read_text()[-2000:] for path in here.glob("*.log"))
+        assert done.returncode == 0, f"block {k + 1}:\n{block}\n{done.stdout}\n{done.stderr}\n{logs}"
+    return here
+
+
+@pytest.fixture(scope="module")
+def reported(folder: Path) -> dict[str, Any]:
+    sets: list[dict[str, Any]] = json.loads((folder / "report.json").read_text())
+    assert len(sets) == 1
+    return sets[0]
+
+
+def test_the_page_has_its_blocks() -> None:
+    assert len(blocks()) == 7
+    assert all("ebbset" in block for block in blocks())
+
+
+def test_the_profile_is_that_of_the_simulated_lifter(folder: Path) -> None:
+    profile = LifterProfile.from_toml((folder / "a7.toml").read_text())
+    assert profile.lifter == "a7"
+    assert profile.sets_used == 2
+    assert profile.one_rm_n is not None
+    assert profile.one_rm_n.sd > 0.0
+
+
+def test_the_set_taught_something_about_the_lifter(folder: Path) -> None:
+    before, after = (LifterProfile.from_toml((folder / name).read_text()) for name in ("a7.toml", "a7-after.toml"))
+    assert (after.lifter, after.sets_used) == (before.lifter, before.sets_used + 1)
+    assert before.one_rm_n is not None
+    assert after.one_rm_n is not None
+    assert after.one_rm_n.sd < before.one_rm_n.sd, "a set to failure tells more than easy ones"
+
+
+def test_the_plan_weighs_candidates_with_ranges(folder: Path) -> None:
+    plan = json.loads((folder / "plan.json").read_text())
+    assert plan["chosen"] == "drop"
+    assert len(plan["candidates"]) >= 4
+    for candidate in plan["candidates"]:
+        low, middle, high = candidate["stimulus_relative_estimated"]
+        assert 0.0 <= low < middle < high
+        assert candidate["broken_invariants"] == 0
+    assert "<svg" in (folder / "plan.svg").read_text()
+    assert Prescription.from_toml((folder / "set.toml").read_text()).stop.max_drops == 3
+
+
+def test_the_report_by_a_second_plain_computation(folder: Path, reported: dict[str, Any]) -> None:
+    """Repetitions, drops, loads and velocities of the report against pandas on the exported tables."""
+    repetitions = pd.read_csv(folder / "live-tables" / "repetitions.csv")
+    decisions = pd.read_csv(folder / "live-tables" / "decisions.csv")
+    result = reported["result"]
+    assert reported["simulated"] is True
+    assert pd.read_csv(folder / "live-tables" / "sets.csv")["simulated"].tolist() == [True]
+    assert result["repetitions"] == (repetitions["outcome"] == "completed").sum()
+    assert result["drops"] == (decisions["action"] == "drop").sum()
+    assert result["final_load_n"][0] == pytest.approx(decisions.loc[decisions["action"] == "end", "from_n"].iloc[0])
+    shown = pd.DataFrame(reported["repetitions"])
+    assert len(shown) == len(repetitions)
+    for column in ("load_n", "mean_velocity_m_s", "rom_m"):
+        assert shown[column].tolist() == pytest.approx(repetitions[column].tolist())
+    order = Prescription.from_toml((folder / "set.toml").read_text())
+    drops = decisions[decisions["action"] == "drop"]
+    assert (drops["to_n"] >= order.load.floor_n - 1e-6).all()
+    for one in drops.itertuples():
+        expected = max(0.8 * one.from_n, order.load.floor_n)
+        # Loads are told to the rig in tenths of a newton.
+        assert one.to_n == pytest.approx(expected, abs=0.11)
+
+
+def test_velocities_of_the_report_from_the_samples(folder: Path, reported: dict[str, Any]) -> None:
+    """Way over time, from the exported samples alone."""
+    samples = pd.read_csv(folder / "live-tables" / "samples.csv")
+    repetitions = pd.read_csv(folder / "live-tables" / "repetitions.csv")
+    assert len(repetitions) == len(reported["repetitions"])
+    later = repetitions[repetitions.duplicated(["set", "cable", "bout"])]
+    for one in later[later["outcome"] == "completed"].itertuples():
+        low, high = np.interp([one.start_s, one.end_s], samples["t_s"], samples["position_m"])
+        assert (high - low) / (one.end_s - one.start_s) == pytest.approx(one.mean_velocity_m_s, abs=0.02)
+
+
+def test_the_page_for_the_coach_is_one_file(folder: Path) -> None:
+    page = (folder / "live.html").read_text()
+    assert "relative, estimated" in page
+    assert "<strong>Simulated.</strong>" in page
+    assert not re.findall(r"""(?:src|href)=["']https?://""", page)
+
+
+def test_the_comparison_is_paired_and_tidy(folder: Path) -> None:
+    table = pd.read_csv(folder / "compared.csv")
+    assert len(table) == 2 * 4
+    assert (table.groupby("person")["condition"].nunique() == 2).all()
+    assert (table[["breaches", "floor_breaches"]] == 0).all().all()
+
+
+def test_the_study_is_balanced_blinded_and_exported(folder: Path) -> None:
+    schedule = pd.read_csv(folder / "schedule.csv")
+    assert sorted(schedule.groupby("period")["condition"].apply(lambda c: "".join(sorted(c)))) == ["AB", "AB"]
+    session = Prescription.from_toml((folder / "p01-1.toml").read_text())
+    mark = mark_of(session.notes)
+    assert mark is not None
+    assert mark.hide == {"load", "budget"}
+    sets = pd.read_csv(folder / "tables" / "sets.csv")
+    assert sets["study"].unique().tolist() == [mark.study]
+    merged = sets.merge(schedule, on=["participant", "period"], suffixes=("", "_ordered"))
+    assert len(merged) == 4
+    assert (merged["condition"] == merged["condition_ordered"]).all()
+    assert frictionless.Package(str(folder / "tables" / "datapackage.json")).validate().valid
