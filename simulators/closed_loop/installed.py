@@ -1,4 +1,4 @@
-"""The controller for simulations that must know every installed drop policy, third-party ones too."""
+"""The controller for simulations: the real one, with every installed drop policy, third-party ones too."""
 
 from __future__ import annotations
 
@@ -15,5 +15,5 @@ def _policies() -> dict[str, PolicyFactory]:
 
 
 def installed_controller() -> SetController:
-    """A controller with every installed drop policy, looked up once in each process."""
+    """A controller with every installed drop policy; they are looked up once in each process."""
     return SetController(_policies())

@@ -17,9 +17,9 @@ from ebbset.simulators.closed_loop.closed_loop import (
     LoopSettings,
     SetNotRunError,
     SimulatedSet,
-    installed_controller,
     run_set,
 )
+from ebbset.simulators.closed_loop.installed import installed_controller
 from ebbset.simulators.closed_loop.link_model import LinkModel, Way
 from ebbset.simulators.closed_loop.rig_monitor import RigMonitor
 from ebbset.simulators.lifter.exercises import exercise
