@@ -151,7 +151,7 @@ def _in_ours(orders: _Orders, scene: Scene) -> FloatArray:
     """Position, velocity and tension after each millisecond, by `Plant`, from a handle held still under a load."""
     lifter = draw_lifter(exercise("row"), person_rng(11, 0))
     plant = Plant(RIG, lifter, np.random.default_rng(0), 1e-3)
-    row = plant._cables[0]
+    row = plant.state.cables[0]
     row[[lay.C_X, lay.C_Y]] = START_M, START_M - scene.held_n / RIG.cable_stiffness_n_m
     row[[lay.C_MOTOR, lay.C_COMMAND, lay.C_TARGET]] = scene.held_n
     out = np.empty((1, 1, 4))

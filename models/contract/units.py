@@ -30,11 +30,6 @@ def from_newtons(load_n: float, unit: LoadUnit) -> float:
     return load_n / _NEWTONS_PER[unit]
 
 
-def format_load(load_n: float, unit: LoadUnit) -> str:
-    """Load as shown to people, e.g. ``42.5 kg``."""
-    return f"{from_newtons(load_n, unit):.1f} {unit}" if unit != "N" else f"{load_n:.0f} N"
-
-
 def parse_load(value: float | str) -> float:
     """Newtons from a number (already newtons) or from text with a unit, e.g. ``"32 kg"``.
 

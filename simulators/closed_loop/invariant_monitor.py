@@ -1,11 +1,11 @@
-"""A witness of the invariants: watches what a controller handled and put out, and says which promise was broken.
+"""Checks the invariants from outside: watches a controller's inputs and outputs and says which invariant broke.
 
-What lives here: the promises of a set as an outsider would check them, from inputs and outputs alone. What never does:
-any code of the regulator or the guard; the witness reads only the message types, so that it can be wrong only by
-itself. It runs beside every simulated set, over recordings, in the property tests and in the fault campaign.
+It shares no code with the regulator or the guard and reads only the message types, so that an error there cannot hide
+an error here. It runs beside every simulated set, over recordings, in the property tests and in the fault campaign.
 
 Numbers of the invariants: 1 ceiling, 2 no rise, 3 nothing between zero and the floor, 4 ramp, 5 telemetry, 6 latched
-stop, 9 no refusal of its own. (7, unloading within one lease, shows at the rig; 8, equal replay, needs two runs.)
+stop, 9 no command that the guard refuses. (7, unloading within one lease, shows at the rig, see `rig_monitor`; 8, equal
+replay, needs two runs, see `set_observer`.)
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ class _Newest:
 
 
 class InvariantMonitor:
-    """Feed it each event with the outputs it led to; `breaches` is empty as long as every promise holds."""
+    """Feed it each event with the outputs it led to; `breaches` is empty as long as every invariant holds."""
 
     def __init__(self) -> None:
         self.breaches: list[Breach] = []
@@ -76,7 +76,12 @@ class InvariantMonitor:
         self._bouts_begun = 0
 
     def step(self, event: Event, outputs: Iterable[Output]) -> None:
-        """One handled event and everything that came out of it."""
+        """Judge one handled event and everything that came out of it.
+
+        Args:
+            event: the input.
+            outputs: what it led to, in order.
+        """
         self._now_us = max(self._now_us, event.now_us)
         self._take_in(event)
         for output in outputs:
@@ -104,39 +109,48 @@ class InvariantMonitor:
         if isinstance(event, Samples):
             self._take_samples(event)
         elif isinstance(event, _LOST):
-            self._identity = self._newest = None
-            self._last_seq = -1
-            self._stopped = True
+            self._identity = None
+            self._forget_telemetry()
         elif isinstance(event, RigAnnounced):
-            if self._identity is None or self._identity.boot_id != event.boot_id:
-                self._newest = None
-                self._last_seq = -1
-                self._stopped = True
-            self._identity = event
-            self._fastest_n_per_s = max(self._fastest_n_per_s, event.max_ramp_n_per_s)
+            self._take_identity(event)
         elif isinstance(event, Requested):
-            if event.action in (RequestAction.STOP, RequestAction.RELEASE):
-                self._stopped = True
-            elif event.action is RequestAction.START:
-                self._started = True
+            self._take_request(event)
         elif isinstance(event, Acknowledged):
-            identity = self._identity
-            if identity is not None and identity.telemetry == "repetitions" and event.boot_id == identity.boot_id:
+            if self._summaries_only and self._is_own(event.boot_id):
                 self._take_newest(event.t_us, event.now_us, event.docked)
         elif isinstance(event, RigReported):
-            if event.kind not in _DOCKING:
+            if event.kind in _DOCKING:
+                self._take_docked(event.boot_id, event.t_us, event.kind is RigEventKind.DOCKED)
+            else:
                 self._stopped = True
-            elif self._newest is not None and self._is_own(event.boot_id) and event.t_us >= self._newest.t_us:
-                self._newest.docked = event.kind is RigEventKind.DOCKED
-        elif (
-            isinstance(event, RepetitionSeen)
-            and self._identity is not None
-            and self._identity.telemetry == "repetitions"
-            and self._newest is not None
-            and self._is_own(event.boot_id)
-            and event.t_end_us >= self._newest.t_us
-        ):
-            self._newest.docked = event.docked
+        elif isinstance(event, RepetitionSeen) and self._summaries_only:
+            self._take_docked(event.boot_id, event.t_end_us, event.docked)
+
+    def _forget_telemetry(self) -> None:
+        """Another boot, or no link: nothing from before counts any more, and the set is over."""
+        self._newest = None
+        self._last_seq = -1
+        self._stopped = True
+
+    def _take_identity(self, event: RigAnnounced) -> None:
+        if self._identity is None or self._identity.boot_id != event.boot_id:
+            self._forget_telemetry()
+        self._identity = event
+        self._fastest_n_per_s = max(self._fastest_n_per_s, event.max_ramp_n_per_s)
+
+    def _take_request(self, event: Requested) -> None:
+        if event.action in (RequestAction.STOP, RequestAction.RELEASE):
+            self._stopped = True
+        elif event.action is RequestAction.START:
+            self._started = True
+
+    def _take_docked(self, boot_id: str, t_us: int, docked: bool) -> None:
+        if self._newest is not None and self._is_own(boot_id) and t_us >= self._newest.t_us:
+            self._newest.docked = docked
+
+    @property
+    def _summaries_only(self) -> bool:
+        return self._identity is not None and self._identity.telemetry == "repetitions"
 
     def _is_own(self, boot_id: str) -> bool:
         return self._identity is not None and self._identity.boot_id == boot_id

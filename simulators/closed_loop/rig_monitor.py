@@ -1,7 +1,7 @@
-"""The promises that show only at the rig: loads that ramp, cables that stay taut, and no load without a lease.
+"""Checks the invariants that show only at the rig: loads that ramp, cables that stay taut, no load without a lease.
 
-Complements `witness`, which reads inputs and outputs of the controller; this one reads the truth of a simulated
-rig. It only observes.
+Complements `invariant_monitor`, which reads inputs and outputs of the controller; this one reads the truth of a
+simulated rig. It only observes.
 """
 
 from __future__ import annotations

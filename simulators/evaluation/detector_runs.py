@@ -1,7 +1,7 @@
-"""Runs a tracker over a set of known truth through a rig's sensors, and scores what it saw against the truth.
+"""Runs a segmenter over a set of known truth through a rig's sensors, and scores what it saw against the truth.
 
-What lives here: telemetry of every quality for one true set, the tracker's signals with their true times, and one row
-per attempt. What never does: statistics over many sets (`evaluate`).
+Here are telemetry of every quality for one true set, the segmenter's signals with their true times, and one row per
+attempt. Statistics over many sets are in `stalls`.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ RATES: Final[dict[str, TelemetryQuality]] = {
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """What a tracker made of a set: its signals, and the rig clock against true time."""
+    """What a segmenter made of a set: its signals, and the rig clock against true time."""
 
     signals: list[Signal]
     true_s: Callable[[int], float]
@@ -99,9 +99,16 @@ class SetScore:
 
 
 def measure(
-    item: TrueSet, tracker: RepetitionSegmenter, telemetry: TelemetryQuality, rng: np.random.Generator
+    item: TrueSet, segmenter: RepetitionSegmenter, telemetry: TelemetryQuality, rng: np.random.Generator
 ) -> Measured:
-    """Feed a set to a tracker through sensors; drops are told to it when they happened."""
+    """Feed a set to a segmenter through sensors, and tell it of each drop when it happened.
+
+    Args:
+        item: the set.
+        segmenter: a fresh one.
+        telemetry: how good the telemetry is.
+        rng: source of the sensors' noise and of lost frames.
+    """
     p = telemetry.sensors
     stride = round(1000.0 / p.sample_rate_hz)
     truth = np.stack([item.t_s, item.position_m, item.velocity_m_s, item.tension_n], axis=1)[stride - 1 :: stride]
@@ -120,11 +127,11 @@ def measure(
         for k in range(0, len(t), telemetry.frame):
             end = min(k + telemetry.frame, len(t))
             while told < len(drops) and t[end - 1] >= drops[told][0]:
-                tracker.load_dropped(t[end - 1], drops[told][1], drops[told][2])
+                segmenter.load_dropped(t[end - 1], drops[told][1], drops[told][2])
                 told += 1
             if telemetry.lost and rng.random() < telemetry.lost:
                 continue
-            signals += tracker.feed(
+            signals += segmenter.feed(
                 t[k:end],
                 x[k:end],
                 v[k:end] if telemetry.velocity else None,
@@ -136,7 +143,12 @@ def measure(
 
 
 def score_set(item: TrueSet, measured: Measured) -> SetScore:
-    """Match stalls called to attempts."""
+    """Match the stalls that were called to attempts.
+
+    Args:
+        item: the set.
+        measured: what a segmenter made of it.
+    """
     out = SetScore()
     fires = [measured.true_s(s.t_us) for s in measured.signals if isinstance(s, StallSeen)]
     used = [False] * len(fires)
@@ -161,14 +173,27 @@ def score_set(item: TrueSet, measured: Measured) -> SetScore:
                 exercise=item.lifter.exercise,
             )
         )
-    # ascents cut short are called, if at all, on turning back, which is after their end
-    for attempt in item.attempts:
-        if not attempt.stalled and attempt.end_share < WHOLE_SHARE:
-            for k, t in enumerate(fires):
-                if not used[k] and attempt.end_s < t <= attempt.end_s + 2.0:
-                    used[k] = True
-                    out.cut_short_called += 1
+    out.cut_short_called = _cut_short_called(item, fires, used)
     out.stray = used.count(False)
+    _score_releases(item, measured, out)
+    return out
+
+
+def _cut_short_called(item: TrueSet, fires: list[float], used: list[bool]) -> int:
+    """Count stalls called for ascents cut short, and mark them as used."""
+    called = 0
+    for attempt in item.attempts:
+        if attempt.stalled or attempt.end_share >= WHOLE_SHARE:
+            continue
+        for k, t in enumerate(fires):
+            # If such an ascent is called at all, then when the handle turns back, which is after its end.
+            if not used[k] and attempt.end_s < t <= attempt.end_s + 2.0:
+                used[k] = True
+                called += 1
+    return called
+
+
+def _score_releases(item: TrueSet, measured: Measured, out: SetScore) -> None:
     for signal in measured.signals:
         if isinstance(signal, ReleaseSeen):
             t = measured.true_s(signal.t_us)
@@ -176,4 +201,3 @@ def score_set(item: TrueSet, measured: Measured) -> SetScore:
                 out.false_releases += 1
             elif item.released_s is not None and out.release_latency_s is None:
                 out.release_latency_s = t - item.loose_s
-    return out

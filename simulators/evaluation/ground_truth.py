@@ -175,7 +175,7 @@ class Pause:
         """Before each frame of an ascent; aims the lifter at the place where he pauses."""
         if self.over:
             return
-        row, g = plant._cables[0], plant._g
+        row, g = plant.state.cables[0], plant.state.lifter
         x = float(row[lay.C_X])
         if self.until_s < 0.0:
             brake = float(row[lay.C_V]) ** 2 / 18.0
@@ -225,7 +225,7 @@ def true_set(rng: np.random.Generator, behaviour: Behaviour, exercise_name: str 
     pause: Pause | None = None
 
     def share() -> float:
-        return float((plant._cables[0, lay.C_X] - lifter.start_m) / lifter.rom_m)
+        return float((plant.state.cables[0, lay.C_X] - lifter.start_m) / lifter.rom_m)
 
     def close(end_s: float) -> None:
         if judged is not None:
@@ -242,7 +242,7 @@ def true_set(rng: np.random.Generator, behaviour: Behaviour, exercise_name: str 
         rows.append(out[:, 0].copy())
         applied.append(plant.applied_n[0])
         docked.append(plant.docked)
-        capacity.append(float(mean_capacity(plant._p, plant._cables)))
+        capacity.append(float(mean_capacity(plant.state.parameters, plant.state.cables)))
         before, phase = phase, plant.phase
         now_s = plant.time_s
         if phase == lay.Phase.CONCENTRIC and before != lay.Phase.CONCENTRIC:
@@ -280,7 +280,7 @@ def true_set(rng: np.random.Generator, behaviour: Behaviour, exercise_name: str 
         rows.append(out[:, 0].copy())
         applied.append(plant.applied_n[0])
         docked.append(plant.docked)
-        capacity.append(float(mean_capacity(plant._p, plant._cables)))
+        capacity.append(float(mean_capacity(plant.state.parameters, plant.state.cables)))
     data = np.concatenate(rows)
     return TrueSet(
         behaviour=behaviour,

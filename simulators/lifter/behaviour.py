@@ -12,6 +12,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from ebbset.models.contract.units import STANDARD_GRAVITY_M_S2
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.compiled import compiled, compiled_apart
 
@@ -24,7 +25,7 @@ _BOTTOM = int(lay.Phase.BOTTOM)
 _CONCENTRIC = int(lay.Phase.CONCENTRIC)
 _TOP = int(lay.Phase.TOP)
 _ECCENTRIC = int(lay.Phase.ECCENTRIC)
-_GAVE_IN = int(lay.Phase.FAILED)
+_FAILED = int(lay.Phase.FAILED)
 _RELEASED = int(lay.Phase.RELEASED)
 _TALKING = int(lay.Phase.TALKING)
 _PUTTING_DOWN = int(lay.Phase.PUTTING_DOWN)
@@ -42,7 +43,6 @@ _NOISE_S = 0.3
 _JERK_RAD_S = 2.0 * math.pi * 4.0
 _JERK_BELOW_M_S = 0.15
 _FULL_ROM_SHARE = 0.95
-_GRAVITY = 9.80665
 
 
 @compiled
@@ -190,7 +190,7 @@ def _observe_repetition(p: FloatArray, cables: FloatArray, g: FloatArray) -> Non
         g[lay.G_MOVING] = 1.0
         g[lay.G_REP_T] = now
         g[lay.G_REP_X] = x
-    if (v - g[lay.G_LAST_V]) / p[lay.P_DT] > -_GRAVITY:
+    if (v - g[lay.G_LAST_V]) / p[lay.P_DT] > -STANDARD_GRAVITY_M_S2:
         g[lay.G_PROP_T] = now
         g[lay.G_PROP_X] = x
     g[lay.G_LAST_V] = v
@@ -235,7 +235,7 @@ def _concentric(p: FloatArray, cables: FloatArray, g: FloatArray, random: Random
             _aim(cables, _OFF, 0.0, 0.0)
             g[lay.G_DONE] = 1.0
         else:
-            _enter(g, _GAVE_IN)
+            _enter(g, _FAILED)
             g[lay.G_PAUSE] = -1.0
             _aim(cables, _SERVO, p[lay.P_START], p[lay.P_V_MOVE])
 
@@ -283,6 +283,42 @@ def _feel(p: FloatArray, cables: FloatArray, g: FloatArray, random: RandomState,
 
 
 @compiled
+def _arrive_at_bottom(
+    p: FloatArray, cables: FloatArray, g: FloatArray, random: RandomState, x: float, phase: int
+) -> None:
+    """End the lowering, or the way from the dock, which may come from below."""
+    above_m = x - p[lay.P_START]
+    if above_m < _ARRIVED_M and (phase == _ECCENTRIC or above_m > -_ARRIVED_M):
+        _to_bottom(p, cables, g, random)
+
+
+@compiled
+def _wait_at_top(p: FloatArray, cables: FloatArray, g: FloatArray, random: RandomState, in_phase_s: float) -> None:
+    if in_phase_s > g[lay.G_PAUSE]:
+        _enter(g, _ECCENTRIC)
+        _aim(cables, _SERVO, p[lay.P_START], p[lay.P_V_ECCENTRIC] / _varied(p, random))
+
+
+@compiled
+def _wait_after_failure(
+    p: FloatArray, cables: FloatArray, g: FloatArray, random: RandomState, x: float, felt: float
+) -> None:
+    """Lower the load to the bottom, then go on with a lighter one, try the same again, or put the handle down."""
+    if g[lay.G_PAUSE] < 0.0:
+        if x - p[lay.P_START] < _ARRIVED_M:
+            g[lay.G_PAUSE] = g[lay.G_STEP] * p[lay.P_DT]
+    elif felt < p[lay.P_RETRY_RATIO] * g[lay.G_LOAD_REF] and g[lay.G_SETTLED] > _SETTLE_S:
+        g[lay.G_RETRIES] = 0.0
+        _to_bottom(p, cables, g, random)
+    elif g[lay.G_STEP] * p[lay.P_DT] - g[lay.G_PAUSE] > p[lay.P_RETRY_WAIT]:
+        if g[lay.G_RETRIES] < p[lay.P_RETRIES]:
+            g[lay.G_RETRIES] += 1.0
+            _to_bottom(p, cables, g, random)
+        else:
+            _put_down(p, cables, g)
+
+
+@compiled
 def decide(p: FloatArray, cables: FloatArray, g: FloatArray, random: RandomState, records: FloatArray) -> None:
     """Take the lifter's decision for the coming step; changes goals, phase and records in place."""
     phase = int(g[lay.G_PHASE])
@@ -295,33 +331,16 @@ def decide(p: FloatArray, cables: FloatArray, g: FloatArray, random: RandomState
     if g[lay.G_UNLOADED] > p[lay.P_REACTION] and phase != _PUTTING_DOWN:
         _put_down(p, cables, g)
         return
-    if phase == _PICKING_UP:
-        if abs(x - p[lay.P_START]) < _ARRIVED_M:
-            _to_bottom(p, cables, g, random)
-    elif phase == _BOTTOM:
+    if phase == _BOTTOM:
         _wait_at_bottom(p, cables, g, random, felt, in_phase_s)
     elif phase == _CONCENTRIC:
         _concentric(p, cables, g, random, records)
     elif phase in (_TOP, _TALKING):
-        if in_phase_s > g[lay.G_PAUSE]:
-            _enter(g, _ECCENTRIC)
-            _aim(cables, _SERVO, p[lay.P_START], p[lay.P_V_ECCENTRIC] / _varied(p, random))
-    elif phase == _ECCENTRIC:
-        if x - p[lay.P_START] < _ARRIVED_M:
-            _to_bottom(p, cables, g, random)
-    elif phase == _GAVE_IN:
-        if g[lay.G_PAUSE] < 0.0:
-            if x - p[lay.P_START] < _ARRIVED_M:
-                g[lay.G_PAUSE] = g[lay.G_STEP] * p[lay.P_DT]
-        elif felt < p[lay.P_RETRY_RATIO] * g[lay.G_LOAD_REF] and g[lay.G_SETTLED] > _SETTLE_S:
-            g[lay.G_RETRIES] = 0.0
-            _to_bottom(p, cables, g, random)
-        elif g[lay.G_STEP] * p[lay.P_DT] - g[lay.G_PAUSE] > p[lay.P_RETRY_WAIT]:
-            if g[lay.G_RETRIES] < p[lay.P_RETRIES]:
-                g[lay.G_RETRIES] += 1.0
-                _to_bottom(p, cables, g, random)
-            else:
-                _put_down(p, cables, g)
+        _wait_at_top(p, cables, g, random, in_phase_s)
+    elif phase in (_PICKING_UP, _ECCENTRIC):
+        _arrive_at_bottom(p, cables, g, random, x, phase)
+    elif phase == _FAILED:
+        _wait_after_failure(p, cables, g, random, x, felt)
     elif phase == _PUTTING_DOWN and x < 0.004:
         _enter(g, _REST)
         _aim(cables, _OFF, 0.0, 0.0)

@@ -16,6 +16,7 @@ from typing import Any, Literal, TypeVar, cast
 
 import numba
 
+from ebbset.models.contract import units
 from ebbset.models.physiology import fatigue, muscle
 from ebbset.simulators.lifter import layout
 
@@ -31,7 +32,12 @@ def _cache_folder() -> str | None:
     digest = hashlib.sha256(numba.__version__.encode())
     digest.update(repr(sorted((k, v) for k, v in vars(layout).items() if k.isupper())).encode())
     here = Path(__file__).parent.parent
-    for path in [Path(muscle.__file__), Path(fatigue.__file__), *(here / name for name in _SOURCES)]:
+    for path in [
+        Path(muscle.__file__),
+        Path(fatigue.__file__),
+        Path(units.__file__),
+        *(here / name for name in _SOURCES),
+    ]:
         digest.update(path.read_bytes())
     base = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
     folder = base / "ebbset" / digest.hexdigest()[:16]

@@ -15,7 +15,8 @@ import numpy as np
 
 from ebbset.simulators.lifter.exercises import Exercise
 from ebbset.simulators.lifter.lifter import FatigueModel, LifterParameters
-from ebbset.simulators.rig.plant import Plant, RigParameters, free_weight
+from ebbset.simulators.rig.plant import Plant
+from ebbset.simulators.rig.rig_parameters import RigParameters, free_weight
 
 Sex = Literal["male", "female"]
 TrainingStatus = Literal["novice", "trained", "highly_trained"]

@@ -1,11 +1,12 @@
-"""Named single faults of a rig's software, each injected in one place, for trying out whoever must find them.
+"""Named single faults of a rig's software, each injected in one place, to test what must find them.
 
-A good rig has none. The conformance kit is proved on one virtual rig per entry. Faults of commands act in `firmware`,
+A good rig has none. The conformance kit is tested on one virtual rig per entry. Faults of commands act in `firmware`,
 those of telemetry in `distort` below, those of the connection in `virtual_rig`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
@@ -104,38 +105,57 @@ def _scaled(
     return tuple(tuple(factor * value + offset for value in column) for column in columns)
 
 
+def _late_samples(frame: FrameContent) -> tuple[int, ...]:
+    """Every second sample, the last one excepted, late by four fifths of the sampling period."""
+    last, step = frame.t_us[-1], (frame.t_us[-1] - frame.t_us[0]) // (len(frame.t_us) - 1)
+    late = (step * 4) // 5
+    return tuple(t + (late if k % 2 and t != last else 0) for k, t in enumerate(frame.t_us))
+
+
+def _time_jumps_back(frame: FrameContent) -> FrameContent:
+    if frame.seq % 20 != 19:
+        return frame
+    return replace(frame, t_us=tuple(max(t - 200_000, k) for k, t in enumerate(frame.t_us)))
+
+
+def _irregular(frame: FrameContent) -> FrameContent:
+    return replace(frame, t_us=_late_samples(frame)) if len(frame.t_us) > 1 else frame
+
+
+def _reversed_force(frame: FrameContent) -> FrameContent:
+    # The wire allows no tension under -200 N, so a large reversed one would be caught by the schema alone.
+    return replace(frame, force_n=tuple(tuple(max(-v, -199.0) for v in column) for column in frame.force_n))
+
+
+_DISTORTIONS: Final[dict[Defect, Callable[[FrameContent], FrameContent]]] = {
+    Defect.FORCE_IN_KILOGRAMS: lambda frame: replace(frame, force_n=_scaled(frame.force_n, 1 / STANDARD_GRAVITY_M_S2)),
+    Defect.FORCE_OFFSET: lambda frame: replace(frame, force_n=_scaled(frame.force_n, 1.0, FORCE_OFFSET_N)),
+    Defect.FORCE_SIGN_REVERSED: _reversed_force,
+    Defect.VELOCITY_SIGN_REVERSED: lambda frame: replace(frame, velocity_m_s=_scaled(frame.velocity_m_s, -1.0)),
+    Defect.POSITION_SIGN_REVERSED: lambda frame: replace(frame, position_m=_scaled(frame.position_m, -1.0)),
+    Defect.APPLIED_IN_KILOGRAMS: lambda frame: replace(
+        frame, applied_n=tuple(v / STANDARD_GRAVITY_M_S2 for v in frame.applied_n)
+    ),
+    # In milliseconds neighbouring samples stay apart up to 1 kHz; the message is valid, only its unit is not.
+    Defect.TIME_IN_MILLISECONDS: lambda frame: replace(frame, t_us=tuple(t // 1_000 for t in frame.t_us)),
+    Defect.TIME_RUNS_BACKWARDS: _time_jumps_back,
+    Defect.SEQUENCE_SKIPS: lambda frame: replace(frame, seq=frame.seq + frame.seq // 10),
+    Defect.SEQUENCE_REPEATS: lambda frame: replace(frame, seq=frame.seq - frame.seq // 10),
+    Defect.IRREGULAR_SAMPLING: _irregular,
+}
+
+
 def distort(defect: Defect | None, frame: FrameContent, *, target_n: tuple[float, ...]) -> FrameContent:
-    """The frame as a rig with this defect would send it; unchanged for every other defect and for none."""
-    match defect:
-        case Defect.FORCE_IN_KILOGRAMS:
-            return replace(frame, force_n=_scaled(frame.force_n, 1 / STANDARD_GRAVITY_M_S2))
-        case Defect.FORCE_OFFSET:
-            return replace(frame, force_n=_scaled(frame.force_n, 1.0, FORCE_OFFSET_N))
-        case Defect.FORCE_SIGN_REVERSED:
-            # The wire allows no tension under -200 N, so a large reversed one would be caught by the schema alone.
-            return replace(frame, force_n=tuple(tuple(max(-v, -199.0) for v in column) for column in frame.force_n))
-        case Defect.VELOCITY_SIGN_REVERSED:
-            return replace(frame, velocity_m_s=_scaled(frame.velocity_m_s, -1.0))
-        case Defect.POSITION_SIGN_REVERSED:
-            return replace(frame, position_m=_scaled(frame.position_m, -1.0))
-        case Defect.APPLIED_IS_TARGET:
-            return replace(frame, applied_n=target_n)
-        case Defect.APPLIED_IN_KILOGRAMS:
-            return replace(frame, applied_n=tuple(v / STANDARD_GRAVITY_M_S2 for v in frame.applied_n))
-        case Defect.TIME_IN_MILLISECONDS:
-            # In milliseconds neighbouring samples stay apart up to 1 kHz; the message is valid, only its unit is not.
-            return replace(frame, t_us=tuple(t // 1_000 for t in frame.t_us))
-        case Defect.TIME_RUNS_BACKWARDS if frame.seq % 20 == 19:
-            return replace(frame, t_us=tuple(max(t - 200_000, k) for k, t in enumerate(frame.t_us)))
-        case Defect.SEQUENCE_SKIPS:
-            return replace(frame, seq=frame.seq + frame.seq // 10)
-        case Defect.SEQUENCE_REPEATS:
-            return replace(frame, seq=frame.seq - frame.seq // 10)
-        case Defect.IRREGULAR_SAMPLING if len(frame.t_us) > 1:
-            last, step = frame.t_us[-1], (frame.t_us[-1] - frame.t_us[0]) // (len(frame.t_us) - 1)
-            late = (step * 4) // 5
-            return replace(
-                frame, t_us=tuple(t + (late if k % 2 and t != last else 0) for k, t in enumerate(frame.t_us))
-            )
-        case _:
-            return frame
+    """The frame as a rig with this defect would send it; unchanged for every other defect and for none.
+
+    Args:
+        defect: what the rig does wrong; None for a good rig.
+        frame: what a good rig would send.
+        target_n: what the motors are driven to, N per cable.
+    """
+    if defect is None:
+        return frame
+    if defect is Defect.APPLIED_IS_TARGET:
+        return replace(frame, applied_n=target_n)
+    distortion = _DISTORTIONS.get(defect)
+    return frame if distortion is None else distortion(frame)

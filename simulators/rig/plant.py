@@ -1,7 +1,7 @@
 """Rig and lifter as one object that a controller can be run against: command, advance, look.
 
-The numbers live in flat vectors for the compiled loop (:mod:`ebbset.simulators.rig.physics`); this class packs and
-unpacks them. True values only: sensors, clocks, firmware and networks are other modules' business.
+The numbers live in flat vectors for the compiled loop (`plant_state`, `physics`); this class gives them names. True
+values only: sensors, clocks, firmware and networks are other modules' business.
 """
 
 from __future__ import annotations
@@ -14,23 +14,19 @@ from typing import Final, Self
 import numpy as np
 import numpy.typing as npt
 
-from ebbset.models.physiology.muscle import peak_power_fraction, strength_curve
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.behaviour import capacity, mean_capacity
 from ebbset.simulators.lifter.compiled import compiled_apart
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.rig import physics
-from ebbset.simulators.rig.rig_parameters import RigParameters, free_weight
-
-__all__ = ["Plant", "RepetitionTruth", "RigParameters", "Truth", "free_weight"]
+from ebbset.simulators.rig.plant_state import PlantState
+from ebbset.simulators.rig.rig_parameters import RigParameters
 
 FloatArray = npt.NDArray[np.float64]
 
 _DOCKED_M: Final = 0.005
 _OFF: Final = float(lay.Hand.OFF)
 _COMMAND, _STEP, _DT = lay.C_COMMAND, lay.G_STEP, lay.P_DT
-_STABLE: Final = 0.7
-_DOCK_STABLE_S: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,97 +91,6 @@ class Truth:
     done: bool
 
 
-def _pack(rig: RigParameters, lifter: LifterParameters, dt_s: float) -> FloatArray:
-    p = np.zeros(lay.P_SIZE)
-    n = rig.n_cables
-    curve = [
-        strength_curve(s, lifter.strength_bottom, lifter.strength_top, lifter.dip, lifter.dip_at, lifter.dip_width)
-        for s in np.linspace(0.0, 1.0, 201)
-    ]
-    weakest = min(curve)
-    if weakest <= 0.05:
-        raise ValueError(f"dip is {lifter.dip!r}; allowed: so deep that the strength curve stays above 0.05")
-    reserve = lifter.fatigue_model == "critical_force"
-    p[: lay.P_SIZE] = (
-        2.0 * math.pi * rig.torque_bandwidth_hz,
-        rig.max_load_n,
-        rig.max_ramp_n_per_s,
-        rig.inertia_kg,
-        rig.coulomb_n,
-        rig.viscous_n_s_m,
-        rig.cable_stiffness_n_m,
-        rig.cable_damping_n_s_m,
-        rig.handle_mass_kg,
-        dt_s,
-        lifter.limb_mass_kg / n,
-        lifter.v_max_m_s,
-        lifter.curvature,
-        lifter.eccentric_plateau,
-        lifter.strength_bottom,
-        lifter.strength_top,
-        lifter.dip,
-        lifter.dip_at,
-        lifter.dip_width,
-        1.0 / weakest,
-        lifter.start_m,
-        lifter.rom_m,
-        1.0 if reserve else 0.0,
-        lifter.critical_share if reserve else lifter.fatigue_per_s,
-        lifter.reserve_s if reserve else lifter.recovery_per_s,
-        lifter.reserve_rest_multiplier if reserve else lifter.rest_multiplier,
-        lifter.develop_per_s,
-        lifter.relax_per_s,
-        lifter.concentric_velocity_m_s,
-        lifter.braking_m_s2,
-        lifter.eccentric_velocity_m_s,
-        lifter.handling_velocity_m_s,
-        lifter.pause_bottom_s,
-        lifter.pause_top_s,
-        lifter.pause_growth,
-        lifter.habit_cv,
-        lifter.grind_velocity_m_s,
-        lifter.grind_patience_s,
-        1.0 if lifter.give_in == "sudden_release" else 0.0,
-        lifter.partial_tendency,
-        lifter.jerk,
-        float(lifter.talk_after_reps),
-        lifter.talk_s,
-        lifter.reserve_held,
-        lifter.retry_ratio,
-        lifter.retry_wait_s,
-        lifter.reaction_s,
-        lifter.force_noise_cv,
-        lifter.repetition_noise_cv,
-        lifter.leverage,
-        lifter.slow_share,
-        lifter.slow_recovery_per_s,
-        peak_power_fraction(lifter.curvature) ** 2,
-        lifter.shortening_cost,
-        float(lifter.retries),
-    )
-    return p
-
-
-def _check_step(rig: RigParameters, lifter: LifterParameters, dt_s: float) -> None:
-    """Refuse a step at which the explicit midpoint rule would not be stable."""
-    handle = rig.handle_mass_kg
-    loaded = handle + lifter.limb_mass_kg / rig.n_cables
-    reduced = handle * rig.inertia_kg / (handle + rig.inertia_kg)
-    slope = lifter.f_max_n / rig.n_cables * (1.0 + 1.0 / lifter.curvature) / lifter.v_max_m_s
-    strongest = max(lifter.strength_bottom, lifter.strength_top) / min(lifter.strength_bottom, lifter.strength_top)
-    rates = {
-        "cable_stiffness_n_m": math.sqrt(rig.cable_stiffness_n_m / reduced) / _STABLE,
-        "cable_damping_n_s_m": rig.cable_damping_n_s_m / reduced / 1.5,
-        "torque_bandwidth_hz": 2.0 * math.pi * rig.torque_bandwidth_hz / 1.5,
-        "coulomb_n": rig.coulomb_n / lay.FRICTION_KNEE_M_S / rig.inertia_kg / 1.5,
-        "f_max_n": slope * strongest / loaded / 1.5,
-        "handle_mass_kg": max(math.sqrt(lay.DOCK_N_M / handle) / _STABLE, lay.DOCK_N_S_M / handle / 1.5),
-    }
-    for name, rate in rates.items():
-        if rate * dt_s > 1.0:
-            raise ValueError(f"dt_s is {dt_s!r}; allowed: at most {1.0 / rate:.2g} s with this {name}")
-
-
 @compiled_apart
 def _all_docked(cables: FloatArray) -> bool:
     away = 0
@@ -206,30 +111,23 @@ class Plant:
         rng: source of every random number of this plant; one draw seeds its own stream.
         dt_s: integration step, s.
 
+    Attributes:
+        state: the vectors of the compiled loop; for whoever studies or steers it from outside the lifter and the rig.
+
     Raises:
         ValueError: a step too long for these parameters, or an impossible strength curve.
     """
 
-    __slots__ = ("_cables", "_g", "_p", "_random", "_records", "lifter", "rig")
+    __slots__ = ("lifter", "rig", "state")
 
     def __init__(
         self, rig: RigParameters, lifter: LifterParameters, rng: np.random.Generator, dt_s: float = 0.001
     ) -> None:
         if not 1e-6 <= dt_s <= 0.005:
             raise ValueError(f"dt_s is {dt_s!r}; allowed: 1e-06 to 0.005")
-        _check_step(rig, lifter, dt_s)
         self.rig = rig
         self.lifter = lifter
-        self._p = _pack(rig, lifter, dt_s)
-        self._cables = np.zeros((rig.n_cables, lay.C_SIZE))
-        signs = (0.0,) if rig.n_cables == 1 else (1.0, -1.0)
-        for row, sign in zip(self._cables, signs, strict=True):
-            row[lay.C_F0] = lifter.f_max_n / rig.n_cables * (1.0 + sign * lifter.asymmetry)
-            row[lay.C_GAIN] = 1.0
-        self._g = np.zeros(lay.G_SIZE)
-        self._g[lay.G_RAMP] = rig.max_ramp_n_per_s
-        self._random = rng.integers(0, 2**64, size=1, dtype=np.uint64)
-        self._records = np.zeros((lay.MAX_RECORDS, lay.R_SIZE))
+        self.state = PlantState.fresh(rig, lifter, rng, dt_s)
 
     # -- the rig
 
@@ -246,33 +144,33 @@ class Plant:
         for value in (*target_n, ramp_n_per_s):
             if not (math.isfinite(value) and value >= 0.0):
                 raise ValueError(f"target_n, ramp_n_per_s are {target_n!r}, {ramp_n_per_s!r}; allowed: finite, >= 0")
-        for row, value in zip(self._cables, target_n, strict=True):
+        for row, value in zip(self.state.cables, target_n, strict=True):
             row[lay.C_TARGET] = min(value, self.rig.max_load_n)
-        self._g[lay.G_RAMP] = ramp_n_per_s
+        self.state.lifter[lay.G_RAMP] = ramp_n_per_s
 
     @property
     def docked(self) -> bool:
         """Every handle is in its dock (within 5 mm) and nobody holds it."""
-        return bool(_all_docked(self._cables))
+        return bool(_all_docked(self.state.cables))
 
     @property
     def applied_n(self) -> tuple[float, ...]:
         """Load commanded to each motor now, after the ramp and before the motor's own lag, N."""
-        return tuple(self._cables[:, _COMMAND].tolist())
+        return tuple(self.state.cables[:, _COMMAND].tolist())
 
     # -- the lifter
 
     def start(self) -> None:
         """The lifter picks the handle up and begins to lift once it is loaded; counts and records begin anew."""
-        g = self._g
+        g = self.state.lifter
         keep = g[lay.G_STEP], g[lay.G_RAMP], g[lay.G_NOISE]
         g[:] = 0.0
         g[lay.G_STEP], g[lay.G_RAMP], g[lay.G_NOISE] = keep
         g[lay.G_PHASE] = float(lay.Phase.PICKING_UP)
         g[lay.G_PHASE_STEP] = g[lay.G_STEP]
-        self._cables[:, lay.C_HAND] = float(lay.Hand.SERVO)
-        self._cables[:, lay.C_GOAL] = self.lifter.start_m
-        self._cables[:, lay.C_V_LIMIT] = self.lifter.handling_velocity_m_s
+        self.state.cables[:, lay.C_HAND] = float(lay.Hand.SERVO)
+        self.state.cables[:, lay.C_GOAL] = self.lifter.start_m
+        self.state.cables[:, lay.C_V_LIMIT] = self.lifter.handling_velocity_m_s
 
     def rest(self, duration_s: float) -> None:
         """Let the lifter recover with the handle docked; the first second is simulated, the rest is exact decay.
@@ -284,7 +182,7 @@ class Plant:
             raise ValueError(f"duration_s is {duration_s!r}; allowed: finite, >= 0")
         if not self.docked:
             raise ValueError("docked is False; allowed: rest only with the handle docked")
-        dt = float(self._p[lay.P_DT])
+        dt = float(self.state.parameters[lay.P_DT])
         steps = round(duration_s / dt)
         shown = min(steps, round(1.0 / dt))
         self.advance(shown)
@@ -293,10 +191,10 @@ class Plant:
             rate = self.lifter.rest_multiplier * self.lifter.recovery_per_s
         else:
             rate = self.lifter.reserve_rest_multiplier * self.lifter.critical_share / self.lifter.reserve_s
-        self._cables[:, lay.C_FATIGUED] *= math.exp(-rate * left_s)
-        self._cables[:, lay.C_SLOW] *= math.exp(-self.lifter.slow_recovery_per_s * left_s)
-        self._cables[:, lay.C_ACTIVE] *= math.exp(-self.lifter.relax_per_s * left_s)
-        self._g[lay.G_STEP] += steps - shown
+        self.state.cables[:, lay.C_FATIGUED] *= math.exp(-rate * left_s)
+        self.state.cables[:, lay.C_SLOW] *= math.exp(-self.lifter.slow_recovery_per_s * left_s)
+        self.state.cables[:, lay.C_ACTIVE] *= math.exp(-self.lifter.relax_per_s * left_s)
+        self.state.lifter[lay.G_STEP] += steps - shown
 
     def pull(self, force_n: tuple[float, ...]) -> None:
         """Instead of the lifter, pull at the bare handle with this force (N per cable) until told otherwise.
@@ -308,9 +206,9 @@ class Plant:
         """
         if len(force_n) != self.rig.n_cables or not all(math.isfinite(f) for f in force_n):
             raise ValueError(f"force_n is {force_n!r}; allowed: {self.rig.n_cables} finite values")
-        self._g[lay.G_PHASE] = float(lay.Phase.EXTERNAL)
-        self._cables[:, lay.C_HAND] = float(lay.Hand.EXTERNAL)
-        self._cables[:, lay.C_EXTERNAL] = force_n
+        self.state.lifter[lay.G_PHASE] = float(lay.Phase.EXTERNAL)
+        self.state.cables[:, lay.C_HAND] = float(lay.Hand.EXTERNAL)
+        self.state.cables[:, lay.C_EXTERNAL] = force_n
 
     def guide(self, goal_m: float, speed_m_s: float) -> None:
         """Instead of the lifter's set, a hand takes every handle to ``goal_m`` at this speed and holds it there.
@@ -320,22 +218,23 @@ class Plant:
         """
         if not (math.isfinite(goal_m) and math.isfinite(speed_m_s) and speed_m_s > 0.0):
             raise ValueError(f"goal_m, speed_m_s are {goal_m!r}, {speed_m_s!r}; allowed: finite, speed above 0")
-        self._g[lay.G_PHASE] = float(lay.Phase.EXTERNAL)
-        self._cables[:, lay.C_HAND] = float(lay.Hand.SERVO)
-        self._cables[:, lay.C_GAIN] = 1.0
-        self._cables[:, lay.C_GOAL] = goal_m
-        self._cables[:, lay.C_V_LIMIT] = speed_m_s
+        self.state.lifter[lay.G_PHASE] = float(lay.Phase.EXTERNAL)
+        self.state.cables[:, lay.C_HAND] = float(lay.Hand.SERVO)
+        self.state.cables[:, lay.C_GAIN] = 1.0
+        self.state.cables[:, lay.C_GOAL] = goal_m
+        self.state.cables[:, lay.C_V_LIMIT] = speed_m_s
 
     def let_go(self) -> None:
         """Nobody holds a handle any more."""
-        self._g[lay.G_PHASE] = float(lay.Phase.REST)
-        self._cables[:, lay.C_HAND] = float(lay.Hand.OFF)
+        self.state.lifter[lay.G_PHASE] = float(lay.Phase.REST)
+        self.state.cables[:, lay.C_HAND] = float(lay.Hand.OFF)
 
     # -- time
 
     def advance(self, n_steps: int) -> None:
         """Advance by ``n_steps`` integration steps."""
-        physics.advance(self._p, self._cables, self._g, self._random, self._records, n_steps)
+        at = self.state
+        physics.advance(at.parameters, at.cables, at.lifter, at.random, at.records, n_steps)
 
     def run_frame(self, n_samples: int, steps_per_sample: int, out: FloatArray) -> float:
         """Advance and write true samples; the hot path, nothing is checked or allocated.
@@ -348,39 +247,40 @@ class Plant:
         Returns:
             Simulated time after the last of them, s.
         """
+        at = self.state
         return physics.run_frame(
-            self._p, self._cables, self._g, self._random, self._records, n_samples, steps_per_sample, out
+            at.parameters, at.cables, at.lifter, at.random, at.records, n_samples, steps_per_sample, out
         )
 
     @property
     def step_s(self) -> float:
         """Integration step."""
-        return float(self._p[lay.P_DT])
+        return float(self.state.parameters[lay.P_DT])
 
     @property
     def time_s(self) -> float:
         """Simulated time."""
-        return float(self._g.item(_STEP) * self._p.item(_DT))
+        return float(self.state.lifter.item(_STEP) * self.state.parameters.item(_DT))
 
     @property
     def phase(self) -> lay.Phase:
         """What the lifter is doing."""
-        return lay.Phase(int(self._g[lay.G_PHASE]))
+        return lay.Phase(int(self.state.lifter[lay.G_PHASE]))
 
     @property
     def attempts_ended(self) -> int:
         """Repetitions tried and ended since ``start``, completed or not."""
-        return int(self._g[lay.G_RECORDS])
+        return int(self.state.lifter[lay.G_RECORDS])
 
     @property
     def done(self) -> bool:
         """The lifter has ended the set."""
-        return bool(self._g[lay.G_DONE] > 0.0)
+        return bool(self.state.lifter[lay.G_DONE] > 0.0)
 
     @property
     def truth(self) -> Truth:
         """Everything that is hidden from sensors, as it is now."""
-        g, p, rows = self._g, self._p, self._cables
+        g, p, rows = self.state.lifter, self.state.parameters, self.state.cables
         records = tuple(
             RepetitionTruth(
                 start_s=float(r[lay.R_START]),
@@ -396,7 +296,7 @@ class Plant:
                 load_n=float(r[lay.R_LOAD]),
                 capacity=float(r[lay.R_CAPACITY]),
             )
-            for r in self._records[: int(g[lay.G_RECORDS])]
+            for r in self.state.records[: int(g[lay.G_RECORDS])]
         )
         return Truth(
             time_s=self.time_s,
@@ -411,16 +311,8 @@ class Plant:
             done=self.done,
         )
 
-    def vectors(self) -> tuple[FloatArray, FloatArray]:
-        """Copies of the parameter vector and of the first cable's row, for studying the loop by itself."""
-        return self._p.copy(), self._cables[0].copy()
-
     def fork(self) -> Self:
         """Exact copy that goes its own way from here, random numbers included."""
         other = copy.copy(self)
-        other._p = self._p.copy()
-        other._cables = self._cables.copy()
-        other._g = self._g.copy()
-        other._random = self._random.copy()
-        other._records = self._records.copy()
+        other.state = self.state.copy()
         return other

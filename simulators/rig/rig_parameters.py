@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
+from ebbset.models.contract.units import STANDARD_GRAVITY_M_S2
+
 _RIG_BOUNDS: Final[dict[str, tuple[float, float]]] = {
     "torque_bandwidth_hz": (0.5, 200.0),
     "max_load_n": (10.0, 10_000.0),
@@ -76,5 +78,5 @@ def free_weight(load_n: float) -> RigParameters:
         coulomb_n=0.0,
         viscous_n_s_m=0.0,
         cable_damping_n_s_m=100.0,
-        handle_mass_kg=max(load_n / 9.80665, 0.5),
+        handle_mass_kg=max(load_n / STANDARD_GRAVITY_M_S2, 0.5),
     )

@@ -22,7 +22,8 @@ from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.rig import physics
-from ebbset.simulators.rig.plant import Plant, RigParameters
+from ebbset.simulators.rig.plant import Plant
+from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.validation.comparison import CheckResult, Curve, FloatArray, Section, between
 from ebbset.simulators.validation.reference_3ccr import MYOSUITE, own_trace, stored_trace
 
@@ -161,7 +162,7 @@ def integrator() -> Section:
     while plant.phase != Phase.CONCENTRIC:
         plant.advance(10)
     plant.advance(120)
-    p, row = plant.vectors()
+    p, row = plant.state.parameters.copy(), plant.state.cables[0].copy()
     seconds = 0.25
 
     def slope(_: float, y: FloatArray) -> list[float]:

@@ -8,14 +8,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
+from ebbset.models.contract.units import STANDARD_GRAVITY_M_S2
 from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.population.population import lift_once, on_day, one_rm_n, person_rng
-from ebbset.simulators.rig.plant import Plant, RepetitionTruth, RigParameters, Truth, free_weight
+from ebbset.simulators.rig.plant import Plant, RepetitionTruth, Truth
+from ebbset.simulators.rig.rig_parameters import RigParameters, free_weight
 from ebbset.simulators.validation.published_targets import RESTS_S
 
 FloatArray = npt.NDArray[np.float64]
@@ -27,7 +30,7 @@ _DIP_M_S = 0.02
 """A dip is at least this much slower than the peaks around it."""
 _DIP_ENDS_SHARE = 0.9
 """It lies in the first 90 % of the range: after that everybody brakes."""
-ONE_RM_STEP_N = 9.80665
+ONE_RM_STEP_N: Final = STANDARD_GRAVITY_M_S2
 """Laboratories find the 1RM in steps of a kilogram at best (from memory): what they call 1RM lies below the limit."""
 
 

@@ -59,7 +59,7 @@ def test_a_load_that_drops_during_the_grind_lets_the_same_repetition_go_on() -> 
     while not end.done:
         end.advance(250)
     possible = end.truth.repetitions
-    while not (p.truth.attempts == possible + 1 and p._g[lay.G_GRIND] > 1.0):
+    while not (p.truth.attempts == possible + 1 and p.state.lifter[lay.G_GRIND] > 1.0):
         p.advance(10)
         assert not p.done
     stuck = p.fork()
@@ -173,14 +173,14 @@ def test_an_uneven_pair_of_arms_lifts_unevenly() -> None:
     p.command((330.0, 330.0), 800.0)
     run_until(p, Phase.CONCENTRIC)
     p.advance(400)
-    left, right = p._cables[:, lay.C_X]
+    left, right = p.state.cables[:, lay.C_X]
     assert left > right + 0.01
     even = Plant(rig, bencher(**QUIET), np.random.default_rng(0))
     even.start()
     even.advance(1200)
     even.command((330.0, 330.0), 800.0)
     even.advance(3000)
-    assert even._cables[0, lay.C_X] == even._cables[1, lay.C_X]
+    assert even.state.cables[0, lay.C_X] == even.state.cables[1, lay.C_X]
 
 
 def test_losing_the_load_ends_the_set_quietly() -> None:

@@ -16,13 +16,14 @@ from ebbset.simulators.lifter.exercises import EXERCISES, exercise
 from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.population.population import draw_lifter, lift_once, person_rng
 from ebbset.simulators.rig import physics
-from ebbset.simulators.rig.plant import Plant, RigParameters, free_weight
+from ebbset.simulators.rig.plant import Plant
+from ebbset.simulators.rig.rig_parameters import RigParameters, free_weight
 from ebbset.simulators.validation.measures import set_to_failure
 from tests.support.plants import QUIET, RIG, bencher, loaded, plant, run_until
 
 
 def bits(p: Plant) -> bytes:
-    return p._cables.tobytes() + p._g.tobytes() + p._random.tobytes() + p._records.tobytes()
+    return p.state.to_bytes()
 
 
 # ---------------------------------------------------------------- rig mechanics
@@ -42,8 +43,8 @@ def test_load_follows_the_ramp_and_the_motor_lag() -> None:
     p = plant(rig=replace(RIG, torque_bandwidth_hz=5.0, coulomb_n=0.0))
     p.command((600.0,), 300.0)
     p.advance(1500)
-    assert p._cables[0, lay.C_COMMAND] == pytest.approx(450.0, abs=0.31)
-    trail = 450.0 - p._cables[0, lay.C_MOTOR]
+    assert p.state.cables[0, lay.C_COMMAND] == pytest.approx(450.0, abs=0.31)
+    trail = 450.0 - p.state.cables[0, lay.C_MOTOR]
     assert trail == pytest.approx(300.0 / (2.0 * np.pi * 5.0), rel=0.05)
 
 
@@ -51,9 +52,9 @@ def test_the_rigs_own_limits_cut_the_command() -> None:
     p = plant(rig=replace(RIG, max_load_n=300.0, max_ramp_n_per_s=100.0))
     p.command((900.0,), 1.0e5)
     p.advance(1000)
-    assert p._cables[0, lay.C_COMMAND] == pytest.approx(100.0, abs=0.11)
+    assert p.state.cables[0, lay.C_COMMAND] == pytest.approx(100.0, abs=0.11)
     p.advance(4000)
-    assert p._cables[0, lay.C_COMMAND] == 300.0
+    assert p.state.cables[0, lay.C_COMMAND] == 300.0
 
 
 def test_friction_adds_on_the_way_out_and_subtracts_on_the_way_in() -> None:
@@ -84,12 +85,12 @@ def test_energy_is_kept_without_friction_and_damping() -> None:
     energies = []
     for _ in range(400):
         p.advance(10)
-        x, v, y, w, motor = p._cables[0, :5]
+        x, v, y, w, motor = p.state.cables[0, :5]
         assert x > y, "the cable must stay taut for this balance"
         elastic = 0.5 * rig.cable_stiffness_n_m * (x - y) ** 2
         kinetic = 0.5 * rig.handle_mass_kg * v**2 + 0.5 * rig.inertia_kg * w**2
         energies.append(kinetic + elastic + motor * y - 130.0 * x)
-    work = 130.0 * p._cables[0, lay.C_X]
+    work = 130.0 * p.state.cables[0, lay.C_X]
     assert work > 50.0
     assert np.ptp(energies) < 1e-3 * work
 
@@ -100,10 +101,10 @@ def test_friction_only_takes_energy() -> None:
     p.command((80.0,), 1e5)
     p.advance(500)
     p.pull((130.0,))
-    x0, start, lost = p._cables[0, lay.C_X], None, []
+    x0, start, lost = p.state.cables[0, lay.C_X], None, []
     for _ in range(400):
         p.advance(1)
-        x, v, y, w, motor = p._cables[0, :5]
+        x, v, y, w, motor = p.state.cables[0, :5]
         stored = 0.5 * RIG.cable_stiffness_n_m * max(x - y, 0.0) ** 2 + motor * y
         stored += 0.5 * RIG.handle_mass_kg * v**2 + 0.5 * RIG.inertia_kg * w**2
         loss = 130.0 * (x - x0) - stored
@@ -119,7 +120,7 @@ def test_a_released_handle_flies_home_and_the_cable_never_pushes() -> None:
     p.advance(200)
     p.pull((250.0,))
     p.advance(150)
-    far = p._cables[0, lay.C_X]
+    far = p.state.cables[0, lay.C_X]
     p.pull((0.0,))
     out = np.zeros((3000, 1, 4))
     p.run_frame(3000, 1, out)
@@ -144,7 +145,7 @@ def _smooth_state() -> tuple[Plant, np.ndarray, np.ndarray]:
     p = loaded(700.0, **QUIET)
     run_until(p, Phase.CONCENTRIC)
     p.advance(120)
-    return p, p._p.copy(), p._cables[0].copy()
+    return p, p.state.parameters.copy(), p.state.cables[0].copy()
 
 
 def test_second_order_convergence_against_an_adaptive_integrator() -> None:
@@ -204,7 +205,7 @@ def test_frames_and_single_steps_are_the_same_motion() -> None:
     b.advance(4000)
     assert bits(a) == bits(b)
     assert out[-1, 0, 0] == pytest.approx(a.time_s)
-    assert out[-1, 0, 1] == a._cables[0, lay.C_X]
+    assert out[-1, 0, 1] == a.state.cables[0, lay.C_X]
 
 
 def test_a_person_is_the_same_however_many_are_drawn() -> None:
