@@ -15,7 +15,8 @@ from ebbset.models.contract.prescription import Prescription, example
 from ebbset.models.contract.problems import BadDocumentError
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.models.contract.wire import BadMessageError, Topic, decode
-from ebbset.simulators.rig.firmware import FirmwareSettings, RigFirmware
+from ebbset.simulators.rig.command_rules import FirmwareSettings
+from ebbset.simulators.rig.firmware import RigFirmware
 
 from .arena import Arena
 from .choices import ByteChoices, Choices

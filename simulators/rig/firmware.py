@@ -4,7 +4,7 @@ Pure: no clock, socket or motor. Whoever owns those calls `RigFirmware.handle_co
 `RigFirmware.tick` often (at least each frame, and at `deadline_us`), and drives the motors to ``target_n`` at
 ``ramp_n_per_s``. Nothing here knows the controller's reasons, the lifter or the network.
 
-The rules, in the order in which they are tried, are `_objections`. Three are ours where the contract leaves room:
+The rules for judging a command are in `command_rules`. Three decisions are ours where the contract leaves room:
 
 * A judged sequence number counts as used even when the command was refused, so that a refused command cannot come
   back later and be accepted.
@@ -16,57 +16,26 @@ The rules, in the order in which they are tried, are `_objections`. Three are ou
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from ebbset.controller.messages.actions import SendArm, SendLoad, SendRelease, SendUnload
-from ebbset.models.contract.wire import ArmCommand, LoadCommand, Refusal, ReleaseCommand, RigEventKind, UnloadCommand
+from ebbset.models.contract.wire import Refusal, RigEventKind
+from ebbset.simulators.rig.command_rules import (
+    ARM,
+    LOAD,
+    UNLOAD,
+    AnyCommand,
+    Binding,
+    FirmwareSettings,
+    Situation,
+    objections,
+)
 from ebbset.simulators.rig.defects import LATE_LEASES, OVERLOOKED, Defect
-
-Arm = SendArm | ArmCommand
-Load = SendLoad | LoadCommand
-Unload = SendUnload | UnloadCommand
-Release = SendRelease | ReleaseCommand
-AnyCommand = Arm | Load | Unload | Release
-"""The core's values and the wire's messages have the same fields, so either may be given."""
-_ARM: Final = (SendArm, ArmCommand)
-_LOAD: Final = (SendLoad, LoadCommand)
-_UNLOAD: Final = (SendUnload, UnloadCommand)
-_RELEASE: Final = (SendRelease, ReleaseCommand)
 
 REMEMBERED_NONCES: Final = 4096
 """How many spent nonces a rig remembers; enough for years of sets between two restarts, and bounded."""
-_LOAD_TOLERANCE_N: Final = 1e-6
 _RISING_N: Final = 1.0
 _STEP_RAMP_N_PER_S: Final = 1e6
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FirmwareSettings:
-    """What this rig can do and where it draws its own lines.
-
-    Attributes:
-        cables: 1 or 2.
-        max_load_n: greatest load per cable.
-        min_load_n: smallest load above unloaded that it holds.
-        max_ramp_n_per_s: steepest ramp it takes.
-        max_lease_ms: longest lease it grants.
-        unload_ramp_n_per_s: ramp at which it unloads by itself.
-        travel_limit_m: cable paid out beyond which it unloads.
-        speed_limit_m_s: handle speed, either way, beyond which it unloads; above the peaks of light fast
-            repetitions of 2 to 2.5 m/s (from memory).
-    """
-
-    cables: int = 1
-    max_load_n: float = 1500.0
-    min_load_n: float = 20.0
-    max_ramp_n_per_s: float = 2000.0
-    max_lease_ms: int = 1000
-    unload_ramp_n_per_s: float = 1000.0
-    travel_limit_m: float = 2.5
-    speed_limit_m_s: float = 4.0
 
 
 @dataclass(slots=True)
@@ -91,19 +60,6 @@ class Notice:
     detail: str = ""
 
 
-@dataclass(slots=True)
-class _Binding:
-    """The one set that the rig serves, and the limits it was armed with."""
-
-    nonce: str
-    last_seq: int
-    ceiling_n: tuple[float, ...]
-    floor_n: tuple[float, ...]
-    max_ramp_n_per_s: float
-    lease_us: int
-    deadline_us: int
-
-
 class RigFirmware:
     """One boot of one rig.
 
@@ -120,7 +76,7 @@ class RigFirmware:
         self.target_n: tuple[float, ...] = (0.0,) * settings.cables
         self.ramp_n_per_s = settings.unload_ramp_n_per_s
         self.stopped = False
-        self._bound: _Binding | None = None
+        self._bound: Binding | None = None
         self._spent: dict[str, None] = {}
         self._docked: bool | None = None
         self._over: set[RigEventKind] = set()
@@ -161,11 +117,22 @@ class RigFirmware:
         """
         docked = docked or self._docked_stuck
         refusal: Refusal | None = None
-        for objection in self._objections(command, t_us, docked):
+        bound = self._bound
+        situation = Situation(
+            settings=self.settings,
+            bound=bound,
+            limits=bound or self._limits_of_its_own(command.nonce, t_us),
+            spent=self._spent,
+            stopped=self.stopped,
+            held_n=self.target_n,
+            docked=docked,
+            t_us=t_us,
+            defect=self.defect,
+        )
+        for objection in objections(command, situation):
             if objection is not self._overlooked:
                 refusal = objection
                 break
-        bound = self._bound
         newer = bound is not None and command.nonce == bound.nonce and command.seq > bound.last_seq
         if bound is not None and newer:
             bound.last_seq = command.seq
@@ -173,90 +140,9 @@ class RigFirmware:
             self._obey(command, t_us, newer=newer)
         return Reply(command.nonce, command.seq, t_us, refusal is None, refusal, applied_n, docked)
 
-    def _objections(self, command: AnyCommand, t_us: int, docked: bool) -> Iterator[Refusal]:
-        """Every rule that the command breaks, the first in order being the answer."""
-        if isinstance(command, _LOAD):
-            return self._objections_to_load(command, t_us, docked)
-        if isinstance(command, _UNLOAD):
-            return self._objections_of_a_defective_rig(command)
-        if isinstance(command, _RELEASE):
-            return self._objections_to_release(command)
-        return self._objections_to_arm(command)
-
-    def _objections_to_release(self, command: Release) -> Iterator[Refusal]:
-        if command.nonce != self.nonce and command.nonce not in self._spent:
-            yield Refusal.FOREIGN_NONCE
-
-    def _objections_of_a_defective_rig(self, command: Unload) -> Iterator[Refusal]:
-        """A good rig has nothing to say against unloading."""
-        bound = self._bound
-        if self.defect is Defect.UNLOAD_NEEDS_NONCE and command.nonce != self.nonce:
-            yield Refusal.FOREIGN_NONCE
-        if self.defect is Defect.UNLOAD_NEEDS_SEQUENCE and bound is not None and command.seq <= bound.last_seq:
-            yield Refusal.REPEATED_SEQUENCE
-
-    def _objections_to_arm(self, command: Arm) -> Iterator[Refusal]:
-        own, bound = self.settings, self._bound
-        if self.stopped:
-            yield Refusal.STOPPED
-        if not all(map(math.isfinite, (*command.ceiling_n, *command.floor_n, command.max_ramp_n_per_s))):
-            yield Refusal.BAD_MESSAGE
-        if command.nonce in self._spent:
-            yield Refusal.SPENT_NONCE
-        if bound is not None and command.nonce != bound.nonce:
-            yield Refusal.FOREIGN_NONCE
-        if bound is not None and command.nonce == bound.nonce:
-            # A nonce is armed once: else a second arming could lift the ceiling under the lifter.
-            yield Refusal.REPEATED_SEQUENCE if command.seq <= bound.last_seq else Refusal.SPENT_NONCE
-        if not len(command.ceiling_n) == len(command.floor_n) == own.cables:
-            yield Refusal.WRONG_CABLES
-        if any(value > own.max_load_n for value in command.ceiling_n):
-            yield Refusal.ABOVE_CEILING
-        if any(value < own.min_load_n for value in command.floor_n) or any(
-            floor > ceiling for floor, ceiling in zip(command.floor_n, command.ceiling_n, strict=False)
-        ):
-            yield Refusal.BELOW_FLOOR
-        if command.max_ramp_n_per_s > own.max_ramp_n_per_s:
-            yield Refusal.RAMP_TOO_STEEP
-        if command.lease_ms > own.max_lease_ms:
-            yield Refusal.LEASE_TOO_LONG
-
-    def _objections_to_load(self, command: Load, t_us: int, docked: bool) -> Iterator[Refusal]:
-        own, bound, target_n = self.settings, self._bound, command.target_n
-        if self.stopped:
-            yield Refusal.STOPPED
-        if not (math.isfinite(command.ramp_n_per_s) and all(map(math.isfinite, target_n))):
-            yield Refusal.BAD_MESSAGE
-        if bound is None or command.nonce != bound.nonce:
-            yield Refusal.SPENT_NONCE if command.nonce in self._spent else Refusal.FOREIGN_NONCE
-        elif command.seq <= bound.last_seq:
-            yield Refusal.REPEATED_SEQUENCE
-        limits = bound or self._limits_of_its_own(command.nonce, t_us)
-        if len(target_n) != own.cables:
-            yield Refusal.WRONG_CABLES
-        if command.cites_t_us > t_us:
-            yield Refusal.FUTURE_CITATION
-        age_us, lease_us = t_us - command.cites_t_us, command.lease_ms * 1_000
-        if age_us > lease_us or age_us > limits.lease_us:
-            yield Refusal.STALE_CITATION
-        if lease_us > limits.lease_us:
-            yield Refusal.LEASE_TOO_LONG
-        for target, ceiling in zip(target_n, limits.ceiling_n, strict=False):
-            if target > min(ceiling, own.max_load_n) + _LOAD_TOLERANCE_N:
-                yield Refusal.ABOVE_CEILING
-        for target, floor in zip(target_n, limits.floor_n, strict=False):
-            if 0.0 < target < max(floor, own.min_load_n) - _LOAD_TOLERANCE_N:
-                yield Refusal.BELOW_FLOOR
-        if command.ramp_n_per_s > limits.max_ramp_n_per_s:
-            yield Refusal.RAMP_TOO_STEEP
-        if not docked and target_n != self.target_n:
-            for target, held in zip(target_n, self.target_n, strict=False):
-                if target > held + _LOAD_TOLERANCE_N:
-                    yield Refusal.RISE_WHILE_UNDOCKED
-
-    def _limits_of_its_own(self, nonce: str, t_us: int) -> _Binding:
+    def _limits_of_its_own(self, nonce: str, t_us: int) -> Binding:
         own = self.settings
-        return _Binding(
+        return Binding(
             nonce=nonce,
             last_seq=-1,
             ceiling_n=(own.max_load_n,) * own.cables,
@@ -268,7 +154,7 @@ class RigFirmware:
 
     def _obey(self, command: AnyCommand, t_us: int, *, newer: bool) -> None:
         own = self.settings
-        if isinstance(command, _LOAD):
+        if isinstance(command, LOAD):
             if self._bound is None:
                 self._bound = self._limits_of_its_own(command.nonce, t_us)
             self._bound.deadline_us = t_us + command.lease_ms * 1_000
@@ -280,12 +166,12 @@ class RigFirmware:
                 if self.defect is Defect.IGNORES_RAMP
                 else min(command.ramp_n_per_s, own.max_ramp_n_per_s)
             )
-        elif isinstance(command, _UNLOAD):
+        elif isinstance(command, UNLOAD):
             self._unload(min(command.ramp_n_per_s, own.max_ramp_n_per_s))
             if self._bound is not None and newer:
                 self._bound.deadline_us = t_us + self._bound.lease_us
-        elif isinstance(command, _ARM):
-            self._bound = _Binding(
+        elif isinstance(command, ARM):
+            self._bound = Binding(
                 nonce=command.nonce,
                 last_seq=command.seq,
                 ceiling_n=command.ceiling_n,
@@ -310,7 +196,18 @@ class RigFirmware:
         position_m: tuple[float, ...],
         velocity_m_s: tuple[float, ...],
     ) -> tuple[Notice, ...]:
-        """Look at lease, dock, travel and speed at rig time ``t_us``; what happened, oldest first."""
+        """Look at lease, dock, travel and speed.
+
+        Args:
+            t_us: rig clock now.
+            docked: what the dock sensor says.
+            applied_n: load applied now, N per cable.
+            position_m: cable paid out, the furthest since the last call.
+            velocity_m_s: handle velocity, the fastest since the last call.
+
+        Returns:
+            What happened, oldest first.
+        """
         notices: list[Notice] = []
         docked = docked or self._docked_stuck
         if docked is not self._docked:
@@ -346,7 +243,7 @@ class RigFirmware:
             notices.append(Notice(t_us, kind, f"{value:.2f} {unit}; allowed: at most {limit:g} {unit}"))
 
     def press_emergency_stop(self, t_us: int) -> tuple[Notice, ...]:
-        """A person pressed the stop at the rig: unload, spend the nonce, refuse until a person resets it."""
+        """A person presses the stop at the rig: unload, spend the nonce, refuse until a person resets it."""
         self._before_stop_n = self.target_n
         if self.defect is not Defect.STOP_NOT_LATCHED:
             self.stopped = True
@@ -357,7 +254,7 @@ class RigFirmware:
         return (Notice(t_us, RigEventKind.EMERGENCY_STOP),)
 
     def reset_emergency_stop(self) -> None:
-        """A person at the rig released the stop. Nothing is loaded by that; a new arming is needed."""
+        """A person at the rig releases the stop. That loads nothing; a new arming is needed."""
         self.stopped = False
         if self.defect is Defect.RESET_LOADS:
             self.target_n = self._before_stop_n

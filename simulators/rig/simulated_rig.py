@@ -13,7 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from ebbset.simulators.lifter.compiled import compiled
-from ebbset.simulators.rig.firmware import AnyCommand, FirmwareSettings, Notice, Reply, RigFirmware
+from ebbset.simulators.rig.command_rules import AnyCommand, FirmwareSettings
+from ebbset.simulators.rig.firmware import Notice, Reply, RigFirmware
 from ebbset.simulators.rig.plant import Plant, RepetitionTruth
 from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.sensors import Reading, Sensors

@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 
 from ebbset.controller.messages.actions import SendArm, SendLoad, SendRelease, SendUnload
 from ebbset.models.contract.wire import ArmCommand, LoadCommand, Refusal, RigEventKind
+from ebbset.simulators.rig.command_rules import AnyCommand, FirmwareSettings
 from ebbset.simulators.rig.defects import FORCE_OFFSET_N, LATE_LEASES, OVERLOOKED, Defect, FrameContent, distort
-from ebbset.simulators.rig.firmware import AnyCommand, FirmwareSettings, Notice, Reply, RigFirmware
+from ebbset.simulators.rig.firmware import Notice, Reply, RigFirmware
 
 SETTINGS = FirmwareSettings(cables=1, max_load_n=1_000.0, min_load_n=20.0, max_ramp_n_per_s=1_500.0, max_lease_ms=1_000)
 T0 = 10_000_000

@@ -13,7 +13,7 @@ import numpy as np
 from ebbset.conformance.identification import FloatArray, HoldTrace, Move, NotIdentifiedError, RigCapabilities
 from ebbset.controller.messages.actions import SendArm, SendLoad, SendRelease
 from ebbset.models.contract.constants import RENEWALS_PER_LEASE
-from ebbset.simulators.rig.firmware import AnyCommand
+from ebbset.simulators.rig.command_rules import AnyCommand
 from ebbset.simulators.rig.sensors import Reading
 from ebbset.simulators.rig.simulated_rig import SimulatedRig
 

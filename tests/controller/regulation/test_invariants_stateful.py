@@ -37,8 +37,9 @@ from ebbset.controller.regulation.set_controller import SetController
 from ebbset.models.contract.prescription import Prescription, example
 from ebbset.models.contract.wire import Refusal, RepetitionOutcome, RequestAction, RigEventKind
 from ebbset.simulators.closed_loop.invariant_monitor import InvariantMonitor
+from ebbset.simulators.rig.command_rules import FirmwareSettings
 from ebbset.simulators.rig.defects import Defect
-from ebbset.simulators.rig.firmware import FirmwareSettings, RigFirmware
+from ebbset.simulators.rig.firmware import RigFirmware
 from tests.support.kinematic_rig import POLICIES, KinematicRig
 
 ORDERS: list[Prescription] = [
