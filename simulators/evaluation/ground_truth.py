@@ -1,9 +1,9 @@
 """Sets whose truth is known: every attempt is branched, so that it is known whether it would have come through.
 
-What lives here: the simulator run without a controller, with drops placed by someone who sees the future, and the clean
-traces that this gives. What never does: detectors, estimates, scores. A stall is an attempt that the branch without a
-drop never brings through; motion has ended for good at the last instant at which the handle of that branch was as
-fast as the stall velocity.
+The simulator runs without a controller, drops are placed by someone who sees the future, and the traces are free of
+noise. A stall is an attempt that does not come through in the branch without a drop; motion has ended for good at the
+last instant at which the handle of that branch was as fast as the stall velocity. No detector or estimate is known
+here.
 """
 
 from __future__ import annotations
@@ -122,7 +122,13 @@ class TrueSet:
 
 
 def behave(lifter: LifterParameters, behaviour: Behaviour, rng: np.random.Generator) -> LifterParameters:
-    """The same person behaving in a certain way."""
+    """The same person behaving in a certain way.
+
+    Args:
+        lifter: the person.
+        behaviour: the way.
+        rng: draws how strongly it shows.
+    """
     changes: dict[str, float | int | str] = {"give_in": "slow_lowering"}
     if behaviour == "talk":
         changes |= {"talk_after_reps": int(rng.integers(1, 4)), "talk_s": float(rng.uniform(3.0, 20.0))}
@@ -141,8 +147,25 @@ def behave(lifter: LifterParameters, behaviour: Behaviour, rng: np.random.Genera
     return replace(lifter, **changes)  # type: ignore[arg-type]
 
 
-def _branch(plant: Plant, pause: Pause | None) -> tuple[bool, float, float, float]:
-    """Run a copy to the end of its ascent; came through, motion ended, ascent ended, slowest."""
+@dataclass(frozen=True, slots=True)
+class _Branch:
+    """How an ascent would go on without a drop.
+
+    Attributes:
+        through: it comes through.
+        motion_ended_s: last instant with the handle as fast as ``STILL_M_S``.
+        ended_s: end of the ascent.
+        slowest_m_s: lowest velocity between 8 and 90 % of the range.
+    """
+
+    through: bool
+    motion_ended_s: float
+    ended_s: float
+    slowest_m_s: float
+
+
+def _branch(plant: Plant, pause: Pause | None) -> _Branch:
+    """Run a copy of the plant to the end of its ascent."""
     fork = plant.fork()
     out = np.zeros((5, 1, 4))
     began_s = moved_s = fork.time_s
@@ -159,7 +182,7 @@ def _branch(plant: Plant, pause: Pause | None) -> tuple[bool, float, float, floa
             if 0.08 * rom < x - start < 0.9 * rom and v < slowest:
                 slowest = v
     through = fork.phase in (lay.Phase.TOP, lay.Phase.TALKING)
-    return through, moved_s, fork.time_s, slowest
+    return _Branch(through, moved_s, fork.time_s, slowest)
 
 
 @dataclass(slots=True)
@@ -198,103 +221,166 @@ def _loose_s(t_s: FloatArray, velocity_m_s: FloatArray, let_go_s: float | None) 
     return ran_s if let_go_s is None else min(let_go_s, ran_s)
 
 
+class _SetRun:
+    """One set while it runs: the clean trace, and every attempt with its branch.
+
+    Args:
+        plant: fresh, handle docked.
+        behaviour: how the lifter behaves.
+        load_n: load at the start, N.
+        rng: decides about pauses on purpose and about drops.
+    """
+
+    def __init__(self, plant: Plant, behaviour: Behaviour, load_n: float, rng: np.random.Generator) -> None:
+        # As a set begins on a rig: the load rises while the handle is docked, and is taken up from there.
+        plant.command((load_n,), 2000.0)
+        self._ready_s = load_n / 2000.0 + 0.5
+        self._begun = False
+        self._plant = plant
+        self._behaviour = behaviour
+        self._rng = rng
+        self._load_n = load_n
+        self._rows: list[FloatArray] = []
+        self._applied: list[float] = []
+        self._docked: list[bool] = []
+        self._capacity: list[float] = []
+        self._attempts: list[Attempt] = []
+        self._drops: list[tuple[float, float, float]] = []
+        self._out = np.zeros((5, 1, 4))
+        self._phase = plant.phase
+        self._judged: _Branch | None = None
+        self._began_s = self._drop_s = 0.0
+        self._continued = False
+        self._released_s: float | None = None
+        self._pause: Pause | None = None
+
+    def run(self) -> None:
+        """Go on until the lifter ends the set, and after a release until the handle is home or a second has passed."""
+        plant = self._plant
+        while not plant.done and plant.time_s < LONGEST_SET_S and len(self._attempts) < 40:
+            self._step()
+        for _ in range(200):
+            if self._released_s is None or plant.docked:
+                break
+            self._frame()
+
+    def true_set(self, one_rm_n: float) -> TrueSet:
+        """What happened, of a lifter with this fresh 1RM (N)."""
+        data = np.concatenate(self._rows)
+        return TrueSet(
+            behaviour=self._behaviour,
+            lifter=self._plant.lifter,
+            one_rm_n=one_rm_n,
+            t_s=data[:, 0],
+            position_m=data[:, 1],
+            velocity_m_s=data[:, 2],
+            tension_n=data[:, 3],
+            applied_n=np.repeat(self._applied, 5),
+            docked=np.repeat(self._docked, 5),
+            capacity=np.array(self._capacity),
+            attempts=tuple(self._attempts),
+            drops=tuple(self._drops),
+            released_s=self._released_s,
+            loose_s=_loose_s(data[:, 0], data[:, 2], self._released_s),
+        )
+
+    def _frame(self) -> None:
+        """Advance by five samples and keep them."""
+        plant = self._plant
+        plant.run_frame(5, 1, self._out)
+        self._rows.append(self._out[:, 0].copy())
+        self._applied.append(plant.applied_n[0])
+        self._docked.append(plant.docked)
+        self._capacity.append(float(mean_capacity(plant.state.parameters, plant.state.cables)))
+
+    def _step(self) -> None:
+        plant = self._plant
+        if not self._begun and plant.time_s >= self._ready_s:
+            self._begun = True
+            plant.start()
+        if self._pause is not None and self._phase == lay.Phase.CONCENTRIC:
+            self._pause.apply(plant)
+        self._frame()
+        before, self._phase = self._phase, plant.phase
+        now_s = plant.time_s
+        if self._phase == lay.Phase.CONCENTRIC and before != lay.Phase.CONCENTRIC:
+            self._begin_attempt(now_s)
+        elif before == lay.Phase.CONCENTRIC and self._phase != lay.Phase.CONCENTRIC:
+            self._end_attempt(now_s)
+        stalled = self._judged is not None and not self._judged.through
+        if stalled and now_s >= self._drop_s and len(self._drops) < MOST_DROPS:
+            self._drop(now_s)
+
+    def _begin_attempt(self, now_s: float) -> None:
+        rng = self._rng
+        self._pause = None
+        if self._behaviour == "deliberate_pause" and rng.random() < 0.6:
+            self._pause = Pause(float(rng.uniform(0.15, 0.7)), float(rng.uniform(0.4, 1.5)))
+        self._began_s, self._continued = now_s, False
+        self._judged = branch = _branch(self._plant, self._pause)
+        # Somebody who sees the future drops in mid-grind, or only after the lifter has given in.
+        if rng.random() < 0.5:
+            self._drop_s = branch.motion_ended_s + float(rng.uniform(0.5, 1.2))
+        else:
+            self._drop_s = branch.ended_s + 0.3
+
+    def _end_attempt(self, now_s: float) -> None:
+        self._close_attempt(now_s)
+        if self._phase == lay.Phase.RELEASED:
+            self._released_s = now_s
+            self._judged = None
+        elif self._judged is not None and not self._judged.through:
+            self._drop_s = max(self._drop_s, now_s + 0.3)
+        else:
+            self._judged = None
+
+    def _drop(self, now_s: float) -> None:
+        plant, rng = self._plant, self._rng
+        lower_n = self._load_n * float(rng.uniform(0.7, 0.92))
+        settle_s = (self._load_n - lower_n) / RAMP_N_PER_S + 0.15
+        lifting = self._phase == lay.Phase.CONCENTRIC
+        if lifting:
+            self._close_attempt(now_s)
+        self._load_n = lower_n
+        plant.command((lower_n,), RAMP_N_PER_S)
+        self._drops.append((now_s, lower_n, settle_s))
+        self._began_s, self._continued = now_s, True
+        self._judged, self._drop_s = None, math.inf
+        if lifting:
+            self._judged = _branch(plant, None)
+            self._drop_s = self._judged.motion_ended_s + float(rng.uniform(0.6, 1.2))
+
+    def _close_attempt(self, end_s: float) -> None:
+        branch, lifter = self._judged, self._plant.lifter
+        if branch is not None:
+            share = float((self._plant.state.cables[0, lay.C_X] - lifter.start_m) / lifter.rom_m)
+            self._attempts.append(
+                Attempt(
+                    start_s=self._began_s,
+                    end_s=end_s,
+                    stalled=not branch.through,
+                    motion_ended_s=branch.motion_ended_s,
+                    gave_in_s=branch.ended_s,
+                    slowest_m_s=branch.slowest_m_s,
+                    load_n=self._load_n,
+                    end_share=share,
+                    continued=self._continued,
+                )
+            )
+
+
 def true_set(rng: np.random.Generator, behaviour: Behaviour, exercise_name: str | None = None) -> TrueSet:
-    """Draw a person, a load and a set, run it and branch every attempt."""
+    """Draw a person, a load and a set, run it and branch every attempt.
+
+    Args:
+        rng: source of all randomness of this set.
+        behaviour: how the lifter behaves.
+        exercise_name: what is lifted; drawn when None.
+    """
     name = exercise_name or EXERCISES[int(rng.integers(len(EXERCISES)))]
     lifter = behave(on_day(draw_lifter(exercise(name), rng), rng), behaviour, rng)
     best_n = one_rm_n(lifter, RIG)
     part = float(rng.uniform(0.86, 0.97) if behaviour == "sticking_region" else rng.uniform(0.6, 0.92))
-    load_n = part * best_n
-    plant = Plant(RIG, lifter, rng)
-    # as a set begins on a rig: the load rises while the handle is docked, and is taken up from there
-    plant.command((load_n,), 2000.0)
-    ready_s = load_n / 2000.0 + 0.5
-    begun = False
-    rows: list[FloatArray] = []
-    applied: list[float] = []
-    docked: list[bool] = []
-    capacity: list[float] = []
-    attempts: list[Attempt] = []
-    drops: list[tuple[float, float, float]] = []
-    out = np.zeros((5, 1, 4))
-    phase = plant.phase
-    judged: tuple[bool, float, float, float] | None = None
-    began_s = drop_s = 0.0
-    continued = False
-    released_s: float | None = None
-    pause: Pause | None = None
-
-    def share() -> float:
-        return float((plant.state.cables[0, lay.C_X] - lifter.start_m) / lifter.rom_m)
-
-    def close(end_s: float) -> None:
-        if judged is not None:
-            through, moved_s, ended_s, slowest = judged
-            attempts.append(Attempt(began_s, end_s, not through, moved_s, ended_s, slowest, load_n, share(), continued))
-
-    while not plant.done and plant.time_s < LONGEST_SET_S and len(attempts) < 40:
-        if not begun and plant.time_s >= ready_s:
-            begun = True
-            plant.start()
-        if pause is not None and phase == lay.Phase.CONCENTRIC:
-            pause.apply(plant)
-        plant.run_frame(5, 1, out)
-        rows.append(out[:, 0].copy())
-        applied.append(plant.applied_n[0])
-        docked.append(plant.docked)
-        capacity.append(float(mean_capacity(plant.state.parameters, plant.state.cables)))
-        before, phase = phase, plant.phase
-        now_s = plant.time_s
-        if phase == lay.Phase.CONCENTRIC and before != lay.Phase.CONCENTRIC:
-            pause = None
-            if behaviour == "deliberate_pause" and rng.random() < 0.6:
-                pause = Pause(float(rng.uniform(0.15, 0.7)), float(rng.uniform(0.4, 1.5)))
-            began_s, continued = now_s, False
-            judged = _branch(plant, pause)
-            # somebody who sees the future drops in mid-grind, or only after the lifter has given in
-            drop_s = judged[1] + float(rng.uniform(0.5, 1.2)) if rng.random() < 0.5 else judged[2] + 0.3
-        elif before == lay.Phase.CONCENTRIC and phase != lay.Phase.CONCENTRIC:
-            close(now_s)
-            if phase == lay.Phase.RELEASED:
-                released_s = now_s
-                judged = None
-            elif judged is not None and not judged[0]:
-                drop_s = max(drop_s, now_s + 0.3)
-            else:
-                judged = None
-        if judged is not None and not judged[0] and now_s >= drop_s and len(drops) < MOST_DROPS:
-            lower_n = load_n * float(rng.uniform(0.7, 0.92))
-            settle_s = (load_n - lower_n) / RAMP_N_PER_S + 0.15
-            if phase == lay.Phase.CONCENTRIC:
-                close(now_s)
-            load_n = lower_n
-            plant.command((load_n,), RAMP_N_PER_S)
-            drops.append((now_s, load_n, settle_s))
-            began_s, continued = now_s, True
-            judged = _branch(plant, None) if phase == lay.Phase.CONCENTRIC else None
-            drop_s = judged[1] + float(rng.uniform(0.6, 1.2)) if judged is not None else math.inf
-    for _ in range(200):
-        if released_s is None or plant.docked:
-            break
-        plant.run_frame(5, 1, out)
-        rows.append(out[:, 0].copy())
-        applied.append(plant.applied_n[0])
-        docked.append(plant.docked)
-        capacity.append(float(mean_capacity(plant.state.parameters, plant.state.cables)))
-    data = np.concatenate(rows)
-    return TrueSet(
-        behaviour=behaviour,
-        lifter=lifter,
-        one_rm_n=best_n,
-        t_s=data[:, 0],
-        position_m=data[:, 1],
-        velocity_m_s=data[:, 2],
-        tension_n=data[:, 3],
-        applied_n=np.repeat(applied, 5),
-        docked=np.repeat(docked, 5),
-        capacity=np.array(capacity),
-        attempts=tuple(attempts),
-        drops=tuple(drops),
-        released_s=released_s,
-        loose_s=_loose_s(data[:, 0], data[:, 2], released_s),
-    )
+    run = _SetRun(Plant(RIG, lifter, rng), behaviour, part * best_n, rng)
+    run.run()
+    return run.true_set(best_n)
