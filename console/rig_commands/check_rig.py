@@ -54,7 +54,7 @@ class BenchHands:
 
     async def _do(self, what: str, wait_s: float = 0.1, **values: float) -> None:
         from ebbset.conformance.rig_client import open_bench
-        from ebbset.simulators.rig.virtual_rig import hands_topic
+        from ebbset.simulators.rig.rig_connection import hands_topic
 
         async with open_bench(self._rig, self._broker, goodbye=False) as bench:
             payload = json.dumps({"do": what, **values}).encode()

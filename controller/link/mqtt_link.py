@@ -257,7 +257,7 @@ class Link:
             # Before subscribing, since a retained announcement may come with the subscription.
             self._inbox.link(LinkUp(now_us=self._now_us()))
             sender = asyncio.create_task(self._send_reports(client), name="link reports")
-            watcher = asyncio.create_task(_until_closed(client), name="link watch")
+            watcher = asyncio.create_task(until_closed(client), name="link watch")
             try:
                 await self._subscribe(client)
                 facts = {f"dropped_{name}": count for name, count in self.dropped.items()}
@@ -322,15 +322,26 @@ class Link:
             return None
         key, cached = self._properties
         if key != (nonce, lease_ms) or cached is None:
-            cached = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-            cached.MessageExpiryInterval = max(1, math.ceil(lease_ms / 1000))
+            cached = expiring_publish(max(1, math.ceil(lease_ms / 1000)))
             cached.UserProperty = [("nonce", nonce), ("ebbset", own_version())]
             self._properties = ((nonce, lease_ms), cached)
         return cached
 
 
-async def _until_closed(client: aiomqtt.Client) -> None:
-    # The diversion keeps no message, so this yields none; it ends with the error of a lost connection.
+def expiring_publish(expiry_s: int) -> Properties:
+    """Properties of a message that the broker throws away when it is older than this; MQTT 5 only."""
+    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    properties.MessageExpiryInterval = expiry_s
+    return properties
+
+
+async def until_closed(client: aiomqtt.Client) -> None:
+    """Wait until a client that has a sink loses its connection.
+
+    Raises:
+        aiomqtt.MqttError: the connection is lost.
+    """
+    # The sink took every message, so the client's own queue yields none.
     async for _ in client.messages:
         raise RuntimeError("a message came past the diversion")
 

@@ -8,7 +8,8 @@ import json
 import os
 import signal
 import sys
-from collections.abc import AsyncIterator, Iterator
+import time
+from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 from typing import Any, Literal
 
@@ -25,11 +26,12 @@ from ebbset.simulators.population.population import draw_lifter, one_rm_n, perso
 from ebbset.simulators.rig.defects import Defect
 from ebbset.simulators.rig.firmware import RigFirmware
 from ebbset.simulators.rig.plant import Plant
+from ebbset.simulators.rig.rig_connection import FRAMES_QUEUED, hands_topic
 from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.rig_segmenter import RigSegmenter, Segment
 from ebbset.simulators.rig.sensors import SensorParameters, Sensors
 from ebbset.simulators.rig.simulated_rig import SimulatedRig, firmware_settings
-from ebbset.simulators.rig.virtual_rig import FRAMES_QUEUED, VirtualRig, VirtualRigSettings, hands_topic
+from ebbset.simulators.rig.virtual_rig import VirtualRig, VirtualRigSettings
 from tests.support.brokers import Mosquitto, mosquitto
 
 pytestmark = pytest.mark.broker
@@ -89,7 +91,8 @@ class Observer:
     async def newest_t_us(self) -> int:
         before = len(self.of("rig/frame"))
         while len(self.of("rig/frame")) == before:
-            await asyncio.sleep(0.01)
+            self._news.clear()
+            await self._news.wait()
         return int(self.of("rig/frame")[-1]["t_us"][-1])
 
     async def arm_and_load(self, load_n: float = 200.0, lease_ms: int = 500) -> None:
@@ -117,7 +120,9 @@ async def observing(broker: Mosquitto, rig: str, protocol: Literal["3.1.1", "5"]
 
 
 @contextlib.asynccontextmanager
-async def running(broker: Mosquitto, rig: str, **changes: Any) -> AsyncIterator[VirtualRig]:
+async def running(
+    broker: Mosquitto, rig: str, *, clock_s: Callable[[], float] = time.monotonic, **changes: Any
+) -> AsyncIterator[VirtualRig]:
     settings = VirtualRigSettings(
         **{
             "rig": rig,
@@ -127,7 +132,7 @@ async def running(broker: Mosquitto, rig: str, **changes: Any) -> AsyncIterator[
             **changes,
         }
     )
-    virtual, stop = VirtualRig(settings), asyncio.Event()
+    virtual, stop = VirtualRig(settings, clock_s=clock_s), asyncio.Event()
     task = asyncio.create_task(virtual.run(stop))
     try:
         yield virtual
@@ -214,14 +219,19 @@ async def test_the_rig_unloads_while_the_broker_is_away_and_comes_back(tmp_path:
 
 
 async def test_a_suspended_machine_catches_up_and_its_watchdog_fired_in_time(broker: Mosquitto) -> None:
-    async with observing(broker, "asleep") as observer, running(broker, "asleep") as virtual:
+    asleep_s = 0.0
+
+    def clock_s() -> float:
+        return time.monotonic() + asleep_s
+
+    async with observing(broker, "asleep") as observer, running(broker, "asleep", clock_s=clock_s) as virtual:
         await observer.wait_for("rig/frame")
         await observer.arm_and_load(200.0, lease_ms=500)
         accepted = await observer.wait_for("rig/ack", command_seq=2, accepted=True)
-        virtual._began_s -= 10.0
+        asleep_s = 10.0
         expired = await observer.wait_for("rig/event", kind="lease_expired")
         assert expired["t_us"] - accepted["t_us"] == pytest.approx(500_000, abs=11_000)
-        assert virtual._frames.dropped >= 10.0 * 100 / 5 - FRAMES_QUEUED - 1
+        assert virtual.frames_dropped >= 10.0 * 100 / 5 - FRAMES_QUEUED - 1
         assert virtual.rig.applied_n == (0.0,)
 
 
