@@ -126,7 +126,7 @@ class RigConnection:
         self.answers.messages.clear()
         if self._client is not None:
             # aiomqtt has no call for a connection that breaks, so the socket under it is shut.
-            link = self._client._client.socket()
+            link = self._client._client.socket()  # noqa: SLF001, RUF100
             if isinstance(link, socket.socket):
                 with contextlib.suppress(OSError):
                     link.shutdown(socket.SHUT_RDWR)

@@ -103,7 +103,8 @@ def test_bouts_with_a_programmed_rest_between_them() -> None:
     assert outcome.result.bouts == 2
     assert [r.bout for r in outcome.true_repetitions if r.truth.completed] == [0, 0, 0, 1, 1]
     (off_s, off), (on_s, on) = outcome.loads[1:3]
-    assert (off, on) == ((0.0,), (pytest.approx(0.5 * one_rm),))
+    assert off == (0.0,)
+    assert on == pytest.approx((0.5 * one_rm,))
     assert on_s - off_s >= 8.0
 
 
@@ -164,7 +165,7 @@ def test_what_the_recorder_gets_is_what_the_controller_handled() -> None:
         lifter,
         ordered(lifter, 0.6, stop={"max_repetitions": 2}),
         recorder=lambda event, outputs: heard.append((event, outputs)),
-        probe=lambda plant, outputs: probed.append(plant.time_s),
+        probe=lambda plant, _: probed.append(plant.time_s),
     )
     assert len(heard) == outcome.events
     assert [event.now_us for event, _ in heard] == sorted(event.now_us for event, _ in heard)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -60,11 +61,11 @@ class Bench:
         return self
 
 
-def arm(seq: int = 1, *, nonce: str = NONCE, **changes: object) -> SendArm:
+def arm(seq: int = 1, *, nonce: str = NONCE, **changes: Any) -> SendArm:
     command = SendArm(
         nonce=nonce, seq=seq, ceiling_n=(500.0,), floor_n=(100.0,), max_ramp_n_per_s=800.0, lease_ms=LEASE_MS
     )
-    return replace(command, **changes)  # type: ignore[arg-type]
+    return replace(command, **changes)
 
 
 def load(seq: int, target_n: float, cites_t_us: int, **changes: object) -> SendLoad:
@@ -149,7 +150,7 @@ def test_a_load_at_the_limit_is_taken(changes: dict[str, object]) -> None:
     assert Bench().armed().send(broken({"cites_t_us": T0 - LEASE_MS * 1_000, **changes})).accepted
 
 
-BROKEN_ARMS: dict[Refusal, dict[str, object]] = {
+BROKEN_ARMS: dict[Refusal, dict[str, Any]] = {
     Refusal.ABOVE_CEILING: {"ceiling_n": (1_000.1,)},
     Refusal.BELOW_FLOOR: {"floor_n": (19.9,)},
     Refusal.RAMP_TOO_STEEP: {"max_ramp_n_per_s": 1_500.1},
@@ -276,7 +277,7 @@ def test_the_emergency_stop_is_latched_and_its_reset_loads_nothing() -> None:
         (RigEventKind.OVER_SPEED, {"speed": -4.1}),
     ],
 )
-def test_over_travel_and_over_speed_unload_and_are_told_once(kind: RigEventKind, motion: dict[str, float]) -> None:
+def test_over_travel_and_over_speed_unload_and_are_told_once(kind: RigEventKind, motion: dict[str, Any]) -> None:
     bench = Bench().loaded(400.0)
     assert bench.tick(10, **motion) == [kind]
     assert bench.firmware.target_n == (0.0,)

@@ -154,7 +154,8 @@ def test_second_order_convergence_against_an_adaptive_integrator() -> None:
     seconds = 0.25
 
     def slope(_: float, y: np.ndarray) -> list[float]:
-        return list(physics.rates(p, row, *(float(v) for v in y), float(row[lay.C_COMMAND])))
+        x, v, w_y, w, m, a, f, b, felt, slow = (float(value) for value in y)
+        return list(physics.rates(p, row, x, v, w_y, w, m, a, f, b, felt, slow, float(row[lay.C_COMMAND])))
 
     exact = solve_ivp(slope, (0.0, seconds), row[:10], method="DOP853", rtol=1e-12, atol=1e-12).y[:, -1]
     assert exact[lay.C_X] - row[lay.C_X] > 0.05

@@ -104,15 +104,16 @@ def test_a_set_that_cannot_be_armed_is_a_row_that_says_why() -> None:
     assert list(row) == list(run_case(next(cases(1)), 7, 4))
 
 
-@pytest.mark.parametrize("field", ["workers", "chunk"])
-def test_nothing_to_work_with_is_named(field: str) -> None:
+@pytest.mark.parametrize(("workers", "chunk", "field"), [(0, 16, "workers"), (1, 0, "chunk")])
+def test_nothing_to_work_with_is_named(workers: int, chunk: int, field: str) -> None:
     with pytest.raises(ValueError, match=f"{field} is 0; allowed"):
-        next(run_cases(cases(1), seed=1, **{"workers": 1, field: 0}))
+        next(run_cases(cases(1), seed=1, workers=workers, chunk=chunk))
 
 
 def test_a_dask_cluster_runs_them_to_the_same_bits() -> None:
     from distributed import Client
 
-    with Client(n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None) as cluster:
+    start: Any = Client  # untyped
+    with start(n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None) as cluster:
         rows = list(run_cases(cases(5), seed=7, executor=cluster, workers=2, chunk=2))
     assert rows == list(run_cases(cases(5), seed=7, workers=1))

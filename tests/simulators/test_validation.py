@@ -13,6 +13,7 @@ from campaigns.fits import calibrate
 from ebbset.simulators.lifter.exercises import EXERCISES, exercise
 from ebbset.simulators.validation import laws, validate
 from ebbset.simulators.validation.comparison import Section, ValidationReport, between, within
+from ebbset.simulators.validation.published_targets import LOADS, VELOCITY_TARGETS_M_S
 
 PEOPLE, SEED = validate.PEOPLE_SHORT, 0
 JUDGED = [name for name in validate.sections(PEOPLE, SEED) if name != "6 known limits"]
@@ -32,9 +33,7 @@ def test_simulated_figures_are_inside_what_is_published(name: str) -> None:
 
 def test_report_gathers_all_sections_in_order(monkeypatch: pytest.MonkeyPatch) -> None:
     good, bad = within(3, "b", "s", 1.0, 1.0, 0.1, "unseen"), within(1, "a", "s", 2.0, 1.0, 0.1, "fitted")
-    monkeypatch.setattr(
-        validate, "sections", lambda count, seed: {"x": lambda: Section((good,)), "y": lambda: Section((bad,))}
-    )
+    monkeypatch.setattr(validate, "sections", lambda *_: {"x": lambda: Section((good,)), "y": lambda: Section((bad,))})
     report = validate.run(short=True, seed=7)
     assert report.results == (bad, good)
     assert validate.checks(short=True) == [bad, good]
@@ -70,7 +69,7 @@ def test_fit_file_is_complete_and_belongs_to_the_script() -> None:
         kind = exercise(name)
         assert kind.fitted.grind_patience_s == calibrate.FIXED[name].grind_patience_s
         assert kind.fitted.strength_bottom == calibrate.FIXED[name].strength_bottom
-        assert len(calibrate.VELOCITY_TARGETS_M_S[name]) == len(calibrate.LOADS)
+        assert len(VELOCITY_TARGETS_M_S[name]) == len(LOADS)
         assert all(q.source for q in kind.quantities.values())
 
 
