@@ -71,19 +71,34 @@ _UNITS: Final[tuple[tuple[str, str, int], ...]] = (
 
 
 def load(load_n: float | None, unit: LoadUnit) -> str:
-    """One load with its unit: tenths of a kilogram or pound, whole newtons."""
+    """One load with its unit: tenths of a kilogram or pound, whole newtons.
+
+    Args:
+        load_n: newtons; None is shown as a dash.
+        unit: unit people asked for.
+    """
     return NONE if load_n is None else f"{bare_load(load_n, unit)} {unit}"
 
 
 def bare_load(load_n: float | None, unit: LoadUnit) -> str:
-    """The same without the unit, for columns whose head names it."""
+    """The same without the unit, for columns whose head names it.
+
+    Args:
+        load_n: newtons; None is shown as a dash.
+        unit: unit people asked for.
+    """
     if load_n is None:
         return NONE
     return f"{from_newtons(load_n, unit):.{0 if unit == 'N' else 1}f}"
 
 
 def loads(load_n: Sequence[float], unit: LoadUnit) -> str:
-    """Loads of all cables; one figure when they are equal."""
+    """Loads of all cables; one figure when they are equal.
+
+    Args:
+        load_n: newtons, one per cable.
+        unit: unit people asked for.
+    """
     if not load_n:
         return NONE
     texts = [bare_load(value, unit) for value in load_n]
@@ -98,7 +113,12 @@ def part(value: float | None) -> str:
 
 
 def number(value: float | None, places: int = 2) -> str:
-    """A plain number, or a dash."""
+    """A plain number, or a dash.
+
+    Args:
+        value: None is shown as a dash.
+        places: decimal places.
+    """
     return NONE if value is None else f"{value:.{places}f}"
 
 
@@ -108,13 +128,25 @@ def seconds(value: float) -> str:
 
 
 def quantity(name: str, value: float | None, unit: LoadUnit) -> str:
-    """One named number of a decision, e.g. ``velocity 0.04 m/s``; the unit stands at the end of the name."""
+    """One named number of a decision, e.g. ``velocity 0.04 m/s``; the unit stands at the end of the name.
+
+    Args:
+        name: of the number, with its unit at the end.
+        value: in that unit; None is shown as a dash.
+        unit: unit that loads are shown in.
+    """
     label, shown = labelled(name, value, unit)
     return f"{label} {shown}"
 
 
 def labelled(name: str, value: float | None, unit: LoadUnit) -> tuple[str, str]:
-    """The name in words and the value with its unit."""
+    """The name in words and the value with its unit.
+
+    Args:
+        name: of the number, with its unit at the end.
+        value: in that unit; None is shown as a dash.
+        unit: unit that loads are shown in.
+    """
     if name in _PARTS:
         return _NAMES.get(name, name.removesuffix("_fraction").replace("_", " ")), part(value)
     if name.endswith("_n"):
@@ -132,7 +164,13 @@ def labelled(name: str, value: float | None, unit: LoadUnit) -> tuple[str, str]:
 
 
 def load_change(from_n: Sequence[float], to_n: Sequence[float], unit: LoadUnit) -> str:
-    """What happened to the load: ``40.0 → 32.0 kg``, or the load it stayed at."""
+    """What happened to the load: ``40.0 → 32.0 kg``, or the load it stayed at.
+
+    Args:
+        from_n: before, newtons per cable.
+        to_n: after, newtons per cable.
+        unit: unit people asked for.
+    """
     before, after = loads(from_n, unit), loads(to_n, unit)
     if not any(from_n) or before == after:
         return after
@@ -140,5 +178,11 @@ def load_change(from_n: Sequence[float], to_n: Sequence[float], unit: LoadUnit) 
 
 
 def plural(count: int, one: str, many: str | None = None) -> str:
-    """``1 repetition``, ``3 repetitions``."""
+    """``1 repetition``, ``3 repetitions``.
+
+    Args:
+        count: how many.
+        one: the singular.
+        many: the plural, if it is not the singular with an s.
+    """
     return f"{count} {one if count == 1 else many or one + 's'}"

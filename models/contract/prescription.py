@@ -217,7 +217,12 @@ class Prescription(_PrescriptionSection):
 
     @classmethod
     def from_toml(cls, text: str, *, what: str = "prescription") -> Prescription:
-        """Read from TOML; raises `BadDocumentError` naming every field that is wrong."""
+        """Read from TOML; raises `BadDocumentError` naming every field that is wrong.
+
+        Args:
+            text: the TOML document.
+            what: its name in error messages.
+        """
         return read_model(cls, text, what=what)
 
     def to_toml(self) -> str:

@@ -60,7 +60,12 @@ class LifterProfile(BaseModel):
 
     @classmethod
     def from_toml(cls, text: str, *, what: str = "profile") -> LifterProfile:
-        """Read from TOML; raises `BadDocumentError` naming every field that is wrong."""
+        """Read from TOML; raises `BadDocumentError` naming every field that is wrong.
+
+        Args:
+            text: the TOML document.
+            what: its name in error messages.
+        """
         return read_model(cls, text, what=what)
 
     def to_toml(self) -> str:

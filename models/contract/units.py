@@ -21,12 +21,22 @@ _QUANTITY = re.compile(r"^\s*([0-9]+(?:\.[0-9]+)?)\s*(kg|lb|N)\s*$")
 
 
 def to_newtons(value: float, unit: LoadUnit) -> float:
-    """Load in newtons."""
+    """Load in newtons.
+
+    Args:
+        value: load in that unit.
+        unit: kg, lb or N.
+    """
     return value * _NEWTONS_PER[unit]
 
 
 def from_newtons(load_n: float, unit: LoadUnit) -> float:
-    """Load in the unit people asked for."""
+    """Load in the unit people asked for.
+
+    Args:
+        load_n: newtons.
+        unit: unit people asked for.
+    """
     return load_n / _NEWTONS_PER[unit]
 
 

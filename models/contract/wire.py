@@ -464,6 +464,10 @@ class BadMessageError(ValueError):
 def decode(topic: Topic, payload: bytes | bytearray | str) -> Any:
     """Turn a payload into the message of its topic.
 
+    Args:
+        topic: where the payload arrived.
+        payload: JSON, at most ``MAX_PAYLOAD_BYTES``.
+
     Raises:
         BadMessageError: whatever the payload holds; never any other error.
     """

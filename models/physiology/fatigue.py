@@ -145,18 +145,35 @@ def three_compartment_endurance_s(target: float, fatigue_per_s: float, recovery_
     """Seconds that a constant share ``target`` of the maximum is held, closed form of 3CC; ``inf`` if for ever.
 
     ET = -ln(1 - R (1 - TL) / (F TL)) / R.
+
+    Args:
+        target: share of the maximum that is held, 0 to 1.
+        fatigue_per_s: F, 1/s.
+        recovery_per_s: R, 1/s.
     """
     left = 1.0 - recovery_per_s * (1.0 - target) / (fatigue_per_s * target)
     return -math.log(left) / recovery_per_s if left > 0.0 else math.inf
 
 
 def power_law_endurance_s(target: float, b0_s: float, b1: float) -> float:
-    """Published endurance of a held effort, ET = b0 TL^b1 (Frey-Law & Avin 2010)."""
+    """Published endurance of a held effort, ET = b0 TL^b1 (Frey-Law & Avin 2010).
+
+    Args:
+        target: share of the maximum that is held, 0 to 1.
+        b0_s: b0, s.
+        b1: exponent, below 0.
+    """
     return float(b0_s * target**b1)
 
 
 def reserve_endurance_s(target: float, critical: float, reserve_s: float) -> float:
-    """Seconds that a constant force is held, three-parameter model: W'/(P - CP) - W'/(P_max - CP)."""
+    """Seconds that a constant force is held, three-parameter model: W'/(P - CP) - W'/(P_max - CP).
+
+    Args:
+        target: P, share of the fresh maximum.
+        critical: CP, share of the fresh maximum.
+        reserve_s: W', seconds at the fresh maximum.
+    """
     if target <= critical:
         return math.inf
     return reserve_s / (target - critical) - reserve_s / (1.0 - critical)
@@ -166,6 +183,15 @@ def w_prime_balance_j(power_w: list[float], dt_s: float, critical_w: float, w_pr
     """W' left after each interval of constant power, differential form with tau = W' / (CP - P).
 
     Source: Skiba et al. 2015; Skiba & Clarke 2021. The value may fall below zero: the caller says what that means.
+
+    Args:
+        power_w: power in each interval, W.
+        dt_s: length of an interval, s.
+        critical_w: critical power, W.
+        w_prime_j: W', J.
+
+    Returns:
+        J, one value per interval.
     """
     left, balance = w_prime_j, []
     for power in power_w:

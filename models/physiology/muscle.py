@@ -68,7 +68,12 @@ def effort_cost(power_share: float, shortening_cost: float) -> float:
 
 
 def force_length(relative_length: float, width: float = 0.45) -> float:
-    """Active force relative to optimum, exp(-((L/L0 - 1) / width)^2); common simplification, width 0.45."""
+    """Active force relative to optimum, exp(-((L/L0 - 1) / width)^2); common simplification, width 0.45.
+
+    Args:
+        relative_length: length over optimal length.
+        width: of the bell, in relative length.
+    """
     z = (relative_length - 1.0) / width
     return math.exp(-z * z)
 

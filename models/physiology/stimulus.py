@@ -202,7 +202,12 @@ class Done:
 
 
 def worth(draws: Draws, done: Done) -> FloatArray:
-    """Relative worth of each repetition under each draw, shape (draws, repetitions)."""
+    """Relative worth of each repetition under each draw, shape (draws, repetitions).
+
+    Args:
+        draws: draws of the assumptions.
+        done: the repetitions.
+    """
     reserve = np.maximum(done.reserve + draws.reserve_z[:, None] * done.reserve_sd, 0.0)
     fatigue = np.clip(done.fatigue + draws.fatigue_z[:, None] * done.fatigue_sd, 0.0, 0.98)
     proximity = np.exp(-draws.decay_per_repetition[:, None] * reserve)
@@ -267,12 +272,24 @@ def paper_set(load: float, fatigue: float) -> tuple[Done, FloatArray, float]:
 
 
 def rested(fatigue: float, rest_s: float) -> float:
-    """What is left of a loss of capacity after rest, on paper."""
+    """What is left of a loss of capacity after rest, on paper.
+
+    Args:
+        fatigue: loss of capacity before, 0 to 1.
+        rest_s: rest, s.
+    """
     return float(fatigue * 0.5 ** (rest_s / _HALF_TIME_S))
 
 
 def straight_sets_worth(draws: Draws, sets: int, rest_s: float, fatigue: float = 0.0) -> FloatArray:
-    """Worth of straight sets to failure on paper at the trials' load, begun with ``fatigue``, shape (draws,)."""
+    """Worth of straight sets to failure on paper at the trials' load, begun with ``fatigue``, shape (draws,).
+
+    Args:
+        draws: draws of the assumptions.
+        sets: how many.
+        rest_s: rest between them, s.
+        fatigue: loss of capacity at the start, 0 to 1.
+    """
     total = np.zeros(draws.size)
     for _ in range(sets):
         done, part, fatigue = paper_set(TRIAL_LOAD, fatigue)
@@ -282,7 +299,12 @@ def straight_sets_worth(draws: Draws, sets: int, rest_s: float, fatigue: float =
 
 
 def drop_set_worth(draws: Draws, drops: int) -> FloatArray:
-    """Worth of one set with drops to failure on paper, no rest between, shape (draws,)."""
+    """Worth of one set with drops to failure on paper, no rest between, shape (draws,).
+
+    Args:
+        draws: draws of the assumptions.
+        drops: how many, each a fifth.
+    """
     total, fatigue, load = np.zeros(draws.size), 0.0, TRIAL_LOAD
     for _ in range(drops + 1):
         done, part, fatigue = paper_set(load, fatigue)

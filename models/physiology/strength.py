@@ -16,37 +16,72 @@ import numpy as np
 
 
 def epley(load: float, repetitions: float) -> float:
-    """Epley 1985: w (1 + r / 30)."""
+    """Epley 1985: w (1 + r / 30).
+
+    Args:
+        load: load lifted, any unit.
+        repetitions: repetitions to failure with it.
+    """
     return load * (1.0 + repetitions / 30.0)
 
 
 def brzycki(load: float, repetitions: float) -> float:
-    """Brzycki 1993: 36 w / (37 - r); it has a pole at r = 37."""
+    """Brzycki 1993: 36 w / (37 - r); it has a pole at r = 37.
+
+    Args:
+        load: load lifted, any unit.
+        repetitions: repetitions to failure with it.
+    """
     return load * 36.0 / (37.0 - repetitions)
 
 
 def lombardi(load: float, repetitions: float) -> float:
-    """Lombardi 1989: w r^0.10."""
+    """Lombardi 1989: w r^0.10.
+
+    Args:
+        load: load lifted, any unit.
+        repetitions: repetitions to failure with it.
+    """
     return float(load * repetitions**0.10)
 
 
 def mayhew(load: float, repetitions: float) -> float:
-    """Mayhew et al. 1992: 100 w / (52.2 + 41.9 exp(-0.055 r))."""
+    """Mayhew et al. 1992: 100 w / (52.2 + 41.9 exp(-0.055 r)).
+
+    Args:
+        load: load lifted, any unit.
+        repetitions: repetitions to failure with it.
+    """
     return 100.0 * load / (52.2 + 41.9 * math.exp(-0.055 * repetitions))
 
 
 def oconner(load: float, repetitions: float) -> float:
-    """O'Conner et al. 1989: w (1 + 0.025 r)."""
+    """O'Conner et al. 1989: w (1 + 0.025 r).
+
+    Args:
+        load: load lifted, any unit.
+        repetitions: repetitions to failure with it.
+    """
     return load * (1.0 + 0.025 * repetitions)
 
 
 def wathen(load: float, repetitions: float) -> float:
-    """Wathen 1994: 100 w / (48.8 + 53.8 exp(-0.075 r))."""
+    """Wathen 1994: 100 w / (48.8 + 53.8 exp(-0.075 r)).
+
+    Args:
+        load: load lifted, any unit.
+        repetitions: repetitions to failure with it.
+    """
     return 100.0 * load / (48.8 + 53.8 * math.exp(-0.075 * repetitions))
 
 
 def lander(load: float, repetitions: float) -> float:
-    """Lander 1985: 100 w / (101.3 - 2.67123 r); it has a pole at r = 37.9."""
+    """Lander 1985: 100 w / (101.3 - 2.67123 r); it has a pole at r = 37.9.
+
+    Args:
+        load: load lifted, any unit.
+        repetitions: repetitions to failure with it.
+    """
     return 100.0 * load / (101.3 - 2.67123 * repetitions)
 
 
@@ -65,6 +100,11 @@ MAX_FORMULA_REPETITIONS: Final = 20
 
 def estimate_one_rm(load: float, repetitions: int, formula: str = "epley") -> float:
     """1RM in the unit of ``load`` from a set to failure.
+
+    Args:
+        load: load lifted, any unit.
+        repetitions: to failure, 1 to 20.
+        formula: one of ``FORMULAS``.
 
     Raises:
         ValueError: unknown formula, a load that is not positive, or repetitions outside 1..20.

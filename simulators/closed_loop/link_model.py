@@ -57,7 +57,12 @@ class Way:
         self._jitter_s: list[float] = []
 
     def arrival_s(self, sent_s: float, *, may_be_lost: bool = False) -> float | None:
-        """True time at which a message sent then arrives, or None if it never does."""
+        """True time at which a message sent then arrives, or None if it never does.
+
+        Args:
+            sent_s: true time at which it is sent, s.
+            may_be_lost: it is a telemetry frame, which the link may lose.
+        """
         if self._outages_s and any(start_s <= sent_s < end_s for start_s, end_s in self._outages_s):
             return None
         if may_be_lost and self._loss > 0.0 and self._rng.random() < self._loss:

@@ -72,7 +72,12 @@ class SetCase:
 
 
 def row_of(case: SetCase, outcome: SimulatedSet) -> Row:
-    """One set as one tidy row: SI units in the names, the simulator's truth marked as such."""
+    """One set as one tidy row: SI units in the names, the simulator's truth marked as such.
+
+    Args:
+        case: what was simulated.
+        outcome: what it came to.
+    """
     result = outcome.result
     completed = [repetition.truth for repetition in outcome.true_repetitions if repetition.truth.completed]
     return {
@@ -101,7 +106,13 @@ def row_of(case: SetCase, outcome: SimulatedSet) -> Row:
 
 
 def run_case(case: SetCase, seed: int, index: int) -> Row:
-    """Simulate one case; a set that could not be armed is a row that says why."""
+    """Simulate one case; a set that could not be armed is a row that says why.
+
+    Args:
+        case: the set.
+        seed: of the whole population.
+        index: number of the case, which with the seed fixes its randomness.
+    """
     try:
         outcome = run_set(
             case.prescription,

@@ -92,7 +92,12 @@ class EstimateErrors:
 
 
 def what_was_seen(item: TrueSet, seed: int) -> list[Seen]:
-    """Run the tracker over a set and keep what an estimator would be told."""
+    """Run the tracker over a set and keep what an estimator would be told.
+
+    Args:
+        item: a set of known truth.
+        seed: of the sensors' noise.
+    """
     stall = StallSection()
     tracker = RepetitionSegmenter(stall=stall, line=generic_line(item.lifter.exercise), rom_m=None, has_force=True)
     measured = measure(item, tracker, RATES["100 Hz"], np.random.default_rng(seed))
@@ -125,7 +130,13 @@ def what_was_seen(item: TrueSet, seed: int) -> list[Seen]:
 
 
 def profile_written(item: TrueSet, rng: np.random.Generator, off: float = 1.0) -> LifterProfile:
-    """What a load–velocity test of this person on this rig would have written down; ``off``: how strong they were."""
+    """What a load–velocity test of this person on this rig would have written down; ``off``: how strong they were.
+
+    Args:
+        item: a set of known truth.
+        rng: source of all randomness of the call.
+        off: how strong the person was at the test, over today.
+    """
     loads, speeds = [], []
     for part in TEST_PARTS:
         records = lift_once(item.lifter, RIG, part * item.one_rm_n).truth.records
@@ -148,7 +159,13 @@ def profile_written(item: TrueSet, rng: np.random.Generator, off: float = 1.0) -
 
 
 def estimator_with(exercise: str, profile: LifterProfile | None, **figures: Any) -> CapacityEstimator:
-    """An estimator of somebody in this exercise, of whom this is known; ``figures`` go to it as they are."""
+    """An estimator of somebody in this exercise, of whom this is known; ``figures`` go to it as they are.
+
+    Args:
+        exercise: which.
+        profile: what is known; None: nothing.
+        **figures: passed to the estimator as they are.
+    """
     if profile is None:
         line = generic_line(exercise)
         return CapacityEstimator(line=line, one_rm_n=None, exercise=exercise, generic=True, **figures)
@@ -163,7 +180,13 @@ def estimator_with(exercise: str, profile: LifterProfile | None, **figures: Any)
 
 
 def estimator_for(item: TrueSet, knowledge: Knowledge, rng: np.random.Generator) -> CapacityEstimator:
-    """An estimator that knows this much about the person."""
+    """An estimator that knows this much about the person.
+
+    Args:
+        item: a set of known truth.
+        knowledge: how much is known.
+        rng: source of all randomness of the call.
+    """
     if knowledge == "no profile":
         return estimator_with(item.lifter.exercise, None)
     off = 1.0 if knowledge == "profile" else 1.0 + STALE_PART * (1.0 if rng.random() < 0.5 else -1.0)
@@ -171,7 +194,12 @@ def estimator_for(item: TrueSet, knowledge: Knowledge, rng: np.random.Generator)
 
 
 def tell(estimator: CapacityEstimator, seen: Seen) -> bool:
-    """Tell an estimator of one thing that was seen; whether it was a completed repetition."""
+    """Tell an estimator of one thing that was seen; whether it was a completed repetition.
+
+    Args:
+        estimator: told.
+        seen: what was seen.
+    """
     if seen.stall:
         estimator.stall(load_n=seen.load_n, force_n=None, position_fraction=None)
         return False
@@ -185,7 +213,14 @@ def tell(estimator: CapacityEstimator, seen: Seen) -> bool:
 
 
 def compare(one_rm_n: float, seen: Sequence[Seen], estimator: CapacityEstimator, errors: EstimateErrors) -> None:
-    """Feed one set of a lifter with this fresh 1RM to an estimator and add its errors."""
+    """Feed one set of a lifter with this fresh 1RM to an estimator and add its errors.
+
+    Args:
+        one_rm_n: fresh 1RM, N.
+        seen: what was seen of the set, oldest first.
+        estimator: a fresh one.
+        errors: added to in place.
+    """
     done = 0
     for one in seen:
         if one.load_n <= 0.0:
@@ -216,7 +251,12 @@ def compare(one_rm_n: float, seen: Sequence[Seen], estimator: CapacityEstimator,
 
 
 def evaluate_estimates(items: Sequence[TrueSet], map_: Any = map) -> dict[str, dict[str, float]]:
-    """Rows: no profile, a profile tested lately, and one from when the person was 15 % stronger or weaker."""
+    """Rows: no profile, a profile tested lately, and one from when the person was 15 % stronger or weaker.
+
+    Args:
+        items: sets of known truth.
+        map_: a map over jobs; may run them in several processes.
+    """
     maximal = [item for item in items if item.behaviour in TO_FAILURE]
     seen = list(map_(_seen_job, list(enumerate(maximal))))
     out: dict[str, dict[str, float]] = {}

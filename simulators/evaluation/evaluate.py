@@ -209,7 +209,12 @@ def targets(report: EvaluationReport) -> list[EvaluationTarget]:
 
 
 def plot(report: EvaluationReport, path: Path) -> None:
-    """One page: operating curves, latency by behaviour, repetitions per step, coverage of the intervals."""
+    """One page: operating curves, latency by behaviour, repetitions per step, coverage of the intervals.
+
+    Args:
+        report: the report.
+        path: file to write.
+    """
     import matplotlib
 
     matplotlib.use("Agg")

@@ -77,7 +77,12 @@ class BudgetRun:
 
 
 def person(seed: int, number: int) -> tuple[LifterParameters, np.random.Generator]:
-    """A lifter who goes to failure and gives in slowly; the same for the same seed and number."""
+    """A lifter who goes to failure and gives in slowly; the same for the same seed and number.
+
+    Args:
+        seed: of all randomness.
+        number: of the person.
+    """
     rng = np.random.default_rng([seed, number, 3])
     name = EXERCISES[number % len(EXERCISES)]
     lifter = on_day(draw_lifter(exercise(name), rng), rng)
@@ -85,7 +90,14 @@ def person(seed: int, number: int) -> tuple[LifterParameters, np.random.Generato
 
 
 def order_for(lifter: LifterParameters, part: float, policy: str, **changes: Any) -> Prescription:
-    """A drop set that starts at this part of 1RM."""
+    """A drop set that starts at this part of 1RM.
+
+    Args:
+        lifter: the person.
+        part: starting load as part of 1RM.
+        policy: one of ``POLICIES``.
+        **changes: sections that replace the default ones.
+    """
     best_n = one_rm_n(lifter, RIG)
     document: dict[str, Any] = {
         "name": "Evaluation",
@@ -98,7 +110,13 @@ def order_for(lifter: LifterParameters, part: float, policy: str, **changes: Any
 
 
 def sizing_run(seed: int, number: int, policy: str) -> SizingRun:
-    """One drop set under one policy."""
+    """One drop set under one policy.
+
+    Args:
+        seed: of all randomness.
+        number: of the person.
+        policy: one of ``POLICIES``.
+    """
     lifter, rng = person(seed, number)
     order = order_for(lifter, float(rng.uniform(0.7, 0.88)), policy)
     done = run_set(order, lifter, RIG, seed=np.random.SeedSequence([seed, number, 5]))
@@ -132,7 +150,14 @@ def sizing_summary(runs: Sequence[SizingRun]) -> dict[str, float]:
 
 
 def budget_run(seed: int, number: int, profile: LifterProfile | None = None, *, tired: bool = False) -> BudgetRun:
-    """One drop set with a budget; ``tired``: two bouts with a rest between them, the budget over both."""
+    """One drop set with a budget; ``tired``: two bouts with a rest between them, the budget over both.
+
+    Args:
+        seed: of all randomness.
+        number: of the person.
+        profile: what the controller is told of the person.
+        tired: two bouts with a rest between them.
+    """
     lifter, rng = person(seed, 10_000 + number)
     limit = float(rng.uniform(0.2, 0.4))
     part = float(rng.uniform(0.65, 0.85))
@@ -191,7 +216,13 @@ class ClosedLoopFigures:
 
 
 def evaluate_closed_loop(seed: int, people: int, map_: Any = map) -> ClosedLoopFigures:
-    """Everything that is measured in closed-loop sets of this many people."""
+    """Everything that is measured in closed-loop sets of this many people.
+
+    Args:
+        seed: of all randomness.
+        people: how many.
+        map_: a map over jobs; may run them in several processes.
+    """
     sets = {p: list(map_(_sizing_job, [(seed, k, p) for k in range(people)])) for p in POLICIES}
     budgets = {
         name: list(map_(_budget_job, [(seed, k, tired) for k in range(people)]))

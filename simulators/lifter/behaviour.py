@@ -67,7 +67,12 @@ def normal(random: RandomState) -> float:
 
 @compiled
 def capacity(p: FloatArray, row: FloatArray) -> float:
-    """Greatest force one cable's muscle can give now, share of fresh."""
+    """Greatest force one cable's muscle can give now, share of fresh.
+
+    Args:
+        p: parameters, float64, shape (P_SIZE,).
+        row: one cable, float64, shape (C_SIZE,).
+    """
     fatigued = row[lay.C_FATIGUED] + row[lay.C_SLOW]
     if p[lay.P_MODEL] == 0.0:
         return float(1.0 - fatigued)
@@ -84,7 +89,12 @@ def _mean(cables: FloatArray, column: int) -> float:
 
 @compiled
 def mean_capacity(p: FloatArray, cables: FloatArray) -> float:
-    """Capacity of both arms together, share of fresh, weighted with their strength."""
+    """Capacity of both arms together, share of fresh, weighted with their strength.
+
+    Args:
+        p: parameters, float64, shape (P_SIZE,).
+        cables: one row per cable, float64, shape (n_cables, C_SIZE).
+    """
     total, whole = 0.0, 0.0
     for i in range(cables.shape[0]):
         total += capacity(p, cables[i]) * cables[i, lay.C_F0]
@@ -320,7 +330,15 @@ def _wait_after_failure(
 
 @compiled
 def decide(p: FloatArray, cables: FloatArray, g: FloatArray, random: RandomState, records: FloatArray) -> None:
-    """Take the lifter's decision for the coming step; changes goals, phase and records in place."""
+    """Take the lifter's decision for the coming step; changes goals, phase and records in place.
+
+    Args:
+        p: parameters, float64, shape (P_SIZE,).
+        cables: one row per cable, float64, shape (n_cables, C_SIZE).
+        g: the lifter as a whole, float64, shape (G_SIZE,).
+        random: state of the random stream, uint64, shape (1,).
+        records: repetition records, float64, shape (MAX_RECORDS, R_SIZE).
+    """
     phase = int(g[lay.G_PHASE])
     if phase in (_REST, _RELEASED, _EXTERNAL):
         return

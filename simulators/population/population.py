@@ -118,12 +118,22 @@ def draw_lifter(
 
 
 def person_rng(seed: int, person: int) -> np.random.Generator:
-    """The random stream of person number ``person`` of a seed, independent of how many are drawn."""
+    """The random stream of person number ``person`` of a seed, independent of how many are drawn.
+
+    Args:
+        seed: of the population.
+        person: number of the person.
+    """
     return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(person,)))
 
 
 def on_day(lifter: LifterParameters, rng: np.random.Generator) -> LifterParameters:
-    """The same person on another day: strength varies by ``DAY_CV``."""
+    """The same person on another day: strength varies by ``DAY_CV``.
+
+    Args:
+        lifter: the person.
+        rng: source of all randomness of the call.
+    """
     return replace(lifter, f_max_n=_spread(rng, lifter.f_max_n, DAY_CV))
 
 
@@ -162,6 +172,10 @@ def one_rm_n(lifter: LifterParameters, rig: RigParameters | None) -> float:
     """Greatest load (N per cable) that this person lifts once through the whole range, to 0.2 %.
 
     Found by bisection on single fresh attempts without random fluctuations. Without a rig: a plain weight.
+
+    Args:
+        lifter: the person.
+        rig: None: a plain weight.
 
     Raises:
         ValueError: the rig's greatest load is less than the 1RM.

@@ -49,6 +49,10 @@ class TwinTarget:
 def draw_target(profile: LifterProfile, rng: np.random.Generator) -> TwinTarget:
     """One draw over the profile's uncertainty, each figure within three standard deviations.
 
+    Args:
+        profile: the lifter profile.
+        rng: source of all randomness of the call.
+
     Raises:
         NoTwinError: the profile has no 1RM.
     """
@@ -68,6 +72,11 @@ def draw_target(profile: LifterProfile, rng: np.random.Generator) -> TwinTarget:
 
 def matched(lifter: LifterParameters, rig: RigParameters, target: TwinTarget) -> LifterParameters:
     """The lifter with strength and speed moved until 1RM and velocity are those of the target, to 1 %.
+
+    Args:
+        lifter: the person.
+        rig: the rig.
+        target: what to match.
 
     Raises:
         NoTwinError: not reached within a few rounds, e.g. a 1RM beyond the rig.
@@ -95,7 +104,13 @@ def matched(lifter: LifterParameters, rig: RigParameters, target: TwinTarget) ->
 
 
 def velocity_at(lifter: LifterParameters, rig: RigParameters, load_n: float) -> float:
-    """Mean concentric velocity of one fresh attempt, m/s."""
+    """Mean concentric velocity of one fresh attempt, m/s.
+
+    Args:
+        lifter: the person.
+        rig: the rig.
+        load_n: load, N per cable.
+    """
     return lift_once(lifter, rig, load_n).truth.records[0].mean_velocity_m_s
 
 

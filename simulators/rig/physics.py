@@ -36,7 +36,15 @@ _EXTERNAL = int(lay.Hand.EXTERNAL)
 
 @compiled
 def cable_tension_n(p: FloatArray, x: float, v: float, y: float, w: float) -> float:
-    """Cable force at the handle, N; zero while the cable is slack."""
+    """Cable force at the handle, N; zero while the cable is slack.
+
+    Args:
+        p: parameters, float64, shape (P_SIZE,).
+        x: handle position, m.
+        v: handle velocity, m/s.
+        y: cable paid out at the drum, m.
+        w: its velocity, m/s.
+    """
     stretch = x - y
     if stretch <= 0.0:
         return 0.0
@@ -45,7 +53,13 @@ def cable_tension_n(p: FloatArray, x: float, v: float, y: float, w: float) -> fl
 
 @compiled
 def planned_velocity_m_s(distance_m: float, limit_m_s: float, braking_m_s2: float) -> float:
-    """Speed a person aims for at a distance from the goal: as fast as can still be braked, gently at the end."""
+    """Speed a person aims for at a distance from the goal: as fast as can still be braked, gently at the end.
+
+    Args:
+        distance_m: to the goal, signed, m.
+        limit_m_s: fastest speed, m/s.
+        braking_m_s2: deceleration planned, m/s².
+    """
     k = lay.POSITION_GAIN_PER_S
     knee = braking_m_s2 / (k * k)
     d = abs(distance_m)
@@ -149,7 +163,13 @@ def rates(
 
 @compiled
 def step_cable(p: FloatArray, row: FloatArray, ramp_n_per_s: float) -> None:
-    """Advance one cable by one step of ``P_DT`` (explicit midpoint); changes ``row`` in place."""
+    """Advance one cable by one step of ``P_DT`` (explicit midpoint); changes ``row`` in place.
+
+    Args:
+        p: parameters, float64, shape (P_SIZE,).
+        row: one cable, float64, shape (C_SIZE,).
+        ramp_n_per_s: fastest change of the command, N/s.
+    """
     dt = p[lay.P_DT]
     half = 0.5 * dt
     most = min(ramp_n_per_s, p[lay.P_MAX_RAMP]) * dt
@@ -188,7 +208,16 @@ def step_cable(p: FloatArray, row: FloatArray, ramp_n_per_s: float) -> None:
 def advance(
     p: FloatArray, cables: FloatArray, g: FloatArray, random: npt.NDArray[np.uint64], records: FloatArray, steps: int
 ) -> None:
-    """Advance the whole plant by ``steps`` steps, in place."""
+    """Advance the whole plant by ``steps`` steps, in place.
+
+    Args:
+        p: parameters, float64, shape (P_SIZE,).
+        cables: one row per cable, float64, shape (n_cables, C_SIZE).
+        g: the lifter as a whole, float64, shape (G_SIZE,).
+        random: state of the random stream, uint64, shape (1,).
+        records: repetition records, float64, shape (MAX_RECORDS, R_SIZE).
+        steps: how many steps of ``P_DT``.
+    """
     for _ in range(steps):
         decide(p, cables, g, random, records)
         for i in range(cables.shape[0]):
@@ -207,7 +236,18 @@ def run_frame(
     steps_per_sample: int,
     out: FloatArray,
 ) -> float:
-    """Advance and write true (t_s, position_m, velocity_m_s, tension_n) into out[samples, cables, 4]; the time then."""
+    """Advance and write true (t_s, position_m, velocity_m_s, tension_n) into out[samples, cables, 4]; the time then.
+
+    Args:
+        p: parameters, float64, shape (P_SIZE,).
+        cables: one row per cable, float64, shape (n_cables, C_SIZE).
+        g: the lifter as a whole, float64, shape (G_SIZE,).
+        random: state of the random stream, uint64, shape (1,).
+        records: repetition records, float64, shape (MAX_RECORDS, R_SIZE).
+        samples: how many samples to write.
+        steps_per_sample: steps before each.
+        out: float64, shape (>= samples, n_cables, 4).
+    """
     for k in range(samples):
         advance(p, cables, g, random, records, steps_per_sample)
         t = g[lay.G_STEP] * p[lay.P_DT]

@@ -136,6 +136,10 @@ class Plant:
 
         Values beyond the rig's own limits are cut to them, as a real drive would.
 
+        Args:
+            target_n: N per cable.
+            ramp_n_per_s: N/s.
+
         Raises:
             ValueError: wrong number of targets, or a value that is not finite or negative.
         """
@@ -212,6 +216,10 @@ class Plant:
 
     def guide(self, goal_m: float, speed_m_s: float) -> None:
         """Instead of the lifter's set, a hand takes every handle to ``goal_m`` at this speed and holds it there.
+
+        Args:
+            goal_m: cable paid out, m.
+            speed_m_s: m/s, above 0.
 
         Raises:
             ValueError: a goal or a speed that is not finite, or a speed not above 0.

@@ -19,7 +19,14 @@ Content = dict[str, Any]
 
 
 def identity(rig: SimulatedRig, *, name: str, telemetry: str, online: bool) -> Content:
-    """Who the rig is and what it can do."""
+    """Who the rig is and what it can do.
+
+    Args:
+        rig: the rig.
+        name: of the rig.
+        telemetry: frames or repetitions.
+        online: connected.
+    """
     own, sensors = rig.firmware.settings, rig.sensors.parameters
     faster = 2.0 if rig.firmware.defect is Defect.SLOWER_THAN_ANNOUNCED else 1.0
     return {
@@ -41,7 +48,13 @@ def identity(rig: SimulatedRig, *, name: str, telemetry: str, online: bool) -> C
 
 
 def frame(rig: SimulatedRig, seq: int, reading: Reading) -> Content:
-    """One sample frame."""
+    """One sample frame.
+
+    Args:
+        rig: the rig.
+        seq: number of the message.
+        reading: what the sensors showed.
+    """
     firmware = rig.firmware
     forces = tuple([column for column in reading.force_n if column is not None])
     sent = distort(
@@ -75,7 +88,13 @@ def frame(rig: SimulatedRig, seq: int, reading: Reading) -> Content:
 
 
 def repetition(rig: SimulatedRig, seq: int, segment: Segment) -> Content:
-    """One repetition that the rig segmented itself."""
+    """One repetition that the rig segmented itself.
+
+    Args:
+        rig: the rig.
+        seq: number of the message.
+        segment: the concentric.
+    """
     cables = [
         {
             "rom_m": round(segment.rom_m[k], 6),
@@ -100,7 +119,13 @@ def repetition(rig: SimulatedRig, seq: int, segment: Segment) -> Content:
 
 
 def event(rig: SimulatedRig, seq: int, notice: Notice) -> Content:
-    """Something that happened at the rig."""
+    """Something that happened at the rig.
+
+    Args:
+        rig: the rig.
+        seq: number of the message.
+        notice: what happened.
+    """
     return {
         "version": 1,
         "boot_id": rig.firmware.boot_id,
@@ -112,7 +137,12 @@ def event(rig: SimulatedRig, seq: int, notice: Notice) -> Content:
 
 
 def acknowledgement(rig: SimulatedRig, reply: Reply) -> Content:
-    """The answer to one command."""
+    """The answer to one command.
+
+    Args:
+        rig: the rig.
+        reply: the firmware's answer.
+    """
     return {
         "version": 1,
         "boot_id": rig.firmware.boot_id,

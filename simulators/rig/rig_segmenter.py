@@ -71,7 +71,13 @@ class RigSegmenter:
     _found: list[Segment] = field(default_factory=list)
 
     def feed(self, reading: Reading, *, docked: bool, loaded_n: float) -> list[Segment]:
-        """Look at a reading, oldest sample first."""
+        """Look at a reading, oldest sample first.
+
+        Args:
+            reading: what the sensors showed.
+            docked: the handle is in its dock.
+            loaded_n: load applied, N.
+        """
         for k, t_us in enumerate(reading.t_us):
             positions = tuple([column[k] for column in reading.position_m])
             velocities = [column[k] for column in reading.velocity_m_s]

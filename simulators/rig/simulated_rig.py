@@ -35,7 +35,13 @@ def firmware_settings(rig: RigParameters) -> FirmwareSettings:
 
 @compiled
 def extremes(truth: FloatArray, first: int, last: int) -> tuple[float, float]:
-    """Furthest position and fastest speed, either way, of all cables in a stretch of true samples."""
+    """Furthest position and fastest speed, either way, of all cables in a stretch of true samples.
+
+    Args:
+        truth: float64, shape (n, cables, 4): t_s, position_m, velocity_m_s, tension_n.
+        first: first sample.
+        last: sample after the last.
+    """
     furthest_m, fastest_m_s = -1e9, 0.0
     for k in range(first, last):
         for cable in range(truth.shape[1]):
@@ -93,7 +99,12 @@ class SimulatedRig:
         self.finished: list[tuple[int, RepetitionTruth]] = []
 
     def advance(self, first: int, last: int) -> None:
-        """Advance the truth from sample ``first`` to before sample ``last`` of the running frame."""
+        """Advance the truth from sample ``first`` to before sample ``last`` of the running frame.
+
+        Args:
+            first: first sample.
+            last: sample after the last.
+        """
         if last > first:
             plant = self.plant
             into = self.truth[first:] if first else self.truth
@@ -105,13 +116,24 @@ class SimulatedRig:
         return self.sensors.clock_us(self.t_s if t_s is None else t_s)
 
     def handle(self, command: AnyCommand, *, t_us: int) -> Reply:
-        """Let the firmware judge a command and drive the motors as it says."""
+        """Let the firmware judge a command and drive the motors as it says.
+
+        Args:
+            command: any command of the contract.
+            t_us: rig clock now.
+        """
         reply = self.firmware.handle_command(command, t_us=t_us, docked=self.docked, applied_n=self.applied_n)
         self.drive()
         return reply
 
     def watch(self, first: int, last: int, *, t_us: int) -> tuple[Notice, ...]:
-        """The firmware's watchdogs at rig time ``t_us``, on samples ``first`` to before ``last`` of the frame."""
+        """The firmware's watchdogs at rig time ``t_us``, on samples ``first`` to before ``last`` of the frame.
+
+        Args:
+            first: first sample.
+            last: sample after the last.
+            t_us: rig clock now.
+        """
         self.docked = self.plant.docked
         furthest_m, fastest_m_s = extremes(self.truth, first, last)
         notices = self.firmware.tick(

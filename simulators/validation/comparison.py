@@ -91,7 +91,19 @@ def within(
     number: int, name: str, source: str, value: float, target: float, allowed: float, kind: Kind, unit: str = "",
     digits: int = 2,
 ) -> CheckResult:  # fmt: skip
-    """A row for a value that should be ``target`` ± ``allowed``."""
+    """A row for a value that should be ``target`` ± ``allowed``.
+
+    Args:
+        number: of the check.
+        name: what is compared.
+        source: where the published value is from.
+        value: ours.
+        target: published.
+        allowed: greatest distance.
+        kind: see `CheckResult`.
+        unit: shown behind the figures.
+        digits: decimal places shown.
+    """
     tail = f" {unit}" if unit else ""
     return CheckResult(
         number=number,
@@ -109,7 +121,19 @@ def between(
     number: int, name: str, source: str, value: float, low: float, high: float, kind: Kind, unit: str = "",
     digits: int = 2,
 ) -> CheckResult:  # fmt: skip
-    """A row for a value that should lie from ``low`` to ``high``; ``inf`` leaves a side open."""
+    """A row for a value that should lie from ``low`` to ``high``; ``inf`` leaves a side open.
+
+    Args:
+        number: of the check.
+        name: what is compared.
+        source: where the published value is from.
+        value: ours.
+        low: least allowed.
+        high: greatest allowed.
+        kind: see `CheckResult`.
+        unit: shown behind the figures.
+        digits: decimal places shown.
+    """
     tail = f" {unit}" if unit else ""
     outside = max(low - value, value - high, 0.0) if value == value else float("inf")
     if high == float("inf"):

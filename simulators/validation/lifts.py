@@ -34,7 +34,12 @@ def _r_squared(x: FloatArray, y: FloatArray, degree: int) -> float:
 
 
 def profiles(count: int, seed: int) -> Section:
-    """Check 1: velocity at 40 … 100 % 1RM."""
+    """Check 1: velocity at 40 … 100 % 1RM.
+
+    Args:
+        count: simulated people behind each figure.
+        seed: of the population.
+    """
     x = 100.0 * np.array(LOADS)
     bench = _profiles("bench_press", count, seed)
     results: list[CheckResult] = [
@@ -133,7 +138,12 @@ _HEAVY: Final = (0.90, 0.95, 1.0)
 
 
 def sticking(count: int, seed: int) -> Section:
-    """Check 5: the sticking region at 90 % 1RM and more."""
+    """Check 5: the sticking region at 90 % 1RM and more.
+
+    Args:
+        count: simulated people behind each figure.
+        seed: of the population.
+    """
     results: list[CheckResult] = []
     for name in ("bench_press", "shoulder_press"):
         crowd = people(name, count, seed)

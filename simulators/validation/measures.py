@@ -35,7 +35,12 @@ ONE_RM_STEP_N: Final = STANDARD_GRAVITY_M_S2
 
 
 def measured_one_rm_n(lifter: LifterParameters, rig: RigParameters | None = None) -> float:
-    """1RM as a laboratory finds it: the last whole kilogram (N per cable) that is lifted; without a rig on a weight."""
+    """1RM as a laboratory finds it: the last whole kilogram (N per cable) that is lifted; without a rig on a weight.
+
+    Args:
+        lifter: the person.
+        rig: None: a plain weight.
+    """
     return math.floor(one_rm_n(lifter, rig) / ONE_RM_STEP_N) * ONE_RM_STEP_N
 
 
@@ -67,6 +72,12 @@ def velocity_profile(
 ) -> list[RepetitionTruth]:
     """One fresh repetition at each share of ``one_rm`` (N per cable); without a rig on a plain weight.
 
+    Args:
+        lifter: the person.
+        one_rm: 1RM, N per cable.
+        shares: loads as shares of 1RM.
+        rig: None: a plain weight.
+
     Raises:
         ValueError: a load that the lifter does not even begin to lift.
     """
@@ -80,7 +91,13 @@ def velocity_profile(
 
 
 def sticking_region(lifter: LifterParameters, load_n: float, rig: RigParameters | None = None) -> Sticking | None:
-    """Landmarks of one fresh repetition at a load, or None if velocity never dips or the lift fails."""
+    """Landmarks of one fresh repetition at a load, or None if velocity never dips or the lift fails.
+
+    Args:
+        lifter: the person.
+        load_n: load, N per cable.
+        rig: None: a plain weight.
+    """
     plant = lift_once(lifter, rig, load_n)
     records = plant.truth.records
     if not records or not records[0].completed:
@@ -155,7 +172,14 @@ def set_to_failure(
 def sets_to_failure(
     people: list[LifterParameters], shares: tuple[float, ...], seed: int, rig: RigParameters | None
 ) -> list[list[Truth]]:
-    """One set to failure of each person (row) at each share of the measured 1RM (column), each on a day of its own."""
+    """One set to failure of each person (row) at each share of the measured 1RM (column), each on a day of its own.
+
+    Args:
+        people: the persons.
+        shares: loads as shares of 1RM.
+        seed: of all randomness.
+        rig: None: a plain weight.
+    """
     rows = []
     for i, lifter in enumerate(people):
         best = measured_one_rm_n(lifter, rig)
@@ -188,7 +212,16 @@ def drop_set(
     rng: np.random.Generator,
     rig: RigParameters = LAB_RIG,
 ) -> DropSet:
-    """A classic drop set: to failure, at once less by ``drop_share``, to failure again, ``drops`` times."""
+    """A classic drop set: to failure, at once less by ``drop_share``, to failure again, ``drops`` times.
+
+    Args:
+        lifter: the person.
+        load_n: starting load, N per cable.
+        drop_share: part of the load that each drop takes off.
+        drops: how many.
+        rng: source of all randomness of the call.
+        rig: the rig.
+    """
     plant = Plant(rig, replace(lifter, give_in="slow_lowering", retry_wait_s=5.0, retries=0), rng)
     plant.start()
     plant.advance(1200)
@@ -212,7 +245,15 @@ def drop_set(
 
 
 def rest_ratios(people: list[LifterParameters], seed: int) -> FloatArray:
-    """Repetitions of a second set to failure at 75 %1RM after each rest, over those after the longest."""
+    """Repetitions of a second set to failure at 75 %1RM after each rest, over those after the longest.
+
+    Args:
+        people: the persons.
+        seed: of all randomness.
+
+    Returns:
+        float64, shape (rests,).
+    """
     counts = np.zeros(len(RESTS_S))
     for i, lifter in enumerate(people):
         load = 0.75 * one_rm_n(lifter, LAB_RIG)

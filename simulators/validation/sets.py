@@ -38,7 +38,13 @@ _IJSPP = "IJSPP, 10.1123/ijspp.2020-0214 (14 men)"
 
 
 def people(name: str, count: int, seed: int) -> list[LifterParameters]:
-    """Strength-trained men, alternating between the fatigue models."""
+    """Strength-trained men, alternating between the fatigue models.
+
+    Args:
+        name: of the exercise.
+        count: how many.
+        seed: of the population.
+    """
     kind = exercise(name)
     models: tuple[FatigueModel, ...] = ("3cc_r", "critical_force")
     return [
@@ -55,7 +61,12 @@ def _habitual(crowd: list[LifterParameters]) -> list[LifterParameters]:
 
 
 def repetitions(count: int, seed: int) -> Section:
-    """Check 2: repetitions to failure against load, their spread, and leg press against bench press."""
+    """Check 2: repetitions to failure against load, their spread, and leg press against bench press.
+
+    Args:
+        count: simulated people behind each figure.
+        seed: of the population.
+    """
     count = max(count, _LEAST_PEOPLE)
     results: list[CheckResult] = []
     counts: dict[str, FloatArray] = {}
@@ -180,7 +191,12 @@ def _losses(truths: list[Truth]) -> _Losses:
 
 
 def velocity_loss(count: int, seed: int) -> Section:
-    """Checks 3 and 4: velocity loss against repetitions done, and the last repetition before failure."""
+    """Checks 3 and 4: velocity loss against repetitions done, and the last repetition before failure.
+
+    Args:
+        count: simulated people behind each figure.
+        seed: of the population.
+    """
     loads = (0.5, 0.6, 0.7, 0.8)
     count = max(count, _LEAST_PEOPLE)
     crowd = people("bench_press", count, seed)
@@ -278,7 +294,12 @@ def velocity_loss(count: int, seed: int) -> Section:
 
 
 def rest(count: int, seed: int) -> Section:
-    """Check 7: the second set after rest."""
+    """Check 7: the second set after rest.
+
+    Args:
+        count: simulated people behind each figure.
+        seed: of the population.
+    """
     count = max(count, _LEAST_PEOPLE)
     crowd = people("bench_press", count, seed)
     ratios = rest_ratios(_habitual(crowd), seed + 30)
@@ -340,7 +361,12 @@ def rest(count: int, seed: int) -> Section:
 
 
 def drops(count: int, seed: int) -> Section:
-    """Check 8: three drops of 20 % from the 12RM against three traditional sets of it with 90 s of rest."""
+    """Check 8: three drops of 20 % from the 12RM against three traditional sets of it with 90 s of rest.
+
+    Args:
+        count: simulated people behind each figure.
+        seed: of the population.
+    """
     crowd = _habitual(people("bench_press", count, seed))
     table, ratio = [], []
     for i, lifter in enumerate(crowd):
@@ -383,7 +409,12 @@ def drops(count: int, seed: int) -> Section:
 
 
 def one_rm_formulas(count: int, seed: int) -> Section:
-    """Check 11: six handbook formulas on simulated sets of 4 to 10 repetitions."""
+    """Check 11: six handbook formulas on simulated sets of 4 to 10 repetitions.
+
+    Args:
+        count: simulated people behind each figure.
+        seed: of the population.
+    """
     crowd = _habitual(people("bench_press", count, seed))
     errors: dict[str, list[float]] = {name: [] for name in FORMULAS if name != "lander"}
     for i, lifter in enumerate(crowd):

@@ -32,7 +32,12 @@ _LABELS: Final = {
 
 
 def sections(count: int, seed: int) -> dict[str, Callable[[], Section]]:
-    """The groups of checks by name, each ready to be run with ``count`` people behind every population figure."""
+    """The groups of checks by name, each ready to be run with ``count`` people behind every population figure.
+
+    Args:
+        count: simulated people behind each figure.
+        seed: of the population.
+    """
     return {
         "1 velocity at loads": lambda: lifts.profiles(count, seed),
         "2 repetitions to failure": lambda: sets.repetitions(count, seed),
@@ -61,12 +66,22 @@ def run(short: bool = False, seed: int = 0) -> ValidationReport:
 
 
 def checks(short: bool = False, seed: int = 0) -> list[CheckResult]:
-    """The rows of ``run`` alone."""
+    """The rows of ``run`` alone.
+
+    Args:
+        short: fewer people behind each figure.
+        seed: of the population.
+    """
     return list(run(short, seed).results)
 
 
 def plot(report: ValidationReport, path: Path) -> None:
-    """Draw the curves of a report on one page; the file's suffix gives the format (png, pdf, svg)."""
+    """Draw the curves of a report on one page; the file's suffix gives the format (png, pdf, svg).
+
+    Args:
+        report: the report.
+        path: its suffix gives the format.
+    """
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(14.0, 7.5), layout="constrained")
