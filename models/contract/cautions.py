@@ -1,6 +1,6 @@
 """The short cautions that everybody sees before the first load is armed, written once for every screen and safety.md.
 
-Words only: who must show them and how arming records it is the wire contract's ``cautions_shown``. Sources: screening
+Text only: the wire contract's ``cautions_shown`` records that they were shown. Sources: screening
 and reasons to stop follow common exercise-prescription practice (contraindications in resistance training: open-access
 review PMC10959113, table 1, seen; blood pressure near failure: MacDougall et al. 1985, J Appl Physiol 58:785-790, seen
 in abstract; exertional rhabdomyolysis: PMC5491812, seen; the list of reasons to stop is common practice, no source).

@@ -1,6 +1,6 @@
 """Numbers and codes in the words of the trade: loads in the unit people asked for, quantities with their units.
 
-The only place where a value becomes text for people, in the terminal and on the page. Nothing is decided here.
+The only place where a value becomes text for people, in the terminal and on the page.
 """
 
 from __future__ import annotations

@@ -1,11 +1,11 @@
-"""The prescription of one set: what a coach or a protocol orders, and the only source of its limits.
+"""The prescription of one set: what a coach or a protocol wants done, and the only source of its limits.
 
 A set is one or more *bouts* of work. Inside a bout the load only ever goes down; between bouts lies a programmed
 rest with the handle docked, after which a programmed load may come back. Straight sets, rest-pause, clusters,
 classic drop sets and auto-drop sets are all written with these few words.
 
 Loads are newtons at the handle, per cable; in a file they may also be text with a unit, such as ``"32 kg"``.
-No decisions live here, only what is ordered and whether the order makes sense.
+No decisions here, only what is prescribed and whether it makes sense.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from ebbset.models.contract.units import LoadUnit, parse_load
 
 
 def _newtons(value: Any) -> Any:
-    """Text, or what might pass for a number and is none, read as a load; the rest is told like any other value."""
+    """Read text as a load; refuse true and false, which Python would take for numbers; leave the rest to pydantic."""
     return parse_load(value) if isinstance(value, str | bool) else value
 
 
@@ -212,7 +212,7 @@ class Prescription(_PrescriptionSection):
         return self.load.start_n if load_n is None else load_n
 
     def digest(self) -> str:
-        """SHA-256 of the prescription's canonical JSON: two equal orders share it, whatever file they came from."""
+        """SHA-256 of the prescription's canonical JSON: equal prescriptions share it, whatever file they came from."""
         return hashlib.sha256(self.model_dump_json().encode()).hexdigest()
 
     @classmethod

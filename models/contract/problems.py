@@ -1,8 +1,8 @@
-"""How a bad value is told: the field, what it held, what is allowed, in plain words.
+"""How a bad value is reported: the field, what it held and what is allowed, in plain words.
 
-One place, so that wire messages, files and the command line speak alike: every kind of error that pydantic can raise
-for our models has its words here, and none of the library's own wording reaches people. Validators of our own say
-``FIELD is VALUE; allowed: WHAT``. No decisions, no input or output.
+One place, so that wire messages, files and the command line report alike: every kind of error that pydantic can raise
+for our models has its words here, and the library's own wording never reaches people. Validators of our own say
+``FIELD is VALUE; allowed: WHAT``.
 """
 
 from __future__ import annotations
@@ -79,7 +79,7 @@ def _is_above_others(item: Mapping[str, Any], items: Iterable[Mapping[str, Any]]
 
 
 def _same_field(numbered: tuple[int, Mapping[str, Any]]) -> tuple[Any, ...]:
-    """Equal for the errors that one value gave because it is of none of several kinds."""
+    """A key that is equal for all errors of one value that matched none of several kinds."""
     number, item = numbered
     loc = item["loc"]
     return ("scalar", *loc[:-1]) if len(loc) > 1 and loc[-1] in _SCALARS else ("one", number)
@@ -87,7 +87,7 @@ def _same_field(numbered: tuple[int, Mapping[str, Any]]) -> tuple[Any, ...]:
 
 def _several(items: Sequence[Mapping[str, Any]], skip: int) -> Problem:
     kinds = [_SCALARS[item["loc"][-1]] for item in items]
-    # A whole number is a number: said once.
+    # A whole number is a number, so one of the two is enough.
     words = [word for word in kinds if not (word == "a whole number" and "a number" in kinds)]
     field = _field(items[0]["loc"][:-1], skip)
     return Problem(field, shorten(items[0]["input"]), ", ".join(words[:-1]) + f", or {words[-1]}", items[0]["type"])

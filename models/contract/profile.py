@@ -2,7 +2,7 @@
 
 Every figure carries its uncertainty and the profile its date. The relation is a straight line in relative load,
 ``velocity = v0 - (v0 - v_1rm) * load / one_rm``, which individual data support (R² .97 to .99, see
-`models.velocity`). A profile is pseudonymous: a label, never a name.
+`ebbset.models.physiology.load_velocity`). A profile is pseudonymous: a label, never a name.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The wire contract: every message that crosses MQTT, as pydantic models.
 
-What lives here: the shape, units and limits of messages under ``ebbset/v1/<rig>/`` and the one function that turns
-bytes into a message (`decode`). What never does: decisions, state, input or output.
+It holds the shape, units and limits of messages under ``ebbset/v1/<rig>/`` and the one function that turns bytes into
+a message (`decode`).
 
 Conventions. SI units. Loads and forces are newtons at the handle, per cable; a list has one entry per cable.
 Position is cable paid out from the docked handle, so it grows in the concentric; velocity is positive in the

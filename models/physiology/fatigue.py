@@ -144,7 +144,8 @@ def reserve_rates(
 def three_compartment_endurance_s(target: float, fatigue_per_s: float, recovery_per_s: float) -> float:
     """Seconds that a constant share ``target`` of the maximum is held, closed form of 3CC; ``inf`` if for ever.
 
-    ET = -ln(1 - R (1 - TL) / (F TL)) / R.
+    ET = -ln(1 - R (1 - TL) / (F TL)) / R, solved from the equations of Xia & Frey-Law 2008 (J Biomech 41:3046-3052) for
+    a constant target.
 
     Args:
         target: share of the maximum that is held, 0 to 1.
@@ -156,7 +157,9 @@ def three_compartment_endurance_s(target: float, fatigue_per_s: float, recovery_
 
 
 def power_law_endurance_s(target: float, b0_s: float, b1: float) -> float:
-    """Published endurance of a held effort, ET = b0 TL^b1 (Frey-Law & Avin 2010).
+    """Published endurance of a held effort in seconds, ET = b0 TL^b1.
+
+    Source: Frey-Law & Avin 2010 Ergonomics 53:109-129, 10.1080/00140130903389068.
 
     Args:
         target: share of the maximum that is held, 0 to 1.
@@ -167,7 +170,9 @@ def power_law_endurance_s(target: float, b0_s: float, b1: float) -> float:
 
 
 def reserve_endurance_s(target: float, critical: float, reserve_s: float) -> float:
-    """Seconds that a constant force is held, three-parameter model: W'/(P - CP) - W'/(P_max - CP).
+    """Seconds that a constant force is held, three-parameter model: W'/(P - CP) - W'/(P_max - CP); ``inf`` if for ever.
+
+    Source: Morton RH 1996 Ergonomics 39:611-619, from memory.
 
     Args:
         target: P, share of the fresh maximum.
@@ -204,5 +209,8 @@ def w_prime_balance_j(power_w: list[float], dt_s: float, critical_w: float, w_pr
 
 
 def skiba_2012_tau_s(d_cp_w: float) -> float:
-    """Recovery time constant of the integral form, tau = 546 exp(-0.01 D_CP) + 316 s (whole-body cycling, watts)."""
+    """Recovery time constant (s) of the integral form, tau = 546 exp(-0.01 D_CP) + 316.
+
+    Source: Skiba et al. 2012 Med Sci Sports Exerc 44:1526-1532, whole-body cycling in watts, from memory.
+    """
     return 546.0 * math.exp(-0.01 * d_cp_w) + 316.0

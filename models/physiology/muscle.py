@@ -29,9 +29,10 @@ def hill_force_n(velocity_m_s: float, f0_n: float, a_n: float, b_m_s: float) -> 
 def force_velocity(u: float, curvature: float, eccentric_plateau: float) -> float:
     """Force relative to isometric at the relative velocity ``u`` = v / v_max.
 
-    Shortening follows Hill's normalised hyperbola f = (1 - u) / (1 + u / k) with k = a / F0. Lengthening rises to a
-    plateau along a hyperbola with the same slope at u = 0, which keeps the curve smooth there. Above v_max the
-    hyperbola goes on below zero (a muscle dragged faster than it can shorten resists), bounded at -0.2.
+    Shortening follows the normalised hyperbola of Hill 1938 (10.1098/rspb.1938.0050), f = (1 - u) / (1 + u / k)
+    with k = a / F0. Lengthening rises to a plateau along a hyperbola with the same slope at u = 0, which keeps the
+    curve smooth there (common practice, no source). Above v_max the hyperbola goes on below zero (a muscle dragged
+    faster than it can shorten resists), bounded at -0.2.
 
     Args:
         u: relative velocity, -; > 0 shortening.
@@ -48,7 +49,10 @@ def force_velocity(u: float, curvature: float, eccentric_plateau: float) -> floa
 
 
 def peak_power_fraction(curvature: float) -> float:
-    """Relative velocity (= relative force) at which Hill's power is greatest, u* = sqrt(k^2 + k) - k."""
+    """Relative velocity (= relative force) at which Hill's power is greatest, u* = sqrt(k^2 + k) - k.
+
+    Source: the maximum of u f(u) for the hyperbola of Hill 1938 (10.1098/rspb.1938.0050), by algebra.
+    """
     return math.sqrt(curvature * curvature + curvature) - curvature
 
 
@@ -68,7 +72,7 @@ def effort_cost(power_share: float, shortening_cost: float) -> float:
 
 
 def force_length(relative_length: float, width: float = 0.45) -> float:
-    """Active force relative to optimum, exp(-((L/L0 - 1) / width)^2); common simplification, width 0.45.
+    """Active force relative to optimum, exp(-((L/L0 - 1) / width)^2); a common simplification, no source.
 
     Args:
         relative_length: length over optimal length.

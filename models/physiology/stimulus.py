@@ -2,8 +2,8 @@
 
 ``worth = proximity * discount``. The proximity weight falls exponentially with the repetitions left in reserve; the
 discount falls with the fatigue in which the repetition was done. Both strengths are uncertain, so every function takes
-arrays of *draws* of the assumptions and gives as many results; who draws (with a seeded generator) is not this room's
-business. The unit is one completed repetition at failure without fatigue, so all figures are relative, estimated.
+arrays of *draws* of the assumptions and gives as many results; drawing them, with a seeded generator, is up to
+the caller. The unit is one completed repetition at failure without fatigue, so all figures are relative, estimated.
 
 The discount's strength is bound by what trials found: `log_likelihood` says how well a draw explains that drop
 protocols with a third more sets did about as much as straight sets, and what longer rests between sets added.

@@ -1,6 +1,6 @@
 """Whole sets in memory: lifter, rig, sensors, firmware and link around the real controller, one set or many.
 
-`invariant_monitor` watches every set from outside and shares no code with the controller's own checks.
+`invariant_monitor` checks every set from outside and shares no code with the controller's own checks.
 """
 
 from __future__ import annotations

@@ -15,7 +15,7 @@ def scaled(prescription: Prescription, factor: float) -> Prescription:
     """The prescription with its loads multiplied.
 
     Args:
-        prescription: the order.
+        prescription: the original.
         factor: above 0, e.g. one person's 1RM over another's.
 
     Raises:

@@ -1,7 +1,7 @@
 """Many sets at once: a stream of cases in, a stream of plain rows out, in order, in constant memory.
 
-What lives here: spreading cases over an executor and taking the rows back in order. What never does: what a set is
-(`closed_loop`), who the people are (`population`), files. Any executor with a ``submit`` will do: the process pool of
+Cases are handed to an executor and rows come back in order; what a set is stands in `closed_loop`, who the people are
+in `population`. Any executor with a ``submit`` will do: the process pool of
 the standard library, or the client of a Dask cluster, which then must not resolve futures by itself.
 
 Case ``i`` of a seed draws from ``SeedSequence(seed, spawn_key=(i,))`` alone, so the bits are the same whatever the
@@ -53,7 +53,7 @@ class SetCase:
     """One set to simulate; everything in it can be sent to another process.
 
     Attributes:
-        prescription: what is ordered.
+        prescription: the set.
         lifter: who lifts.
         rig: on what.
         profile: what the controller is told of the lifter.
@@ -106,7 +106,7 @@ def row_of(case: SetCase, outcome: SimulatedSet) -> Row:
 
 
 def run_case(case: SetCase, seed: int, index: int) -> Row:
-    """Simulate one case; a set that could not be armed is a row that says why.
+    """Simulate one case; the row of a set that could not be armed says why.
 
     Args:
         case: the set.
@@ -162,7 +162,7 @@ def run_cases(
         if value < 1:
             raise ValueError(f"{name} is {value}; allowed: at least 1")
     if executor is not None:
-        yield from _spread(cases, seed, executor, count * AHEAD_PER_WORKER, chunk, progress)
+        yield from _rows_in_order(cases, seed, executor, count * AHEAD_PER_WORKER, chunk, progress)
     elif count == 1:
         for index, case in enumerate(cases):
             yield run_case(case, seed, index)
@@ -171,10 +171,10 @@ def run_cases(
     else:
         # Fork would copy whatever threads and locks the caller has; a fresh interpreter is the same on every system.
         with ProcessPoolExecutor(count, mp_context=get_context("spawn")) as pool:
-            yield from _spread(cases, seed, pool, count * AHEAD_PER_WORKER, chunk, progress)
+            yield from _rows_in_order(cases, seed, pool, count * AHEAD_PER_WORKER, chunk, progress)
 
 
-def _spread(
+def _rows_in_order(
     cases: Iterable[SetCase],
     seed: int,
     executor: Executor,

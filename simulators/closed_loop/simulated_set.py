@@ -1,4 +1,4 @@
-"""How a simulated set is run and what it came to, as plain values. No running in here; see `closed_loop`."""
+"""How a simulated set is run and what it came to, as plain values; `closed_loop` runs it."""
 
 from __future__ import annotations
 

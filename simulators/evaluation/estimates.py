@@ -1,7 +1,6 @@
 """How well capacity, 1RM of the day, repetitions in reserve and the budget are known, against the truth.
 
-What lives here: estimators fed with what a tracker saw of sets of known truth, without and with a profile, fresh and
-stale. What never does: making sets, detector scores, closed loops.
+Estimators are fed with what a segmenter saw of sets of known truth: with no profile, a fresh one and a stale one.
 
 Truth: momentary capacity is the fresh 1RM on this rig times the share of maximal force left; repetitions left are those
 that the set went on to complete at the same load before its first stall.
@@ -40,7 +39,7 @@ STALE_PART: Final = 0.15
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """One thing that the tracker saw, with what was true then."""
+    """One thing that the segmenter saw, with what was true then."""
 
     stall: bool
     t_s: float
@@ -92,15 +91,15 @@ class EstimateErrors:
 
 
 def what_was_seen(item: TrueSet, seed: int) -> list[Seen]:
-    """Run the tracker over a set and keep what an estimator would be told.
+    """Run the segmenter over a set and keep what an estimator would be told.
 
     Args:
         item: a set of known truth.
         seed: of the sensors' noise.
     """
     stall = StallSection()
-    tracker = RepetitionSegmenter(stall=stall, line=generic_line(item.lifter.exercise), rom_m=None, has_force=True)
-    measured = measure(item, tracker, RATES["100 Hz"], np.random.default_rng(seed))
+    segmenter = RepetitionSegmenter(stall=stall, line=generic_line(item.lifter.exercise), rom_m=None, has_force=True)
+    measured = measure(item, segmenter, RATES["100 Hz"], np.random.default_rng(seed))
     first_stall_s = next((a.start_s for a in item.attempts if a.stalled and not a.continued), None)
     first_drop_s = item.drops[0][0] if item.drops else math.inf
     out: list[Seen] = []

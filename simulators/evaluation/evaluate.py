@@ -1,7 +1,7 @@
 """The evaluation: how near the detector, the sizing, the estimates and the budget come to the best possible.
 
-What lives here: which sets are run, in how many processes, the targets they are held against, the report and its plot.
-What never does: the measurements themselves (`evaluate_detector`, `evaluate_estimates`, `evaluate_sizing`).
+Which sets are run, in how many processes, the targets they are held against, the report and its plot; the measurements
+themselves are in `stalls`, `estimates` and `sizing`.
 
 Everything is simulated; nothing here was measured on people. Unseen seeds stand in ``data/unseen_seeds.json``.
 """
@@ -32,7 +32,7 @@ SHORT: Final = {"sets": 40, "people": 10}
 
 
 class SeedsError(ValueError):
-    """The file of seeds is not one; says which field and what is allowed."""
+    """The file of seeds cannot be used; says which field and what is allowed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +133,7 @@ def run(
         progress: called with what is being done.
 
     Raises:
-        SeedsError: the file of seeds is not one.
+        SeedsError: the file of seeds cannot be used.
     """
     say = progress or (lambda _: None)
     seeds = (seed,) if isinstance(seed, int) else unseen_seeds(seed)

@@ -195,7 +195,7 @@ class Pause:
     over: bool = False
 
     def apply(self, plant: Plant) -> None:
-        """Before each frame of an ascent; aims the lifter at the place where he pauses."""
+        """Before each frame of an ascent; aims the lifter at the place of the pause."""
         if self.over:
             return
         row, g = plant.state.cables[0], plant.state.lifter

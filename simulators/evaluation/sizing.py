@@ -1,7 +1,6 @@
-"""Whether drops give the repetitions wished for and sets end at their budget, in the closed loop with the real core.
+"""Whether drops give the repetitions wanted and sets end at their budget, in the closed loop with the real core.
 
-What lives here: sets run by `closed_loop` and what came of each step and budget in truth. What never does: passive
-detector runs and estimator errors.
+Sets are run by `closed_loop`; each step and each budget is compared with the truth.
 """
 
 from __future__ import annotations
@@ -40,7 +39,7 @@ AT_STALLS: Final = (Reason.DROPS_SPENT, Reason.FLOOR_FAILED)
 
 @dataclass(frozen=True, slots=True)
 class StepRow:
-    """One step between two stalls: repetitions wished and truly completed."""
+    """One step between two stalls: repetitions wanted and truly completed."""
 
     policy: str
     exercise: str

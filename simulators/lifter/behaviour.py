@@ -1,8 +1,8 @@
 """What the lifter does next, compiled: the switches between phases, from what a person can feel and see.
 
 Once per step the lifter looks at position, speed, felt load and the clock and sets for each hand a goal and a speed;
-the reflex loop in :mod:`ebbset.simulators.rig.physics` does the rest. Nobody is told when to stall: a stall is a
-maximal effort that does not move the load.
+the reflex loop in :mod:`ebbset.simulators.rig.physics` does the rest. No stall is scripted: a stall
+is a maximal effort that does not move the load.
 """
 
 from __future__ import annotations

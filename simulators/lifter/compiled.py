@@ -1,8 +1,8 @@
-"""One decorator that compiles a function and keeps the machine code, safely.
+"""Decorators that compile a function and cache the machine code safely.
 
-numba's own cache looks only at the file a function stands in. Our loop calls rules that stand in other files and
-freezes constants of a third, so an edit there would silently run old code. Here the cache folder bears a digest of
-all those files: any edit starts a new folder.
+numba's own cache looks only at the file of the function itself. Our loop calls functions of other files and freezes
+constants of further ones, so after an edit there old code would run unnoticed. Here the name of the cache folder holds
+a digest of all those files: any edit starts a new folder.
 """
 
 from __future__ import annotations

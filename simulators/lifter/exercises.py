@@ -1,7 +1,7 @@
 """Exercises as data: ranges of motion, strengths and fatigue constants read from TOML files with a source beside each.
 
 Facts stand in ``data/<exercise>.toml``; what :mod:`campaigns.fits.calibrate` fitted stands in ``data/fitted.toml``.
-Drawing people from these spreads is :mod:`ebbset.simulators.population.population`'s business.
+:mod:`ebbset.simulators.population.population` draws people from these spreads.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ _QUANTITIES: Final = (
 
 @dataclass(frozen=True, slots=True)
 class SourcedValue:
-    """A quantity over people.
+    """A quantity over people, and where it is from.
 
     Attributes:
         mean: its mean, in the unit that the name of the field ends with.

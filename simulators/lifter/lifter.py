@@ -1,4 +1,4 @@
-"""One person on one exercise, as numbers: strength, speed, fatigue and habits. No motion and no randomness in here.
+"""One person on one exercise, as numbers: strength, speed, fatigue and habits.
 
 Forces are those of both arms (or legs) together, measured at the handle. How the numbers act is in
 :mod:`ebbset.simulators.rig.physics` and :mod:`ebbset.simulators.lifter.behaviour`; where they come from in
@@ -113,7 +113,7 @@ class LifterParameters:
         talk_after_reps: stops at the top after this many repetitions; 0 never.
         talk_s: for that long.
         reserve_held: ends the set when capacity over load falls under 1 + this; 0 goes to failure.
-        retry_ratio: after giving in goes on if the load has become less than this share of the one that stopped him.
+        retry_ratio: after giving in goes on if the load has become less than this share of the one that stopped them.
         retry_wait_s: waits that long for it.
         retries: tries the same load again that often, one after the other, before the handle is put down.
         reaction_s: time to notice that the load has gone.

@@ -3,7 +3,7 @@
 Per cable: motor (first-order torque lag behind a slewed command) on a reflected inertia with friction, a cable that can
 pull and not push, the handle with the lifter's limb, and the muscle that drives it. Integrated with the explicit
 midpoint rule, second order on smooth stretches. What the lifter decides is in
-:mod:`ebbset.simulators.lifter.behaviour`; no decision is taken here. Muscle and fatigue laws are compiled from
+:mod:`ebbset.simulators.lifter.behaviour`. Muscle and fatigue laws are compiled from
 ``ebbset.models``, not written again.
 """
 

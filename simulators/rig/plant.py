@@ -1,7 +1,7 @@
 """Rig and lifter as one object that a controller can be run against: command, advance, look.
 
 The numbers live in flat vectors for the compiled loop (`plant_state`, `physics`); this class gives them names. True
-values only: sensors, clocks, firmware and networks are other modules' business.
+values only: sensors, clocks, firmware and networks are elsewhere.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""One rig as numbers, and a plain weight as the simplest rig. No motion in here."""
+"""One rig as numbers, and a plain weight as the simplest rig."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """What a rig's sensors and clock make of the truth: noise, resolution, bias, drift, jitter, and faults on demand.
 
 Acts on whole frames of true samples, compiled, because it runs for every sample of every simulated set. Randomness
-comes from the generator given at construction. What happens to a frame on its way is `link_model`'s business, what a
-rig's *software* does wrong is `defects`'.
+comes from the generator given at construction. Delays and losses on the way are in `link_model`, faults of a rig's
+*software* in `defects`.
 
 Model, per sample. The value is taken at ``t + jitter`` (the truth is carried there along its velocity) and stamped
 with the rig's clock as if it had been taken at ``t``; position is rounded to the encoder's step; velocity is what the
@@ -89,7 +89,7 @@ class SensorParameters:
 
 
 class FaultKind(StrEnum):
-    """What can befall a sensor during a set."""
+    """How a sensor can fail during a set."""
 
     FROZEN = "frozen"
     STUCK = "stuck"
@@ -99,7 +99,7 @@ class FaultKind(StrEnum):
 
 
 class SensedQuantity(StrEnum):
-    """Which column a fault befalls; the value is its name on the wire."""
+    """The column that a fault affects; the value is its name on the wire."""
 
     POSITION = "position_m"
     VELOCITY = "velocity_m_s"
@@ -131,7 +131,7 @@ class SensorFault:
     offset: float = 0.0
 
     def active(self, t_s: float) -> bool:
-        """The fault is there at this true time."""
+        """Whether the fault is present at this true time."""
         return self.from_s <= t_s < self.until_s
 
 
@@ -180,7 +180,7 @@ class Sensors:
         parameters: what they are like.
         cables: 1 or 2.
         rng: source of all their noise.
-        faults: what befalls them, on true time.
+        faults: how they fail, on true time.
     """
 
     def __init__(

@@ -1,7 +1,7 @@
 """Plant, sensors, firmware and the person at the dock as one simulated rig: what a real rig is to the network.
 
-Used by the in-memory loop (`closed_loop`) and by the rig that speaks MQTT (`virtual_rig`); neither the controller nor
-any network is known here. Time is advanced by whole samples; a command acts at the next one.
+Used by the in-memory loop (`closed_loop`) and by the rig that speaks MQTT (`virtual_rig`); it knows neither the
+controller nor a network. Time is advanced by whole samples; a command acts at the next one.
 """
 
 from __future__ import annotations

@@ -266,7 +266,7 @@ class VirtualRig:
     # --- messages in ---------------------------------------------------------------------------------------------
 
     def _receive(self, payload: bytes) -> None:
-        """One command from the wire; whatever it holds, the rig answers or logs and goes on."""
+        """One command from the wire; whatever it holds, the rig answers or logs it, and goes on."""
         rig = self.rig
         now_s = self._catch_up()
         t_us = rig.clock_us(now_s)

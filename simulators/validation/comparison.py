@@ -1,4 +1,4 @@
-"""How one comparison with a published value is written down, and nothing about how it is made."""
+"""How one comparison with a published value is written down."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """What a laboratory would measure on a simulated lifter: load-velocity profiles, sets to failure, sticking regions.
 
-Nothing here knows a published value or judges; :mod:`campaigns.fits.calibrate` and
-:mod:`ebbset.simulators.validation.validate` do.
+No published value is known here; :mod:`campaigns.fits.calibrate` and
+:mod:`ebbset.simulators.validation.validate` compare.
 """
 
 from __future__ import annotations

@@ -67,7 +67,11 @@ def fetch(folder: Path) -> Path:
 
 
 def load(package: Path) -> ModuleType:
-    """The module with ``CumulativeFatigue``, executed by itself from the unpacked wheel."""
+    """The module with ``CumulativeFatigue``, executed by itself from the unpacked wheel.
+
+    Raises:
+        RuntimeError: the module cannot be loaded.
+    """
     path = package / "myosuite" / "core" / "muscle_conditions.py"
     spec = importlib.util.spec_from_file_location("myosuite_muscle_conditions", path)
     if spec is None or spec.loader is None:
