@@ -128,14 +128,14 @@ def _run(conditions: Any, population: Any, workers: int, scheduler: str | None) 
     from rich.progress import track
 
     from ebbset.coaching.compare import jobs, run_job
-    from ebbset.simulators.closed_loop.parallel import spread
+    from ebbset.simulators.closed_loop.parallel import parallel_map
 
     with ExitStack() as stack:
         client = None
         if scheduler is not None:
             client = stack.enter_context(_cluster(scheduler))
             workers = max(len(client.scheduler_info()["workers"]), 1)
-        results = spread(run_job, jobs(conditions, population), workers=workers, executor=client)
+        results = parallel_map(run_job, jobs(conditions, population), workers=workers, executor=client)
         shown = track(
             results,
             description="simulated lifters",

@@ -111,7 +111,7 @@ def _planned(lifter: Any, wishes: Any, cables: int, units: LoadUnit, twins: int,
 
     from ebbset.coaching.assumptions import report_draws
     from ebbset.coaching.plan import candidates, make_plan
-    from ebbset.simulators.closed_loop.parallel import spread
+    from ebbset.simulators.closed_loop.parallel import parallel_map
     from ebbset.simulators.population.twin import draw_twins
     from ebbset.simulators.rig.rig_parameters import RigParameters
 
@@ -129,7 +129,7 @@ def _planned(lifter: Any, wishes: Any, cables: int, units: LoadUnit, twins: int,
             report_draws(DRAWS),
             rig=rig,
             seed=seed,
-            mapper=partial(spread, workers=workers),
+            mapper=partial(parallel_map, workers=workers),
             progress=lambda: progress.advance(task),
         )
 

@@ -21,7 +21,7 @@ R = TypeVar("R")
 AHEAD_PER_WORKER: Final = 4
 
 
-def spread(
+def parallel_map(
     function: Callable[[A], R], items: Iterable[A], *, workers: int | None = None, executor: Executor | None = None
 ) -> Iterator[R]:
     """``function`` of each item, in the order of the items.

@@ -26,7 +26,7 @@ from ebbset.coaching.compare import (
 )
 from ebbset.models.contract.prescription import Prescription
 from ebbset.simulators.closed_loop.load_scaling import scaled
-from ebbset.simulators.closed_loop.parallel import spread
+from ebbset.simulators.closed_loop.parallel import parallel_map
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.population.population import draw_lifter, one_rm_n, person_rng
@@ -45,7 +45,7 @@ POPULATION = Population(4, seed=6)
 
 
 def run(workers: int) -> Comparison:
-    return compared(spread(run_job, jobs(CONDITIONS, POPULATION), workers=workers), CONDITIONS)
+    return compared(parallel_map(run_job, jobs(CONDITIONS, POPULATION), workers=workers), CONDITIONS)
 
 
 @pytest.fixture(scope="module")
@@ -70,7 +70,7 @@ def test_the_same_bits_on_a_dask_cluster_named_by_its_scheduler(found: Compariso
         LocalCluster(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None) as cluster,
         Client(cluster.scheduler_address) as client,
     ):
-        rows = spread(run_job, jobs(CONDITIONS, POPULATION), workers=1, executor=client)
+        rows = parallel_map(run_job, jobs(CONDITIONS, POPULATION), workers=1, executor=client)
         same(found, compared(rows, CONDITIONS))
 
 
@@ -179,8 +179,8 @@ def test_conditions_must_hang_together() -> None:
 
 
 def test_work_is_spread_in_order_and_errors_come_through() -> None:
-    assert list(spread(abs, [-3, 2, -1], workers=1)) == [3, 2, 1]
+    assert list(parallel_map(abs, [-3, 2, -1], workers=1)) == [3, 2, 1]
     with pytest.raises(ValueError, match="workers"):
-        list(spread(abs, [1], workers=0))
+        list(parallel_map(abs, [1], workers=0))
     with pytest.raises(ZeroDivisionError):
-        list(spread((1).__truediv__, [1, 0], workers=1))
+        list(parallel_map((1).__truediv__, [1, 0], workers=1))
