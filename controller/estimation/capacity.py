@@ -12,6 +12,7 @@ hardly the loss. docs/method.md has the equations.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import sqrt
 from typing import Final
 
@@ -47,6 +48,20 @@ _STEPS: Final = (1e-3, 1e-3, 1e-4, 1e-3, 1e-3)
 def decay(x: float) -> float:
     """exp(-x) for x >= 0 within 0.004, from + * / alone."""
     return 1.0 / (1.0 + x * (1.0 + x * (0.5 + x * (1.0 / 6.0 + x * (1.0 / 24.0 + x * (1.0 / 120.0 + x / 720.0))))))
+
+
+@dataclass(frozen=True, slots=True)
+class CapacityView:
+    """What is estimated at one moment, as one value; ``None`` while nothing is known.
+
+    ``budget_spent`` is the estimated loss of capacity from fresh, 0 to 1, and ``budget_sd`` its standard deviation.
+    """
+
+    capacity_n: float | None
+    capacity_sd_n: float | None
+    fresh_n: float | None
+    budget_spent: float | None
+    budget_sd: float | None
 
 
 class CapacityEstimator:
@@ -262,6 +277,10 @@ class CapacityEstimator:
         z[_V1] = min(0.3, max(-0.6 * self._line.v_1rm_m_s, z[_V1]))
 
     # --- what is estimated ------------------------------------------------------------------------------------
+
+    def view(self) -> CapacityView:
+        """Every estimate of this moment, taken at once."""
+        return CapacityView(self.capacity_n, self.capacity_sd_n, self.fresh_n, self.budget_spent, self.budget_sd)
 
     @property
     def capacity_n(self) -> float | None:
