@@ -124,18 +124,18 @@ class StateChanged:
 
     now_us: int
     state: State
-    nonce: str | None
-    prescription: str | None
-    prescription_hash: str | None
-    bout: int
-    target_n: tuple[float, ...]
-    applied_n: tuple[float, ...]
-    repetitions: int
-    drops: int
-    budget_spent: float | None
-    budget_limit: float | None
-    velocity_m_s: tuple[float, ...]
-    position_m: tuple[float, ...]
+    nonce: str | None = None
+    prescription: str | None = None
+    prescription_hash: str | None = None
+    bout: int = 0
+    target_n: tuple[float, ...] = ()
+    applied_n: tuple[float, ...] = ()
+    repetitions: int = 0
+    drops: int = 0
+    budget_spent: float | None = None
+    budget_limit: float | None = None
+    velocity_m_s: tuple[float, ...] = ()
+    position_m: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

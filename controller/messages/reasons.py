@@ -56,6 +56,7 @@ class Reason(StrEnum):
     LINK_LOST = "link_lost"
     GUARD_REFUSED = "guard_refused"
     POLICY_FAILED = "policy_failed"
+    DEFECT = "defect"
 
 
 SENTENCES: Final[dict[Reason, str]] = {
@@ -94,6 +95,7 @@ SENTENCES: Final[dict[Reason, str]] = {
     Reason.LINK_LOST: "The link to the broker was lost.",
     Reason.GUARD_REFUSED: "The guard refused a command of the controller: a defect, reported as such.",
     Reason.POLICY_FAILED: "The drop policy failed or proposed something that is not a load.",
+    Reason.DEFECT: "The controller reached a state that its own table forbids: a defect, reported as such.",
 }
 
 

@@ -1,11 +1,11 @@
 """One armed set as the regulator carries it: the prescription, its cables, where it stands and what was sent.
 
-Bookkeeping only; every decision about it is taken in `regulator`.
+Bookkeeping only; decisions about it are taken in `regulator`, `bout` and `stop_rules`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -15,6 +15,7 @@ from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.policies.policy import DropPolicy, PolicyFactory
 from ebbset.controller.regulation.cable import Cable
 from ebbset.controller.regulation.rig_facts import RigFacts
+from ebbset.controller.regulation.stop_rules import side_difference
 from ebbset.models.contract.constants import RENEWALS_PER_LEASE
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.wire import RepetitionOutcome
@@ -27,7 +28,10 @@ SETTLED_AFTER_US: Final = 750_000
 
 @dataclass(slots=True)
 class ArmedSet:
-    """An armed set. Times are the controller's clock but for ``moved_t_us``, which is the rig's."""
+    """An armed set. Times are on the controller's clock except ``moved_t_us``, which is on the rig's.
+
+    ``repetitions`` counts completed ones, of the side that has fewer.
+    """
 
     nonce: str
     prescription: Prescription
@@ -39,7 +43,8 @@ class ArmedSet:
     lease_ms: int
     armed_us: int
     lifter: tuple[str, str] | None
-    stale_after_us: int
+    silence_allowed_us: int
+    coupled: bool
     renew_every_us: int
     seq: int = 0
     sent_us: int = 0
@@ -52,22 +57,30 @@ class ArmedSet:
     ending_us: int = 0
     moved_t_us: int = -1
     moved_in_bout: bool = False
-    dropped_now: bool = False
+    repetitions: int = 0
     side_strikes: int = 0
     bouts_begun: int = 0
     refused_inputs: int = 0
     guard_refusals: int = 0
     end_reason: Reason | None = None
-    finished: bool = False
     target_n: tuple[float, ...] = ()
     last_load_n: tuple[float, ...] = ()
 
     @classmethod
     def of(cls, request: Requested, rig: RigFacts, policies: Mapping[str, PolicyFactory]) -> ArmedSet:
-        """The order of an arming that `arming.refusal_to_arm` found nothing against."""
+        """The set of a request to arm that `arming.refusal_to_arm` has nothing against.
+
+        Args:
+            request: a person's request with prescription, nonce and, if known, the lifter's profile.
+            rig: as announced.
+            policies: drop policies by name.
+
+        Raises:
+            ValueError: prescription, announcement or nonce is missing.
+        """
         prescription, identity, nonce = request.prescription, rig.identity, request.fresh_nonce
         if prescription is None or identity is None or nonce is None:
-            raise ValueError("order needs a prescription, an announced rig and a nonce; arming checks for them first")
+            raise ValueError("an armed set needs a prescription, an announced rig and a nonce; arming checks for them")
         policy = policies[prescription.drop.policy].from_parameters(prescription.drop.parameters)
         cables = tuple(
             Cable(prescription, request.profile, has_force=identity.has_force) for _ in range(identity.cables)
@@ -75,6 +88,8 @@ class ArmedSet:
         for cable in cables:
             cable.policy_state = policy.initial()
         lease_ms = min(prescription.safety.lease_ms, identity.max_lease_ms)
+        # A rig without frames is heard when it acknowledges a renewal, so its silence may last as long as its lease.
+        silence_allowed_ms = min(prescription.safety.telemetry_timeout_ms, lease_ms) if rig.by_frames else lease_ms
         return cls(
             nonce=nonce,
             prescription=prescription,
@@ -86,7 +101,8 @@ class ArmedSet:
             lease_ms=lease_ms,
             armed_us=request.now_us,
             lifter=None if request.profile is None else (request.profile.lifter, prescription.exercise),
-            stale_after_us=min(prescription.safety.telemetry_timeout_ms, lease_ms) * 1_000,
+            silence_allowed_us=silence_allowed_ms * 1_000,
+            coupled=prescription.load.cables == "coupled",
             renew_every_us=lease_ms * 1_000 // RENEWALS_PER_LEASE,
             target_n=(0.0,) * len(cables),
         )
@@ -100,7 +116,7 @@ class ArmedSet:
         return EarlierSet(lifter=lifter, exercise=exercise, ended_us=self.ending_us, cables=states)
 
     def take_over(self, before: EarlierSet | None) -> None:
-        """The same person on the same exercise as in the set before: begin as tired as they still are.
+        """The same person on the same exercise as in the set before: begin with the fatigue that is left.
 
         Who lifts is known from the profile alone; without one nothing is taken over.
         """
@@ -110,17 +126,7 @@ class ArmedSet:
         if not 0 <= rest_us <= LONGEST_CARRIED_US or len(before.cables) != len(self.cables):
             return
         for cable, state in zip(self.cables, before.cables, strict=True):
-            cable.capacity.start_fatigued(state, rest_us / 1e6)
-
-    @property
-    def coupled(self) -> bool:
-        """Both cables drop together."""
-        return self.prescription.load.cables == "coupled"
-
-    @property
-    def repetitions(self) -> int:
-        """Completed repetitions, of the side that has fewer."""
-        return min([cable.counts.completed for cable in self.cables])
+            cable.start_fatigued(state, rest_us / 1e6)
 
     @property
     def budget_spent(self) -> float | None:
@@ -133,25 +139,52 @@ class ArmedSet:
         """The same load for each cable."""
         return (load_n,) * len(self.cables)
 
-    def next_seq(self, now_us: int) -> int:
-        """The next command's number; also notes when it was taken."""
-        self.seq += 1
-        self.sent_us = now_us
-        return self.seq
+    def repetition_ended(self, k: int, ended: RepetitionEnded) -> None:
+        """A concentric of cable ``k`` ended.
 
-    def drop(self, which: Sequence[int], load_n: float, *, t_us: int, now_us: int) -> None:
-        """The load of some cables is ordered down."""
-        settle_s = max(self.cables[k].load_n - load_n for k in which) / self.ramp_n_per_s
-        for k in which:
-            self.cables[k].dropped(t_us, load_n, settle_s + SETTLE_S)
+        Args:
+            k: index of the cable.
+            ended: what the segmenter, or the rig itself, saw of it.
+        """
+        stop = self.prescription.stop
+        self.cables[k].repetition(ended, least_rom_fraction=stop.min_rom_fraction)
+        self.repetitions = min([cable.counts.completed for cable in self.cables])
+        if k == len(self.cables) - 1 and stop.max_left_right_difference is not None:
+            difference = side_difference(self.cables)
+            beyond = difference is not None and max(difference) > stop.max_left_right_difference
+            self.side_strikes = self.side_strikes + 1 if beyond else 0
+
+    def drop(self, k: int, load_n: float, *, t_us: int, now_us: int) -> None:
+        """The load of a cable is commanded down, or that of both when they are coupled.
+
+        Args:
+            k: index of the cable that stalled.
+            load_n: new load, newtons on this cable.
+            t_us: time of the stall, rig clock in microseconds.
+            now_us: controller's clock, microseconds.
+        """
+        dropping = self.cables if self.coupled else (self.cables[k],)
+        settle_s = max([cable.load_n - load_n for cable in dropping]) / self.ramp_n_per_s
         self.drops += 1
-        self.dropped_now = True
         self.active_us = now_us
         self.settled_us = now_us + int(settle_s * 1e6) + SETTLED_AFTER_US
-        self.target_n = tuple(cable.load_n for cable in self.cables)
+        for cable in dropping:
+            cable.load_n = load_n
+            cable.best_velocity_m_s = 0.0
+            cable.counts.completed_in_step = 0
+            cable.counts.step += 1
+        self.target_n = tuple([cable.load_n for cable in self.cables])
+        for cable in dropping:
+            cable.segmenter.load_dropped(t_us, load_n, settle_s + SETTLE_S)
 
     def begin_bout(self, index: int, load_n: float, now_us: int) -> None:
-        """A programmed load comes on."""
+        """A programmed load comes on.
+
+        Args:
+            index: of the bout.
+            load_n: programmed load, newtons per cable.
+            now_us: controller's clock, microseconds.
+        """
         self.bout = index
         self.bouts_begun += 1
         self.moved_in_bout = False
@@ -167,7 +200,12 @@ class ArmedSet:
         self._unload()
 
     def ending(self, reason: Reason, now_us: int) -> None:
-        """The load goes off for good."""
+        """The load goes off for good.
+
+        Args:
+            reason: why the set ends.
+            now_us: controller's clock, microseconds.
+        """
         self.end_reason = reason
         self.ending_us = now_us
         self._unload()
@@ -180,7 +218,7 @@ class ArmedSet:
         self.target_n = self.per_cable(0.0)
 
     def signals_of(self, event: RepetitionSeen) -> Iterator[tuple[int, Signal]]:
-        """What a rig's own summary means, as the tracker would have said it: each cable, then the stall if any."""
+        """What a rig's own summary means, as the segmenter would report it: each cable, then the stall if any."""
         for k in range(len(self.cables)):
             yield (
                 k,

@@ -1,4 +1,4 @@
-"""One cable's part in a set: its tracker, its capacity estimate and its counts. Bookkeeping, no decisions."""
+"""One cable's part in a set: its segmenter, its capacity estimate and its counts. Bookkeeping, no decisions."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from ebbset.controller.detection.segmenter import RepetitionSegmenter
 from ebbset.controller.detection.signals import RepetitionEnded, StallSeen
 from ebbset.controller.estimation.capacity import CapacityEstimator
 from ebbset.controller.estimation.effort import Effort
+from ebbset.controller.messages.estimator_state import CapacityState
 from ebbset.controller.policies.policy import DropView
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
@@ -29,24 +30,34 @@ class Counts:
 
 
 class Cable:
-    """Tracker, estimator and counts of one cable, and what the last repetition was."""
+    """Segmenter, estimator and counts of one cable, and its last repetition.
+
+    ``estimate`` is what the capacity estimator said after it last took something in.
+
+    Args:
+        prescription: of the set.
+        profile: of the lifter, if known.
+        has_force: the rig measures force.
+    """
 
     __slots__ = (
         "best_velocity_m_s",
         "capacity",
         "counts",
         "effort",
+        "estimate",
         "last",
         "load_n",
         "policy_state",
-        "tracker",
+        "segmenter",
     )
 
     def __init__(self, prescription: Prescription, profile: LifterProfile | None, *, has_force: bool) -> None:
         line = line_of(prescription, profile)
         rom_m = profile.rom_m.mean if profile is not None and profile.rom_m is not None else None
-        self.tracker = RepetitionSegmenter(stall=prescription.stall, line=line, rom_m=rom_m, has_force=has_force)
+        self.segmenter = RepetitionSegmenter(stall=prescription.stall, line=line, rom_m=rom_m, has_force=has_force)
         self.capacity = estimator_of(prescription, profile)
+        self.estimate = self.capacity.view()
         self.counts = Counts()
         self.effort = Effort()
         self.load_n = 0.0
@@ -62,22 +73,19 @@ class Cable:
         self.counts.completed_in_step = 0
         self.counts.step = 0
         self.counts.short_in_a_row = 0
-        self.tracker.new_bout()
-
-    def dropped(self, t_us: int, load_n: float, settle_s: float) -> None:
-        """The load was ordered down."""
-        self.load_n = load_n
-        self.best_velocity_m_s = 0.0
-        self.counts.completed_in_step = 0
-        self.counts.step += 1
-        self.tracker.load_dropped(t_us, load_n, settle_s)
+        self.segmenter.new_bout()
 
     def repetition(self, ended: RepetitionEnded, *, least_rom_fraction: float | None) -> None:
-        """A concentric ended."""
+        """A concentric ended.
+
+        Args:
+            ended: what was seen of it.
+            least_rom_fraction: part of the reference range of motion under which it counts as short.
+        """
         counts = self.counts
         counts.attempts += 1
         self.last = ended
-        reference = self.tracker.rom_reference_m
+        reference = self.segmenter.rom_reference_m
         short = ended.outcome is not RepetitionOutcome.COMPLETED
         if ended.outcome is RepetitionOutcome.COMPLETED:
             counts.completed += 1
@@ -94,12 +102,35 @@ class Cable:
             outcome=ended.outcome,
             load_changed=ended.load_changed,
         )
+        self.estimate = self.capacity.view()
         if ended.outcome in (RepetitionOutcome.COMPLETED, RepetitionOutcome.FAILED):
-            self.effort.repetition(reserve=self.capacity.repetitions_in_reserve, spent=self.capacity.budget_spent)
+            self.effort.repetition(reserve=self.capacity.repetitions_in_reserve, spent=self.estimate.budget_spent)
 
-    def view(self, stall: StallSeen, prescription: Prescription) -> DropView:
-        """What a policy is told about a stall of this cable."""
+    def rest(self, duration_s: float) -> None:
+        """A rest, seconds, in which capacity came back."""
+        self.capacity.rest(duration_s)
+        self.estimate = self.capacity.view()
+
+    def start_fatigued(self, before: CapacityState, rest_s: float) -> None:
+        """Begin with what an earlier set of the same person left.
+
+        Args:
+            before: the estimate at the end of that set.
+            rest_s: rest since then, seconds.
+        """
+        self.capacity.start_fatigued(before, rest_s)
+        self.estimate = self.capacity.view()
+
+    def stalled(self, stall: StallSeen, prescription: Prescription) -> DropView:
+        """The lifter stalled: what is known now, as a policy is told it.
+
+        Args:
+            stall: what was seen of it.
+            prescription: of the set.
+        """
         capacity = self.capacity
+        capacity.stall(load_n=self.load_n, force_n=stall.force_n, position_fraction=stall.position_fraction)
+        self.estimate = estimate = capacity.view()
         return DropView(
             reason=stall.reason,
             load_n=self.load_n,
@@ -112,18 +143,23 @@ class Cable:
             stall_force_n=stall.force_n,
             stall_position_fraction=stall.position_fraction,
             stall_duration_s=stall.duration_s,
-            capacity_n=capacity.capacity_n,
-            capacity_sd_n=capacity.capacity_sd_n,
-            fresh_capacity_n=capacity.fresh_n,
+            capacity_n=estimate.capacity_n,
+            capacity_sd_n=estimate.capacity_sd_n,
+            fresh_capacity_n=estimate.fresh_n,
             loss_per_repetition=capacity.loss_per_repetition,
-            budget_spent=capacity.budget_spent,
+            budget_spent=estimate.budget_spent,
             budget_limit=prescription.budget.capacity_loss,
             outlook=capacity.outlook,
         )
 
 
 def estimator_of(prescription: Prescription, profile: LifterProfile | None) -> CapacityEstimator:
-    """The capacity estimate as a set begins it: from the person's profile, or from people in general."""
+    """The capacity estimate at the start of a set: from the person's profile, or from people in general.
+
+    Args:
+        prescription: of the set.
+        profile: of the lifter, if known.
+    """
     return CapacityEstimator(
         line=line_of(prescription, profile),
         one_rm_n=profile.one_rm_n if profile is not None else None,
@@ -133,7 +169,12 @@ def estimator_of(prescription: Prescription, profile: LifterProfile | None) -> C
 
 
 def line_of(prescription: Prescription, profile: LifterProfile | None) -> LoadVelocityLine:
-    """The person's own load–velocity line, or the exercise's generic one."""
+    """The person's own load–velocity line, or the exercise's generic one.
+
+    Args:
+        prescription: of the set.
+        profile: of the lifter, if known.
+    """
     if profile is None:
         return generic_line(prescription.exercise)
     return LoadVelocityLine(

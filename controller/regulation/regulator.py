@@ -1,20 +1,19 @@
 """The set regulator: one deterministic state machine for one rig. Feed it an event with its time, get actions back.
 
-What lives here: what an input means (its trigger) and what each response of the table in `transitions` does; the
-work on a bout is in `work`. What never does: which response an input gets (the table), how stalls are seen
-(`tracker`), what the lifter has left (`capacity`), which stop rules there are (`stop_rules`), and any clock, socket,
-file or random number. The same object runs live, in simulation and in replay.
+What lives here: what an input means (its trigger), what each response of the table in `transitions` does, and the one
+function that changes the state. What never does: which response an input gets (the table), what follows from telemetry
+in a bout (`bout`), how stalls are seen (`segmenter`), what the lifter has left (`capacity`), which stop rules there
+are (`stop_rules`), and any clock, socket, file or random number. The same object runs live, in simulation and in
+replay.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Final
+from dataclasses import replace
+from typing import Final, get_args
 
-from ebbset.controller.messages.actions import (
-    Output,
-    SendArm,
-)
+from ebbset.controller.messages.actions import Command, Output
 from ebbset.controller.messages.events import (
     Acknowledged,
     BadInput,
@@ -33,12 +32,14 @@ from ebbset.controller.messages.events import (
 )
 from ebbset.controller.messages.reasons import SENTENCES, Reason, State
 from ebbset.controller.policies.policy import PolicyFactory
+from ebbset.controller.regulation import bout
 from ebbset.controller.regulation.armed_set import ArmedSet
 from ebbset.controller.regulation.arming import refusal_to_arm
-from ebbset.controller.regulation.bout_runner import BoutRunner
-from ebbset.controller.regulation.reports import snapshot_of
-from ebbset.controller.regulation.rig_facts import RigFacts
+from ebbset.controller.regulation.outcomes import Continue, End, Finding, Outcome
+from ebbset.controller.regulation.position import FinishedSet, LiveSet, NoSet, Position
+from ebbset.controller.regulation.reports import result_of, snapshot_of
 from ebbset.controller.regulation.set_context import SetContext
+from ebbset.controller.regulation.stop_rules import by_time
 from ebbset.controller.regulation.transitions import END_REASONS, TRANSITIONS, Response, Trigger
 from ebbset.models.contract.wire import Refusal, RequestAction, RigEventKind
 
@@ -47,11 +48,7 @@ ENDING_PATIENCE_US: Final = 3_000_000
 HARMLESS_REFUSALS: Final = frozenset({Refusal.REPEATED_SEQUENCE})
 """A command that came twice is refused the second time; the first one stands, so the set goes on."""
 
-# Reading a member off its enumeration takes as long as a few comparisons: those asked for with every frame have names.
-_SAMPLES: Final = Trigger.SAMPLES
-_ACK: Final = Trigger.ACK
-_REBOOTED: Final = Trigger.REBOOTED
-_ARMED_STATES: Final = frozenset({State.ARMED, State.WORKING, State.RESTING, State.ENDING})
+_COMMANDS: Final = get_args(Command)
 _ASKS: Final = {
     RequestAction.ARM: Trigger.ASK_ARM,
     RequestAction.START: Trigger.ASK_START,
@@ -67,271 +64,11 @@ _REPORTS: Final = {
     RigEventKind.DOCKED: Trigger.DOCK_CHANGED,
     RigEventKind.UNDOCKED: Trigger.DOCK_CHANGED,
 }
-
-
-class Regulator:
-    """One rig's regulator. `handle` is the only way in; ``state`` may be read.
-
-    Args:
-        policies: drop policies by name; an arming may name any of them.
-    """
-
-    def __init__(self, policies: Mapping[str, PolicyFactory]) -> None:
-        self._policies = policies
-        self._desk = SetContext()
-        self._work = BoutRunner(self._desk, self._count)
-        self._link = False
-        self._reported_us = -REPORT_EVERY_US
-        self._responses: Final[dict[Response, Callable[[Event], None]]] = {
-            Response.NOTHING: self._nothing,
-            Response.COUNT: self._count,
-            Response.NOTE: self._note,
-            Response.ONLINE: self._online,
-            Response.OFFLINE: self._offline,
-            Response.WATCH: self._watch,
-            Response.WORK: self._work.work,
-            Response.REST: self._rest,
-            Response.WIND_DOWN: self._wind_down,
-            Response.COUNT_REPETITION: self._work.count_repetition,
-            Response.ARM: self._arm,
-            Response.START: self._start,
-            Response.STOP: self._end_by_table,
-            Response.CONFIRM_STOPPED: self._confirm_stopped,
-            Response.REFUSE: self._refuse,
-            Response.END: self._end_by_table,
-        }
-
-    @property
-    def state(self) -> State:
-        """Where the set stands."""
-        return self._desk.state
-
-    @property
-    def left_behind(self) -> EarlierSet | None:
-        """What the last set left in its lifter, once it is over."""
-        return None if self._desk.order is None else self._desk.order.left_behind()
-
-    def handle(self, event: Event) -> tuple[Output, ...]:
-        """Take one event in and give back what follows from it, in order. Raises nothing for any event."""
-        desk = self._desk
-        if event.now_us > desk.now_us:
-            desk.now_us = event.now_us
-        before = desk.state
-        self._responses[TRANSITIONS[before][self._trigger(event)]](event)
-        if desk.state is not before or desk.now_us - self._reported_us >= REPORT_EVERY_US:
-            self._reported_us = desk.now_us
-            desk.out.append(snapshot_of(desk.now_us, desk.state, desk.order, desk.rig))
-        if not desk.out:
-            return ()
-        out = tuple(desk.out)
-        desk.out.clear()
-        return out
-
-    # --- what an input means -------------------------------------------------------------------------------------
-
-    def _trigger(self, event: Event) -> Trigger:
-        if isinstance(event, Samples):
-            return _REBOOTED if self._foreign_boot(event.boot_id) else _SAMPLES
-        if isinstance(event, Tick):
-            return Trigger.TICK
-        if isinstance(event, RepetitionSeen):
-            return Trigger.REBOOTED if self._foreign_boot(event.boot_id) else Trigger.REPETITION
-        if isinstance(event, Acknowledged):
-            harmless = event.accepted or event.refusal in HARMLESS_REFUSALS or not self._is_ours(event.nonce)
-            return _ACK if harmless else Trigger.REFUSED_BY_RIG
-        if isinstance(event, RigReported):
-            return Trigger.REBOOTED if self._foreign_boot(event.boot_id) else _REPORTS[event.kind]
-        if isinstance(event, Requested):
-            return _ASKS[event.action]
-        if isinstance(event, RigAnnounced):
-            return Trigger.REBOOTED if self._foreign_boot(event.boot_id) else Trigger.ANNOUNCED
-        return _SIMPLE_TRIGGERS[type(event)]
-
-    def _foreign_boot(self, boot_id: str) -> bool:
-        identity = self._desk.rig.identity
-        return identity is not None and boot_id != identity.boot_id and self._desk.state in _ARMED_STATES
-
-    def _is_ours(self, nonce: str) -> bool:
-        return self._desk.order is not None and nonce == self._desk.order.nonce
-
-    # --- responses -----------------------------------------------------------------------------------------------
-
-    def _nothing(self, event: Event) -> None:
-        pass
-
-    def _count(self, event: Event) -> None:
-        if self._desk.order is not None:
-            self._desk.order.refused_inputs += 1
-
-    def _note(self, event: Event) -> None:
-        if isinstance(event, LinkUp):
-            self._link = True
-        elif isinstance(event, RigAnnounced):
-            known = self._desk.rig.knows(event)
-            self._desk.rig.announced(event)
-            if not known and self._desk.state is not State.ENDING:
-                text = "It announced other capabilities than it was armed with."
-                self._desk.end(Reason.RIG_DISAGREES, (), (), detail=text)
-        elif isinstance(event, Acknowledged):
-            if not self._desk.rig.accept_ack(event):
-                self._count(event)
-        elif isinstance(event, RepetitionSeen):
-            if self._desk.rig.by_frames or not self._desk.rig.accept_repetition(event):
-                self._count(event)
-        elif isinstance(event, RigReported):
-            identity = self._desk.rig.identity
-            if identity is None or event.boot_id != identity.boot_id or self._desk.rig.is_old(event.t_us):
-                self._count(event)
-            else:
-                self._desk.rig.docked = event.kind is RigEventKind.DOCKED
-
-    def _online(self, event: Event) -> None:
-        if not isinstance(event, RigAnnounced) or not self._link:
-            self._count(event)
-            return
-        self._desk.rig.announced(event)
-        if self._desk.state is State.OFFLINE:
-            self._desk.state = State.IDLE
-
-    def _offline(self, event: Event) -> None:
-        if isinstance(event, LinkDown):
-            self._link = False
-        if self._desk.order is not None and not self._desk.order.finished:
-            self._desk.finish(State.OFFLINE)
-        self._desk.rig = RigFacts()
-        self._desk.state = State.OFFLINE
-
-    def _watch(self, event: Event) -> None:
-        if isinstance(event, Samples) and not self._desk.rig.accept_samples(event):
-            self._count(event)
-
-    def _refuse(self, event: Event) -> None:
-        self._desk.answer(
-            event, accepted=False, code=f"not_while_{self._desk.state.value}", message=_REFUSAL_TEXTS[self._desk.state]
-        )
-
-    def _confirm_stopped(self, event: Event) -> None:
-        self._desk.answer(
-            event, accepted=True, code="already_stopped", message="Nothing is armed; the rig is unloaded."
-        )
-
-    def _arm(self, event: Event) -> None:
-        if not isinstance(event, Requested):
-            return
-        used = self._desk.order.nonce if self._desk.order is not None else None
-        refusal = refusal_to_arm(event, self._desk.rig, self._policies, self._desk.now_us, last_nonce=used)
-        if refusal is not None:
-            self._desk.answer(event, accepted=False, code=refusal.code, message=refusal.message)
-            return
-        before = self.left_behind or event.earlier
-        self._desk.order = order = ArmedSet.of(event, self._desk.rig, self._policies)
-        order.take_over(before)
-        self._desk.state = State.ARMED
-        load = order.prescription.load
-        self._desk.out.append(
-            SendArm(
-                nonce=order.nonce,
-                seq=order.next_seq(self._desk.now_us),
-                ceiling_n=order.per_cable(load.start_n),
-                floor_n=order.per_cable(load.floor_n),
-                max_ramp_n_per_s=order.ramp_n_per_s,
-                lease_ms=order.lease_ms,
-            )
-        )
-        self._desk.decide("arm", Reason.ARMED, SENTENCES[Reason.ARMED])
-        self._desk.answer(
-            event, accepted=True, code="armed", message="Armed and unloaded. Start when the lifter is ready."
-        )
-
-    def _start(self, event: Event) -> None:
-        order = self._desk.order
-        if order is None:
-            return
-        if self._desk.rig.docked is not True:
-            self._desk.answer(
-                event, accepted=False, code="handle_not_docked", message="docked is not true; allowed: a docked handle"
-            )
-            return
-        if not self._desk.fresh(order):
-            self._desk.answer(
-                event, accepted=False, code="no_telemetry", message="No telemetry within telemetry_timeout_ms."
-            )
-            return
-        order.started_us = self._desk.now_us
-        self._work.begin_bout(order, 0, Reason.STARTED)
-        self._desk.answer(event, accepted=True, code="started", message="The load comes on at the dock.")
-
-    # --- rest ----------------------------------------------------------------------------------------------------
-
-    def _rest(self, event: Event) -> None:
-        """Armed or resting: unloaded, watching, keeping the rig bound; when a rest is over the next bout begins."""
-        order = self._desk.order
-        if order is None:
-            return
-        if not self._desk.fresh(order):
-            self._desk.end(Reason.TELEMETRY_LOST, *self._desk.freshness(order))
-            return
-        if isinstance(event, Samples) and not self._desk.rig.accept_samples(event):
-            self._count(event)
-        now_us = self._desk.now_us
-        if self._desk.state is State.RESTING:
-            rest_us = int(order.prescription.bouts[order.bout + 1].rest_before_s * 1e6)
-            rested_us = now_us - order.rest_began_us
-            if rested_us >= rest_us:
-                if self._desk.rig.docked is True and self._desk.rig.unloaded:
-                    for cable in order.cables:
-                        cable.capacity.rest(rested_us / 1e6)
-                    self._work.begin_bout(order, order.bout + 1, Reason.BOUT_BEGUN)
-                    return
-                late_s = (rested_us - rest_us) / 1e6
-                allowed_s = order.prescription.stop.max_start_wait_s
-                if late_s > allowed_s:
-                    self._desk.end(Reason.PAUSE_TOO_LONG, (("late_s", late_s),), (("max_start_wait_s", allowed_s),))
-                    return
-        if now_us - order.sent_us >= order.renew_every_us:
-            self._desk.send_unload(order, order.ramp_n_per_s)
-
-    # --- the end -------------------------------------------------------------------------------------------------
-
-    def _end_by_table(self, event: Event) -> None:
-        reason = END_REASONS[self._trigger(event)]
-        if isinstance(event, LinkDown):
-            self._link = False
-        detail = ""
-        if isinstance(event, GuardRefused):
-            if self._desk.order is not None:
-                self._desk.order.guard_refusals += 1
-            detail = f"{event.rule}: {event.detail}"
-        elif isinstance(event, Acknowledged):
-            detail = f"command {event.command_seq}: {event.refusal}"
-        elif isinstance(event, RigReported):
-            detail = event.detail
-        self._desk.end(reason, (), (), detail=detail)
-        if isinstance(event, RigAnnounced):
-            self._desk.rig.announced(event)
-        self._desk.answer(event, accepted=True, code="stopped", message=SENTENCES[reason])
-
-    def _wind_down(self, event: Event) -> None:
-        """Unloading: repeat the unload until the rig reports no load or patience ends, then let the rig go."""
-        order = self._desk.order
-        if order is None:
-            return
-        if isinstance(event, Samples):
-            if not self._desk.rig.accept_samples(event):
-                self._count(event)
-        elif isinstance(event, Acknowledged):
-            self._desk.rig.accept_ack(event)
-        elif isinstance(event, RigAnnounced):
-            self._desk.rig.announced(event)
-        now_us = self._desk.now_us
-        heard_since = self._desk.rig.fresh_us is not None and self._desk.rig.fresh_us > order.ending_us
-        if (heard_since and self._desk.rig.unloaded) or now_us - order.ending_us > ENDING_PATIENCE_US:
-            self._desk.finish(State.ENDED)
-        elif now_us - order.sent_us >= order.renew_every_us:
-            self._desk.send_unload(order, order.ramp_n_per_s)
-
-
 _SIMPLE_TRIGGERS: Final[dict[type, Trigger]] = {
+    Samples: Trigger.SAMPLES,
+    Tick: Trigger.TICK,
+    RepetitionSeen: Trigger.REPETITION,
+    RigAnnounced: Trigger.ANNOUNCED,
     RigLost: Trigger.RIG_LOST,
     LinkUp: Trigger.LINK_UP,
     LinkDown: Trigger.LINK_DOWN,
@@ -347,3 +84,365 @@ _REFUSAL_TEXTS: Final = {
     State.ENDING: "A set is just ending; wait until the rig is unloaded.",
     State.ENDED: "The set is over; arm anew.",
 }
+
+
+class Regulator:
+    """One rig's regulator. `handle` is the only way in; ``state`` may be read.
+
+    Args:
+        policies: drop policies by name; an arming may name any of them.
+    """
+
+    def __init__(self, policies: Mapping[str, PolicyFactory]) -> None:
+        self._policies = policies
+        self._context = SetContext()
+        self._at: Position = NoSet(State.OFFLINE)
+        self._left_behind: EarlierSet | None = None
+        self._link = False
+        self._reported_us = -REPORT_EVERY_US
+        self._without_live_set: Final[dict[Response, Callable[[Event, NoSet | FinishedSet], Position]]] = {
+            Response.IGNORE: self._ignore,
+            Response.NOTE: self._note,
+            Response.NOTE_LINK: self._note_link,
+            Response.ONLINE: self._online,
+            Response.OFFLINE: self._offline,
+            Response.ARM: self._arm,
+            Response.CONFIRM_STOPPED: self._confirm_stopped,
+            Response.REFUSE: self._refuse,
+        }
+        self._with_live_set: Final[dict[Response, Callable[[Event, LiveSet], Position]]] = {
+            Response.COUNT: self._count,
+            Response.NOTE: self._note,
+            Response.COMPARE: self._compare,
+            Response.ABANDON: self._abandon,
+            Response.WAIT: self._wait,
+            Response.RUN_BOUT: self._run_bout,
+            Response.COUNT_REPETITION: self._count_repetition,
+            Response.REST: self._rest,
+            Response.WIND_DOWN: self._wind_down,
+            Response.START: self._start,
+            Response.STOP: self._end_by_table,
+            Response.END: self._end_by_table,
+            Response.CONFIRM_STOPPED: self._confirm_stopped,
+            Response.REFUSE: self._refuse,
+        }
+
+    @property
+    def state(self) -> State:
+        """Where the set stands."""
+        return self._at.state
+
+    @property
+    def left_behind(self) -> EarlierSet | None:
+        """What the last set left in its lifter, once it is over."""
+        return self._left_behind
+
+    def handle(self, event: Event) -> tuple[Output, ...]:
+        """Take one event in and give back what follows from it, in order. Raises nothing for any event."""
+        context = self._context
+        if event.now_us > context.now_us:
+            context.now_us = event.now_us
+        before = self._at
+        trigger = self._trigger(event)
+        response, may_lead_to = TRANSITIONS[before.state, trigger]
+        if isinstance(before, LiveSet):
+            after = self._with_live_set[response](event, before)
+        else:
+            after = self._without_live_set[response](event, before)
+        # The only place where the state changes; one that the table does not allow is never entered.
+        self._at = after if after.state in may_lead_to else self._not_allowed(before, trigger, after)
+        if self._at.state is not before.state or context.now_us - self._reported_us >= REPORT_EVERY_US:
+            self._reported_us = context.now_us
+            context.out.append(snapshot_of(context.now_us, self._at, context.rig.applied_n))
+        if not context.out:
+            return ()
+        out = tuple(context.out)
+        context.out.clear()
+        return out
+
+    def _not_allowed(self, before: Position, trigger: Trigger, after: Position) -> Position:
+        """A defect of ours. Nothing that it would have the rig do goes out; a live set ends, and a record says why."""
+        context = self._context
+        context.out[:] = [output for output in context.out if not isinstance(output, _COMMANDS)]
+        detail = f"{trigger.value} led from {before.state.value} to {after.state.value}."
+        if isinstance(before, LiveSet) and before.state is not State.ENDING:
+            return self._end(before, Finding(Reason.DEFECT), detail)
+        context.record_defect(before.state, f"{SENTENCES[Reason.DEFECT]} {detail}")
+        return before
+
+    # --- what an input means -------------------------------------------------------------------------------------
+
+    def _trigger(self, event: Event) -> Trigger:
+        if isinstance(event, Samples | RepetitionSeen | RigReported | RigAnnounced):
+            # The rig restarted while a set was live: whatever this input says, it is about another boot.
+            identity = self._context.rig.identity
+            if identity is not None and event.boot_id != identity.boot_id and isinstance(self._at, LiveSet):
+                return Trigger.REBOOTED
+        if isinstance(event, RigReported):
+            return _REPORTS[event.kind]
+        if isinstance(event, Acknowledged):
+            ours = event.nonce == self._context.nonce
+            harmless = event.accepted or event.refusal in HARMLESS_REFUSALS or not ours
+            return Trigger.ACK if harmless else Trigger.REFUSED_BY_RIG
+        if isinstance(event, Requested):
+            return _ASKS[event.action]
+        return _SIMPLE_TRIGGERS[type(event)]
+
+    # --- responses -----------------------------------------------------------------------------------------------
+
+    def _ignore(self, _event: Event, at: Position) -> Position:
+        return at
+
+    def _count(self, _event: Event, at: LiveSet) -> Position:
+        at.armed.refused_inputs += 1
+        return at
+
+    def _note(self, event: Event, at: Position) -> Position:
+        """Keep what the rig says about itself; what is old, or of another boot, is only counted."""
+        rig = self._context.rig
+        if isinstance(event, RigAnnounced):
+            rig.announced(event)
+            return at
+        if isinstance(event, Samples):
+            new = rig.accept_samples(event)
+        elif isinstance(event, Acknowledged):
+            new = rig.accept_ack(event)
+        elif isinstance(event, RepetitionSeen):
+            new = not rig.by_frames and rig.accept_repetition(event)
+        else:
+            new = isinstance(event, RigReported) and rig.accept_report(event)
+        if not new and isinstance(at, LiveSet):
+            at.armed.refused_inputs += 1
+        return at
+
+    def _note_link(self, event: Event, at: Position) -> Position:
+        self._link = isinstance(event, LinkUp)
+        return at
+
+    def _compare(self, event: Event, at: LiveSet) -> Position:
+        """An announcement during a set must say what the set was armed with."""
+        if not isinstance(event, RigAnnounced):
+            return at
+        known = self._context.rig.knows(event)
+        self._context.rig.announced(event)
+        if known:
+            return at
+        return self._end(at, Finding(Reason.RIG_DISAGREES), "It announced other capabilities than it was armed with.")
+
+    def _online(self, event: Event, at: Position) -> Position:
+        if not isinstance(event, RigAnnounced) or not self._link:
+            return at
+        self._context.rig.announced(event)
+        return NoSet(State.IDLE) if at.state is State.OFFLINE else at
+
+    def _offline(self, event: Event, _at: Position) -> Position:
+        if isinstance(event, LinkDown):
+            self._link = False
+        self._context.rig.lost()
+        return NoSet(State.OFFLINE)
+
+    def _abandon(self, event: Event, at: LiveSet) -> Position:
+        """The rig or the link is lost while a set is ending: the set is over as far as it can be told."""
+        self._finish(at.armed)
+        return self._offline(event, at)
+
+    def _refuse(self, event: Event, at: Position) -> Position:
+        code, text = f"not_while_{at.state.value}", _REFUSAL_TEXTS[at.state]
+        self._answer(event, at, accepted=False, code=code, message=text)
+        return at
+
+    def _confirm_stopped(self, event: Event, at: Position) -> Position:
+        text = "Nothing is armed; the rig is unloaded."
+        self._answer(event, at, accepted=True, code="already_stopped", message=text)
+        return at
+
+    def _answer(self, event: Event, at: Position, *, accepted: bool, code: str, message: str) -> None:
+        if isinstance(event, Requested):
+            self._context.answer(event, at.state, accepted=accepted, code=code, message=message)
+
+    def _arm(self, event: Event, at: Position) -> Position:
+        if not isinstance(event, Requested):
+            return at
+        context = self._context
+        refusal = refusal_to_arm(event, context.rig, self._policies, context.now_us, last_nonce=context.nonce)
+        if refusal is not None:
+            context.answer(event, at.state, accepted=False, code=refusal.code, message=refusal.message)
+            return at
+        armed = ArmedSet.of(event, context.rig, self._policies)
+        armed.take_over(self._left_behind or event.earlier)
+        self._left_behind = None
+        context.nonce = armed.nonce
+        context.send_arm(armed)
+        context.decide(armed, State.ARMED, "arm", Finding(Reason.ARMED), SENTENCES[Reason.ARMED])
+        text = "Armed and unloaded. Start when the lifter is ready."
+        context.answer(event, State.ARMED, accepted=True, code="armed", message=text)
+        return LiveSet(State.ARMED, armed)
+
+    def _start(self, event: Event, at: LiveSet) -> Position:
+        context, armed = self._context, at.armed
+        if context.rig.docked is not True:
+            text = "docked is not true; allowed: a docked handle"
+            self._answer(event, at, accepted=False, code="handle_not_docked", message=text)
+            return at
+        if self._silent(armed) is not None:
+            text = "No telemetry within telemetry_timeout_ms."
+            self._answer(event, at, accepted=False, code="no_telemetry", message=text)
+            return at
+        armed.started_us = context.now_us
+        after = self._begin_bout(armed, 0, Reason.STARTED)
+        self._answer(event, after, accepted=True, code="started", message="The load comes on at the dock.")
+        return after
+
+    # --- armed, resting, in a bout -------------------------------------------------------------------------------
+
+    def _begin_bout(self, armed: ArmedSet, index: int, reason: Reason) -> Position:
+        """Put a programmed load on; the handle is docked."""
+        context, before_n = self._context, armed.target_n
+        armed.begin_bout(index, armed.prescription.bout_load_n(index), context.now_us)
+        context.send_load(armed)
+        context.decide(armed, State.WORKING, "load", Finding(reason), SENTENCES[reason], from_n=before_n)
+        return LiveSet(State.WORKING, armed)
+
+    def _silent(self, armed: ArmedSet) -> Finding | None:
+        context = self._context
+        return context.rig.silence(context.now_us, since_us=armed.armed_us, allowed_us=armed.silence_allowed_us)
+
+    def _unloaded(self, event: Event, armed: ArmedSet) -> Finding | None:
+        """Armed or resting: take the input in; a finding says that telemetry was silent for too long before it."""
+        silent = self._silent(armed)
+        if silent is None and isinstance(event, Samples) and not self._context.rig.accept_samples(event):
+            armed.refused_inputs += 1
+        return silent
+
+    def _keep_bound(self, armed: ArmedSet) -> None:
+        """While unloaded a repeated unload keeps the rig bound to the set."""
+        if self._context.now_us - armed.sent_us >= armed.renew_every_us:
+            self._context.send_unload(armed, armed.ramp_n_per_s)
+
+    def _wait(self, event: Event, at: LiveSet) -> Position:
+        silent = self._unloaded(event, at.armed)
+        if silent is not None:
+            return self._end(at, silent)
+        self._keep_bound(at.armed)
+        return at
+
+    def _rest(self, event: Event, at: LiveSet) -> Position:
+        """Resting: when the rest is over and the handle docked, the next bout begins."""
+        context, armed = self._context, at.armed
+        silent = self._unloaded(event, armed)
+        if silent is not None:
+            return self._end(at, silent)
+        rested_us = context.now_us - armed.rest_began_us
+        late_us = rested_us - int(armed.prescription.bouts[armed.bout + 1].rest_before_s * 1e6)
+        if late_us >= 0:
+            if context.rig.docked is True and context.rig.unloaded:
+                for cable in armed.cables:
+                    cable.rest(rested_us / 1e6)
+                return self._begin_bout(armed, armed.bout + 1, Reason.BOUT_BEGUN)
+            late_s, allowed_s = late_us / 1e6, armed.prescription.stop.max_start_wait_s
+            if late_s > allowed_s:
+                finding = Finding(Reason.PAUSE_TOO_LONG, (("late_s", late_s),), (("max_start_wait_s", allowed_s),))
+                return self._end(at, finding)
+        self._keep_bound(armed)
+        return at
+
+    def _run_bout(self, event: Event, at: LiveSet) -> Position:
+        """In a bout: what the frame shows, then what the time allows, then the renewal of the lease."""
+        context, armed = self._context, at.armed
+        if isinstance(event, Samples):
+            outcome = bout.after_frame(context, armed, event)
+            if not isinstance(outcome, Continue):
+                return self._act_on(outcome, at)
+        elif (silent := self._silent(armed)) is not None:
+            return self._end(at, silent)
+        now_us = context.now_us
+        finding = by_time(
+            armed.prescription.stop,
+            elapsed_us=now_us - armed.started_us,
+            still_us=now_us - armed.active_us,
+            any_repetition=armed.moved_in_bout,
+        )
+        if finding is not None:
+            return self._end(at, finding)
+        if now_us - armed.sent_us >= armed.renew_every_us:
+            context.send_load(armed)
+        return at
+
+    def _count_repetition(self, event: Event, at: LiveSet) -> Position:
+        if not isinstance(event, RepetitionSeen):
+            return at
+        return self._act_on(bout.after_summary(self._context, at.armed, event), at)
+
+    def _act_on(self, outcome: Outcome, at: LiveSet) -> Position:
+        """Where a step of a bout leads."""
+        if isinstance(outcome, Continue):
+            return at
+        if isinstance(outcome, End):
+            return self._end(at, outcome.finding, outcome.detail)
+        context, armed, done = self._context, at.armed, outcome.finding
+        if armed.bout + 1 >= len(armed.prescription.bouts):
+            reason = done.reason if done.reason is Reason.REPETITIONS_DONE else Reason.SET_DONE
+            return self._end(at, replace(done, reason=reason))
+        before_n = armed.target_n
+        armed.end_bout(context.now_us)
+        context.send_unload(armed, armed.ramp_n_per_s)
+        text = f"{SENTENCES[Reason.BOUT_DONE]} {SENTENCES[done.reason]}"
+        context.decide(armed, State.RESTING, "rest", replace(done, reason=Reason.BOUT_DONE), text, from_n=before_n)
+        return LiveSet(State.RESTING, armed)
+
+    # --- the end -------------------------------------------------------------------------------------------------
+
+    def _end(self, at: LiveSet, finding: Finding, detail: str = "") -> Position:
+        """Stop for good: unload, say why. Nothing but a new arming leads on from here."""
+        context, armed, reason = self._context, at.armed, finding.reason
+        before_n = armed.target_n
+        armed.ending(reason, context.now_us)
+        self._left_behind = armed.left_behind()
+        let_go = reason is Reason.HANDLE_RELEASED
+        context.send_unload(armed, armed.fastest_ramp_n_per_s if let_go else armed.ramp_n_per_s)
+        context.decide(armed, at.state, "end", finding, f"{SENTENCES[reason]} {detail}".strip(), from_n=before_n)
+        if reason not in (Reason.LINK_LOST, Reason.RIG_LOST):
+            return LiveSet(State.ENDING, armed)
+        self._finish(armed)
+        context.rig.lost()
+        return NoSet(State.OFFLINE)
+
+    def _finish(self, armed: ArmedSet) -> None:
+        """Let the rig go and say what the set came to."""
+        self._context.send_release(armed)
+        self._context.out.append(result_of(armed))
+
+    def _end_by_table(self, event: Event, at: LiveSet) -> Position:
+        reason = END_REASONS[self._trigger(event)]
+        detail = ""
+        if isinstance(event, LinkDown):
+            self._link = False
+        elif isinstance(event, GuardRefused):
+            at.armed.guard_refusals += 1
+            detail = f"{event.rule}: {event.detail}"
+        elif isinstance(event, Acknowledged):
+            detail = f"command {event.command_seq}: {event.refusal}"
+        elif isinstance(event, RigReported):
+            detail = event.detail
+        after = self._end(at, Finding(reason), detail)
+        if isinstance(event, RigAnnounced):
+            self._context.rig.announced(event)
+        self._answer(event, after, accepted=True, code="stopped", message=SENTENCES[reason])
+        return after
+
+    def _wind_down(self, event: Event, at: LiveSet) -> Position:
+        """Unloading: repeat the unload until the rig reports no load or patience ends, then let the rig go."""
+        rig, armed, now_us = self._context.rig, at.armed, self._context.now_us
+        if isinstance(event, Samples):
+            if not rig.accept_samples(event):
+                armed.refused_inputs += 1
+        elif isinstance(event, Acknowledged):
+            rig.accept_ack(event)
+        elif isinstance(event, RigAnnounced):
+            rig.announced(event)
+        heard_since = rig.fresh_us is not None and rig.fresh_us > armed.ending_us
+        if (heard_since and rig.unloaded) or now_us - armed.ending_us > ENDING_PATIENCE_US:
+            self._finish(armed)
+            return FinishedSet(armed)
+        self._keep_bound(armed)
+        return at

@@ -9,8 +9,11 @@ from dataclasses import replace
 from math import isfinite
 from typing import Final
 
-from ebbset.controller.messages.events import Acknowledged, RepetitionSeen, RigAnnounced, Samples
+from ebbset.controller.messages.events import Acknowledged, RepetitionSeen, RigAnnounced, RigReported, Samples
+from ebbset.controller.messages.reasons import Reason
+from ebbset.controller.regulation.outcomes import Finding
 from ebbset.models.contract.constants import UNLOADED_N
+from ebbset.models.contract.wire import RigEventKind
 
 APPLIED_TOLERANCE_N: Final = 10.0
 APPLIED_TOLERANCE_PART: Final = 0.06
@@ -43,6 +46,25 @@ class RigFacts:
         self.last_t_us: int | None = None
         self.last_frame_seq = -1
         self.last_repetition_seq = -1
+
+    def lost(self) -> None:
+        """The rig or the link is gone: nothing is known any more."""
+        self.identity = None
+        self.forget()
+
+    def silence(self, now_us: int, *, since_us: int, allowed_us: int) -> Finding | None:
+        """Usable telemetry was silent for too long.
+
+        Args:
+            now_us: controller's clock, microseconds.
+            since_us: where to count from while nothing was heard, on the same clock.
+            allowed_us: how long it may be silent.
+        """
+        silence_us = now_us - (since_us if self.fresh_us is None else self.fresh_us)
+        if silence_us <= allowed_us:
+            return None
+        allowed = (("telemetry_timeout_ms", allowed_us / 1e3),)
+        return Finding(Reason.TELEMETRY_LOST, (("silence_ms", silence_us / 1e3),), allowed)
 
     @property
     def by_frames(self) -> bool:
@@ -94,6 +116,13 @@ class RigFacts:
         """Something newer is known already."""
         return self.last_t_us is not None and t_us < self.last_t_us
 
+    def accept_report(self, event: RigReported) -> bool:
+        """Take a report that the handle was docked or undocked in if it is new."""
+        if self.identity is None or event.boot_id != self.identity.boot_id or self.is_old(event.t_us):
+            return False
+        self.docked = event.kind is RigEventKind.DOCKED
+        return True
+
     def accept_ack(self, event: Acknowledged) -> bool:
         """Take an ack in. Only where the rig sends no frames does it count as a sign of life."""
         identity = self.identity
@@ -107,6 +136,20 @@ class RigFacts:
             self.docked = event.docked
             self.applied_n = event.applied_n
         return True
+
+    def disagreement(self, nonce: str, target_n: tuple[float, ...]) -> Finding | None:
+        """What the rig reports does not fit a set whose last load it had time to reach.
+
+        Args:
+            nonce: of the set.
+            target_n: commanded load, newtons per cable.
+        """
+        if self.rig_nonce != nonce:
+            return Finding(Reason.RIG_DISAGREES, (("nonce_matches", 0.0),), (("nonce_matches", 1.0),))
+        excess = self.disagreement_n(target_n)
+        if excess is None:
+            return None
+        return Finding(Reason.RIG_DISAGREES, (("difference_n", excess[0]),), (("allowed_n", excess[1]),))
 
     def disagreement_n(self, target_n: tuple[float, ...]) -> tuple[float, float] | None:
         """Largest excess of |applied - target| over what is allowed: (difference, allowed), or None."""

@@ -54,16 +54,20 @@ class SetController:
         self.handled += 1
         self._guard.observe(event)
         outputs = self._regulator.handle(event)
-        return self._passed(event, outputs) if outputs else outputs
-
-    def _passed(self, event: Event, outputs: tuple[Output, ...]) -> tuple[Output, ...]:
-        """The same outputs when the guard has nothing against them, which is always but for a defect."""
         for index, output in enumerate(outputs):
             if isinstance(output, _COMMANDS):
                 refused = self._guard.check(output, event.now_us)
                 if refused is not None:
                     return outputs[:index] + self._refused(event, output, refused, outputs[index + 1 :])
         return outputs
+
+    def _passed(self, event: Event, outputs: tuple[Output, ...]) -> tuple[Output, ...]:
+        """What the guard lets pass of the answer to its own refusal: an end, so that nothing more can follow."""
+        return tuple(
+            output
+            for output in outputs
+            if not isinstance(output, _COMMANDS) or self._guard.check(output, event.now_us) is None
+        )
 
     def _refused(
         self, event: Event, command: Command, refused: Refused, later: tuple[Output, ...]

@@ -1,35 +1,35 @@
 """The stop rules that a prescription may set, each a pure function of counts and figures, in one order.
 
-A rule returns a `Finding` (reason, the numbers it used, the thresholds it compared them with) or None. Faults and
-requests are not here: they end a set through the transition table.
+A rule returns a `Finding` (reason, the numbers it used, the thresholds it compared them with) or None; `at_stall` rules
+on what a stall leads to. Faults and requests are not here: they end a set through the transition table.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import Final
 
+from ebbset.controller.detection.signals import StallSeen
 from ebbset.controller.messages.reasons import Reason
+from ebbset.controller.policies.policy import DropView
 from ebbset.controller.regulation.cable import Cable
-from ebbset.models.contract.prescription import Prescription, StopSection
+from ebbset.controller.regulation.outcomes import BoutDone, End, Finding, Hold, MayDrop, Numbers, StallRuling
+from ebbset.models.contract.prescription import Prescription, StallSection, StopSection
 
-Numbers = tuple[tuple[str, float | None], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """A rule that holds."""
-
-    reason: Reason
-    inputs: Numbers
-    thresholds: Numbers
-    cable: int | None = None
+AT_FLOOR_N: Final = 0.05
 
 
 def after_repetition(
     prescription: Prescription, cables: Sequence[Cable], index: int, side_strikes: int
 ) -> Finding | None:
-    """The rules looked at when a concentric of cable ``index`` has ended; the first that holds, in fixed order."""
+    """The rules looked at when a concentric has ended; the first that holds, in fixed order.
+
+    Args:
+        prescription: of the set.
+        cables: of the rig, after the repetition was counted.
+        index: of the cable whose concentric ended.
+        side_strikes: repetitions in a row in which the two sides differed by more than is allowed.
+    """
     stop = prescription.stop
     cable = cables[index]
     return (
@@ -44,17 +44,16 @@ def after_repetition(
 
 
 def _budget(prescription: Prescription, cable: Cable, index: int) -> Finding | None:
-    limit = prescription.budget.capacity_loss
-    spent = cable.capacity.budget_spent
-    if limit is None or spent is None or spent < limit:
+    limit, estimate = prescription.budget.capacity_loss, cable.estimate
+    if limit is None or estimate.budget_spent is None or estimate.budget_spent < limit:
         return None
     return Finding(
         Reason.BUDGET_SPENT,
         (
-            ("budget_spent", spent),
-            ("capacity_n", cable.capacity.capacity_n),
-            ("capacity_sd_n", cable.capacity.capacity_sd_n),
-            ("fresh_capacity_n", cable.capacity.fresh_n),
+            ("budget_spent", estimate.budget_spent),
+            ("capacity_n", estimate.capacity_n),
+            ("capacity_sd_n", estimate.capacity_sd_n),
+            ("fresh_capacity_n", estimate.fresh_n),
         ),
         (("capacity_loss", limit),),
         index,
@@ -66,7 +65,7 @@ def _hard_repetitions(prescription: Prescription, cable: Cable, index: int) -> F
     done = cable.effort.hard_repetitions
     if limit is None or done < limit:
         return None
-    inputs = (("hard_repetitions", done), ("budget_spent", cable.capacity.budget_spent))
+    inputs = (("hard_repetitions", done), ("budget_spent", cable.estimate.budget_spent))
     return Finding(Reason.BUDGET_SPENT, inputs, (("hard_repetitions", limit),), index)
 
 
@@ -75,17 +74,86 @@ def _marginal_worth(prescription: Prescription, cable: Cable, index: int) -> Fin
     marginal = cable.effort.marginal
     if least is None or marginal is None or marginal >= least:
         return None
-    inputs = (("marginal_worth", marginal), ("budget_spent", cable.capacity.budget_spent))
+    inputs = (("marginal_worth", marginal), ("budget_spent", cable.estimate.budget_spent))
     return Finding(Reason.BUDGET_SPENT, inputs, (("least_marginal_worth", least),), index)
 
 
 def budget(prescription: Prescription, cables: Sequence[Cable]) -> Finding | None:
-    """The budget rule for the cable that has spent most, as looked at when a cable stalls."""
+    """The budget rule for the first cable that has spent it, as looked at when a cable stalls.
+
+    Args:
+        prescription: of the set.
+        cables: of the rig.
+    """
     for index, cable in enumerate(cables):
         found = _budget(prescription, cable, index)
         if found is not None:
             return found
     return None
+
+
+def at_stall(
+    prescription: Prescription,
+    cables: Sequence[Cable],
+    stall: StallSeen,
+    view: DropView,
+    *,
+    index: int,
+    bout: int,
+    drops: int,
+) -> StallRuling:
+    """What a stall leads to: the first rule that holds, else a drop.
+
+    Args:
+        prescription: of the set.
+        cables: of the rig, the stall counted in the estimate.
+        stall: what was seen.
+        view: what a policy would be told.
+        index: of the cable that stalled.
+        bout: index of the bout under way.
+        drops: done so far in the set.
+    """
+    spent = budget(prescription, cables)
+    if spent is not None:
+        return End(spent)
+    inputs: Numbers = (
+        ("velocity_m_s", stall.velocity_m_s),
+        ("force_n", stall.force_n),
+        ("position_fraction", stall.position_fraction),
+        ("stalled_s", stall.duration_s),
+        ("probability", stall.probability),
+        ("capacity_n", view.capacity_n),
+        ("capacity_sd_n", view.capacity_sd_n),
+        ("budget_spent", view.budget_spent),
+    )
+    thresholds = _stall_thresholds(stall.reason, prescription.stall)
+    stop = prescription.stop
+    if prescription.bouts[bout].on_stall == "end":
+        return BoutDone(Finding(stall.reason, inputs, thresholds, index))
+    if view.load_n <= view.floor_n + AT_FLOOR_N:
+        failures = cables[index].counts.floor_failures + 1
+        inputs = (*inputs, ("floor_failures", float(failures)))
+        thresholds = (*thresholds, ("floor_failures", float(stop.floor_failures)))
+        if failures >= stop.floor_failures:
+            return End(Finding(Reason.FLOOR_FAILED, inputs, thresholds, index))
+        return Hold(Finding(stall.reason, inputs, thresholds, index))
+    if stop.max_drops is not None and drops >= stop.max_drops:
+        inputs = (*inputs, ("drops", float(drops)))
+        thresholds = (*thresholds, ("max_drops", float(stop.max_drops)))
+        return End(Finding(Reason.DROPS_SPENT, inputs, thresholds, index))
+    return MayDrop(Finding(stall.reason, inputs, thresholds, index))
+
+
+def _stall_thresholds(reason: Reason, stall: StallSection) -> Numbers:
+    """The prescription's figures that a stall of this kind was judged by."""
+    if reason is Reason.FAILED_START:
+        return (("start_patience_s", stall.start_patience_s),)
+    if reason is Reason.REPORTED_FAILURE:
+        return ()
+    slow = ("velocity_m_s", stall.velocity_m_s)
+    if stall.rule == "dwell":
+        return (slow, ("dwell_s", stall.dwell_s), ("grind_s", stall.grind_s))
+    return (slow, ("certainty", stall.certainty), ("still_limit_s", stall.still_limit_s), ("grind_s", stall.grind_s))
 
 
 def side_difference(cables: Sequence[Cable]) -> tuple[float, float] | None:
@@ -125,7 +193,7 @@ def _rom(stop: StopSection, cable: Cable, index: int) -> Finding | None:
         Reason.ROM_SHRINKING,
         (
             ("rom_m", cable.last.rom_m),
-            ("rom_reference_m", cable.tracker.rom_reference_m),
+            ("rom_reference_m", cable.segmenter.rom_reference_m),
             ("short_in_a_row", float(cable.counts.short_in_a_row)),
         ),
         (("min_rom_fraction", stop.min_rom_fraction), ("rom_strikes", float(stop.rom_strikes))),
@@ -165,7 +233,14 @@ def _repetitions(stop: StopSection, cables: Sequence[Cable]) -> Finding | None:
 
 
 def by_time(stop: StopSection, *, elapsed_us: int, still_us: int, any_repetition: bool) -> Finding | None:
-    """Duration and pause, looked at whenever time went by in a bout."""
+    """Duration and pause, looked at whenever time went by in a bout.
+
+    Args:
+        stop: stop rules of the prescription.
+        elapsed_us: since the set was started.
+        still_us: since the lifter was last active.
+        any_repetition: one was begun in this bout.
+    """
     if elapsed_us > stop.max_duration_s * 1e6:
         return Finding(
             Reason.DURATION_SPENT, (("elapsed_s", elapsed_us / 1e6),), (("max_duration_s", stop.max_duration_s),)

@@ -1,20 +1,16 @@
-"""The state machine of a set as one table: every state, every trigger, one response.
+"""The state machine of a set as one table: for every state and trigger, the response and the states it may lead to.
 
-Rules of this file. Everything about *which* response an input gets in a state stands here and nowhere else; what a
-response does is in `regulator`. Every state has every trigger: an input that makes no sense there is counted and
-ignored when the rig or a person sent it before arming, and ends the set when it puts an armed set in doubt. Stop
-responses outrank all others. The diagram in DEVELOPERS.md and the walk in the tests are made from this table.
-
-    OFFLINE --announced--> IDLE --arm--> ARMED --start--> WORKING <--rest over, docked-- RESTING
-                                                     stall: load drops      bout done ------^
-    any armed state --stop rule, request, fault--> ENDING --unloaded--> ENDED --arm--> ARMED
-    any state --link or rig lost--> OFFLINE (an armed set ends there, un-armed for good)
+Rules of this file. Which response an input gets in a state stands here and nowhere else; what a response does is in
+`regulator`, which checks every state it reaches against this table. Every state has every trigger: an input that makes
+no sense there is ignored (and counted, if a set is armed) when the rig or a person sent it, and ends the set when it
+puts an armed set in doubt. The page docs/transitions.md, its diagram and the walk in the tests are made from this
+table.
 """
 
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Final
+from typing import Final, NamedTuple
 
 from ebbset.controller.messages.reasons import Reason, State
 
@@ -47,16 +43,19 @@ class Trigger(StrEnum):
 class Response(StrEnum):
     """What the regulator does; one method each."""
 
-    NOTHING = "nothing"
+    IGNORE = "ignore"
     COUNT = "count"
     NOTE = "note"
+    NOTE_LINK = "note_link"
+    COMPARE = "compare"
     ONLINE = "online"
     OFFLINE = "offline"
-    WATCH = "watch"
-    WORK = "work"
+    ABANDON = "abandon"
+    WAIT = "wait"
+    RUN_BOUT = "run_bout"
+    COUNT_REPETITION = "count_repetition"
     REST = "rest"
     WIND_DOWN = "wind_down"
-    COUNT_REPETITION = "count_repetition"
     ARM = "arm"
     START = "start"
     STOP = "stop"
@@ -65,80 +64,117 @@ class Response(StrEnum):
     END = "end"
 
 
-_BEFORE_ARMING: Final[dict[Trigger, Response]] = {
-    Trigger.SAMPLES: Response.WATCH,
-    Trigger.REPETITION: Response.NOTE,
-    Trigger.ANNOUNCED: Response.ONLINE,
-    Trigger.REBOOTED: Response.ONLINE,
-    Trigger.RIG_LOST: Response.OFFLINE,
-    Trigger.EMERGENCY: Response.COUNT,
-    Trigger.RIG_FAULT: Response.COUNT,
-    Trigger.LEASE_EXPIRED: Response.COUNT,
-    Trigger.DOCK_CHANGED: Response.NOTE,
-    Trigger.ACK: Response.NOTE,
-    Trigger.REFUSED_BY_RIG: Response.COUNT,
-    Trigger.ASK_ARM: Response.ARM,
-    Trigger.ASK_START: Response.REFUSE,
-    Trigger.ASK_STOP: Response.CONFIRM_STOPPED,
-    Trigger.ASK_RELEASE: Response.CONFIRM_STOPPED,
-    Trigger.LINK_UP: Response.NOTHING,
-    Trigger.LINK_DOWN: Response.OFFLINE,
-    Trigger.TICK: Response.NOTHING,
-    Trigger.BAD_INPUT: Response.COUNT,
-    Trigger.GUARD_REFUSED: Response.END,
-}
-_ARMED: Final[dict[Trigger, Response]] = {
-    **dict.fromkeys(Trigger, Response.END),
-    Trigger.SAMPLES: Response.REST,
-    Trigger.REPETITION: Response.NOTE,
-    Trigger.ANNOUNCED: Response.NOTE,
-    Trigger.DOCK_CHANGED: Response.NOTE,
-    Trigger.ACK: Response.NOTE,
-    Trigger.ASK_ARM: Response.REFUSE,
-    Trigger.ASK_START: Response.REFUSE,
-    Trigger.ASK_STOP: Response.STOP,
-    Trigger.ASK_RELEASE: Response.STOP,
-    Trigger.LINK_UP: Response.COUNT,
-    Trigger.TICK: Response.REST,
-    Trigger.BAD_INPUT: Response.COUNT,
+class Transition(NamedTuple):
+    """One entry of the table."""
+
+    response: Response
+    may_lead_to: frozenset[State]
+
+
+_Row = dict[Trigger, Transition]
+
+
+def _to(response: Response, *states: State) -> Transition:
+    return Transition(response, frozenset(states))
+
+
+def _without_set(state: State) -> _Row:
+    """A state in which nothing is armed: inputs are noted or ignored, and only a person's arming leads on."""
+    stay, note = _to(Response.IGNORE, state), _to(Response.NOTE, state)
+    offline = _to(Response.OFFLINE, State.OFFLINE)
+    return {
+        **dict.fromkeys(Trigger, stay),
+        Trigger.SAMPLES: note,
+        Trigger.REPETITION: note,
+        Trigger.ANNOUNCED: _to(Response.ONLINE, state),
+        Trigger.REBOOTED: _to(Response.ONLINE, state),
+        Trigger.RIG_LOST: offline,
+        Trigger.DOCK_CHANGED: note,
+        Trigger.ACK: note,
+        Trigger.ASK_ARM: _to(Response.ARM, state, State.ARMED),
+        Trigger.ASK_START: _to(Response.REFUSE, state),
+        Trigger.ASK_STOP: _to(Response.CONFIRM_STOPPED, state),
+        Trigger.ASK_RELEASE: _to(Response.CONFIRM_STOPPED, state),
+        Trigger.LINK_DOWN: offline,
+    }
+
+
+def _with_set(state: State) -> _Row:
+    """A state with an armed set: whatever is not known to be harmless ends it, and no end can be refused."""
+    end, lost = _to(Response.END, State.ENDING), _to(Response.END, State.OFFLINE)
+    stop = _to(Response.STOP, State.ENDING)
+    note, count, refuse = _to(Response.NOTE, state), _to(Response.COUNT, state), _to(Response.REFUSE, state)
+    return {
+        **dict.fromkeys(Trigger, end),
+        Trigger.REPETITION: note,
+        Trigger.ANNOUNCED: _to(Response.COMPARE, state, State.ENDING),
+        Trigger.RIG_LOST: lost,
+        Trigger.DOCK_CHANGED: note,
+        Trigger.ACK: note,
+        Trigger.ASK_ARM: refuse,
+        Trigger.ASK_START: refuse,
+        Trigger.ASK_STOP: stop,
+        Trigger.ASK_RELEASE: stop,
+        Trigger.LINK_UP: count,
+        Trigger.LINK_DOWN: lost,
+        Trigger.BAD_INPUT: count,
+    }
+
+
+_WAIT: Final = _to(Response.WAIT, State.ARMED, State.ENDING)
+_REST: Final = _to(Response.REST, State.RESTING, State.WORKING, State.ENDING)
+_WIND_DOWN: Final = _to(Response.WIND_DOWN, State.ENDING, State.ENDED)
+_ENDING_COUNT: Final = _to(Response.COUNT, State.ENDING)
+_ENDING_NOTE: Final = _to(Response.NOTE, State.ENDING)
+
+_ROWS: Final[dict[State, _Row]] = {
+    State.OFFLINE: {
+        **_without_set(State.OFFLINE),
+        Trigger.SAMPLES: _to(Response.IGNORE, State.OFFLINE),
+        Trigger.ANNOUNCED: _to(Response.ONLINE, State.OFFLINE, State.IDLE),
+        Trigger.REBOOTED: _to(Response.ONLINE, State.OFFLINE, State.IDLE),
+        Trigger.RIG_LOST: _to(Response.IGNORE, State.OFFLINE),
+        Trigger.DOCK_CHANGED: _to(Response.IGNORE, State.OFFLINE),
+        Trigger.ACK: _to(Response.IGNORE, State.OFFLINE),
+        Trigger.ASK_ARM: _to(Response.REFUSE, State.OFFLINE),
+        Trigger.LINK_UP: _to(Response.NOTE_LINK, State.OFFLINE),
+    },
+    State.IDLE: _without_set(State.IDLE),
+    State.ARMED: {
+        **_with_set(State.ARMED),
+        Trigger.SAMPLES: _WAIT,
+        Trigger.TICK: _WAIT,
+        Trigger.ASK_START: _to(Response.START, State.ARMED, State.WORKING),
+    },
+    State.WORKING: {
+        **_with_set(State.WORKING),
+        Trigger.SAMPLES: _to(Response.RUN_BOUT, State.WORKING, State.RESTING, State.ENDING),
+        Trigger.REPETITION: _to(Response.COUNT_REPETITION, State.WORKING, State.RESTING, State.ENDING),
+        Trigger.TICK: _to(Response.RUN_BOUT, State.WORKING, State.ENDING),
+    },
+    State.RESTING: {**_with_set(State.RESTING), Trigger.SAMPLES: _REST, Trigger.TICK: _REST},
+    State.ENDING: {
+        **_with_set(State.ENDING),
+        Trigger.SAMPLES: _WIND_DOWN,
+        Trigger.ANNOUNCED: _ENDING_NOTE,
+        Trigger.REBOOTED: _WIND_DOWN,
+        Trigger.RIG_LOST: _to(Response.ABANDON, State.OFFLINE),
+        Trigger.EMERGENCY: _ENDING_COUNT,
+        Trigger.RIG_FAULT: _ENDING_COUNT,
+        Trigger.LEASE_EXPIRED: _ENDING_COUNT,
+        Trigger.ACK: _WIND_DOWN,
+        Trigger.REFUSED_BY_RIG: _ENDING_COUNT,
+        Trigger.ASK_STOP: _to(Response.CONFIRM_STOPPED, State.ENDING),
+        Trigger.ASK_RELEASE: _to(Response.CONFIRM_STOPPED, State.ENDING),
+        Trigger.LINK_DOWN: _to(Response.ABANDON, State.OFFLINE),
+        Trigger.TICK: _WIND_DOWN,
+        Trigger.GUARD_REFUSED: _ENDING_COUNT,
+    },
+    State.ENDED: _without_set(State.ENDED),
 }
 
-TRANSITIONS: Final[dict[State, dict[Trigger, Response]]] = {
-    State.OFFLINE: {
-        **_BEFORE_ARMING,
-        Trigger.SAMPLES: Response.COUNT,
-        Trigger.RIG_LOST: Response.NOTHING,
-        Trigger.DOCK_CHANGED: Response.COUNT,
-        Trigger.ACK: Response.COUNT,
-        Trigger.ASK_ARM: Response.REFUSE,
-        Trigger.LINK_UP: Response.NOTE,
-    },
-    State.IDLE: _BEFORE_ARMING,
-    State.ARMED: {**_ARMED, Trigger.ASK_START: Response.START},
-    State.WORKING: {
-        **_ARMED,
-        Trigger.SAMPLES: Response.WORK,
-        Trigger.REPETITION: Response.COUNT_REPETITION,
-        Trigger.TICK: Response.WORK,
-    },
-    State.RESTING: _ARMED,
-    State.ENDING: {
-        **_ARMED,
-        Trigger.SAMPLES: Response.WIND_DOWN,
-        Trigger.TICK: Response.WIND_DOWN,
-        Trigger.ACK: Response.WIND_DOWN,
-        Trigger.REBOOTED: Response.WIND_DOWN,
-        Trigger.EMERGENCY: Response.COUNT,
-        Trigger.RIG_FAULT: Response.COUNT,
-        Trigger.LEASE_EXPIRED: Response.COUNT,
-        Trigger.REFUSED_BY_RIG: Response.COUNT,
-        Trigger.RIG_LOST: Response.OFFLINE,
-        Trigger.LINK_DOWN: Response.OFFLINE,
-        Trigger.GUARD_REFUSED: Response.COUNT,
-        Trigger.ASK_STOP: Response.CONFIRM_STOPPED,
-        Trigger.ASK_RELEASE: Response.CONFIRM_STOPPED,
-    },
-    State.ENDED: {**_BEFORE_ARMING, Trigger.GUARD_REFUSED: Response.COUNT},
+TRANSITIONS: Final[dict[tuple[State, Trigger], Transition]] = {
+    (state, trigger): row[trigger] for state, row in _ROWS.items() for trigger in Trigger
 }
 
 END_REASONS: Final[dict[Trigger, Reason]] = {
@@ -156,20 +192,46 @@ END_REASONS: Final[dict[Trigger, Reason]] = {
 """Why a set ended, for the triggers that end one by themselves."""
 
 
+def _plain(name: StrEnum) -> str:
+    return name.value.replace("_", " ")
+
+
+def _diagram() -> list[str]:
+    """The table as a mermaid state diagram: an arrow for each pair of states, with the inputs that may take it."""
+    arrows: dict[tuple[State, State], list[str]] = {}
+    for (state, trigger), (_, may_lead_to) in TRANSITIONS.items():
+        for after in State:
+            if after in may_lead_to and after is not state:
+                arrows.setdefault((state, after), []).append(_plain(trigger))
+    lines = ["```mermaid", "stateDiagram-v2", f"    [*] --> {State.OFFLINE.value}"]
+    lines += [f"    {state.value} --> {after.value}: {', '.join(names)}" for (state, after), names in arrows.items()]
+    return [*lines, "```"]
+
+
 def as_markdown() -> str:
-    """The table as it stands in docs/transitions.md: a row a trigger, a column a state."""
+    """The table as it stands in docs/transitions.md: a diagram, and a row for each trigger with a column a state."""
     states = list(State)
     lines = [
         "# The state machine of a set",
         "",
         "Made from `controller/regulation/transitions.py` by `make docs`; a test fails when this page is stale.",
         "",
+        "An arrow names the inputs that may lead along it. The regulator checks every change against the table.",
+        "",
+        *_diagram(),
+        "",
+        "A cell holds the response to an input, and behind an arrow the other states that it may lead to.",
+        "",
         "| input | " + " | ".join(state.value for state in states) + " |",
         "|---|" + "---|" * len(states),
     ]
     for trigger in Trigger:
-        responses = " | ".join(TRANSITIONS[state][trigger].value.replace("_", " ") for state in states)
-        lines.append(f"| {trigger.value.replace('_', ' ')} | {responses} |")
+        cells = []
+        for state in states:
+            response, may_lead_to = TRANSITIONS[state, trigger]
+            others = [after.value for after in states if after in may_lead_to and after is not state]
+            cells.append(_plain(response) + (f" → {', '.join(others)}" if others else ""))
+        lines.append(f"| {_plain(trigger)} | {' | '.join(cells)} |")
     lines += ["", "An input that ends a set does so for this reason:", "", "| input | reason |", "|---|---|"]
-    lines += [f"| {trigger.value.replace('_', ' ')} | `{reason.value}` |" for trigger, reason in END_REASONS.items()]
+    lines += [f"| {_plain(trigger)} | `{reason.value}` |" for trigger, reason in END_REASONS.items()]
     return "\n".join(lines) + "\n"

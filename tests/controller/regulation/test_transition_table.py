@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from ebbset.controller.messages.actions import Answer, SendArm, SendLoad, SendRelease, SendUnload, SetResult
+from ebbset.controller.messages.actions import Answer, Decision, SendArm, SendLoad, SendRelease, SendUnload, SetResult
 from ebbset.controller.messages.events import (
     Acknowledged,
     BadInput,
@@ -24,19 +24,19 @@ from ebbset.controller.messages.events import (
     RigReported,
     Tick,
 )
-from ebbset.controller.messages.reasons import State
-from ebbset.controller.regulation.transitions import END_REASONS, TRANSITIONS, Response, Trigger
+from ebbset.controller.messages.reasons import Reason, State
+from ebbset.controller.regulation.transitions import END_REASONS, TRANSITIONS, Response, Transition, Trigger
 from ebbset.models.contract.prescription import example
 from ebbset.models.contract.wire import Refusal, RepetitionOutcome, RequestAction, RigEventKind
 from tests.support.kinematic_rig import KinematicRig
 
-ORDER = example(bouts=({"repetitions": 1}, {"rest_before_s": 20.0}))
+PRESCRIPTION = example(bouts=({"repetitions": 1}, {"rest_before_s": 20.0}))
 ARMED = frozenset({State.ARMED, State.WORKING, State.RESTING})
 
 
 def brought_to(state: State) -> KinematicRig:
     """A controller with its rig, brought into a state the way a set gets there."""
-    rig = KinematicRig(prescription=ORDER)
+    rig = KinematicRig(prescription=PRESCRIPTION)
     if state is State.OFFLINE:
         rig.send(LinkUp(now_us=rig.now_us))
         return rig
@@ -73,7 +73,7 @@ def _request(action: RequestAction) -> Callable[[KinematicRig], Event]:
         operator="coach",
         cautions_shown=True,
         fresh_nonce="nonce-fresh",
-        prescription=ORDER,
+        prescription=PRESCRIPTION,
     )
 
 
@@ -158,23 +158,67 @@ NEXT: dict[State, dict[Trigger, State]] = {
 }
 
 
+MAY_STAY = {
+    (State.OFFLINE, Trigger.ANNOUNCED),
+    (State.OFFLINE, Trigger.REBOOTED),
+    (State.IDLE, Trigger.ASK_ARM),
+    (State.ENDED, Trigger.ASK_ARM),
+    (State.ARMED, Trigger.ASK_START),
+}
+MAY_LEAD_TO: dict[tuple[State, Trigger], frozenset[State]] = {
+    **{(state, Trigger.ANNOUNCED): frozenset({State.ENDING}) for state in ARMED},
+    (State.ARMED, Trigger.SAMPLES): frozenset({State.ENDING}),
+    (State.ARMED, Trigger.TICK): frozenset({State.ENDING}),
+    (State.WORKING, Trigger.SAMPLES): frozenset({State.RESTING, State.ENDING}),
+    (State.WORKING, Trigger.REPETITION): frozenset({State.RESTING, State.ENDING}),
+    (State.WORKING, Trigger.TICK): frozenset({State.ENDING}),
+    (State.RESTING, Trigger.SAMPLES): frozenset({State.WORKING, State.ENDING}),
+    (State.RESTING, Trigger.TICK): frozenset({State.WORKING, State.ENDING}),
+    **{
+        (State.ENDING, trigger): frozenset({State.ENDED})
+        for trigger in (Trigger.SAMPLES, Trigger.TICK, Trigger.ACK, Trigger.REBOOTED)
+    },
+}
+
+
 def test_the_table_has_every_state_and_in_it_every_trigger() -> None:
-    assert set(TRANSITIONS) == set(State)
-    for state, row in TRANSITIONS.items():
-        assert set(row) == set(Trigger), state
+    assert set(TRANSITIONS) == {(state, trigger) for state in State for trigger in Trigger}
     assert set(INPUTS) == set(Trigger)
-    used = {response for row in TRANSITIONS.values() for response in row.values()}
+    used = {response for response, _ in TRANSITIONS.values()}
     assert used == set(Response), "a response that no input leads to is dead"
 
 
 def test_every_input_that_ends_a_set_has_a_reason() -> None:
     ending = {
-        trigger
-        for row in TRANSITIONS.values()
-        for trigger, response in row.items()
-        if response in (Response.END, Response.STOP)
+        trigger for (_, trigger), (response, _) in TRANSITIONS.items() if response in (Response.END, Response.STOP)
     }
     assert ending == set(END_REASONS)
+
+
+def test_the_table_allows_what_the_design_says_and_nothing_else() -> None:
+    """Where telemetry or time may lead depends on the set; every other input has one place to go, or may be refused."""
+    for (state, trigger), (response, may_lead_to) in TRANSITIONS.items():
+        expected = {NEXT[state].get(trigger, state)}
+        if (state, trigger) in MAY_STAY:
+            expected.add(state)
+        expected |= MAY_LEAD_TO.get((state, trigger), frozenset())
+        assert may_lead_to == expected, (state, trigger, response)
+
+
+def test_a_load_can_be_reached_from_an_end_only_through_a_persons_arming_and_start() -> None:
+    into = {
+        after: {(state, trigger) for (state, trigger), (_, leads) in TRANSITIONS.items() if after in leads - {state}}
+        for after in State
+    }
+    assert into[State.ARMED] == {(State.IDLE, Trigger.ASK_ARM), (State.ENDED, Trigger.ASK_ARM)}
+    assert into[State.WORKING] == {
+        (State.ARMED, Trigger.ASK_START),
+        (State.RESTING, Trigger.SAMPLES),
+        (State.RESTING, Trigger.TICK),
+    }
+    assert {state for state, _ in into[State.RESTING]} == {State.WORKING}
+    assert {state for state, _ in into[State.ENDED]} == {State.ENDING}
+    assert {state for state, _ in into[State.IDLE]} == {State.OFFLINE}
 
 
 @pytest.mark.parametrize("state", list(State))
@@ -222,3 +266,65 @@ def test_nothing_but_arming_leads_out_of_an_ended_set_to_a_load(trigger: Trigger
     rig.ask(RequestAction.START)
     rig.run(2.0)
     assert not any(isinstance(output, SendLoad | SendArm) for output in rig.outputs[before:])
+
+
+# --- a state that the table forbids -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("state", "trigger"),
+    [
+        (State.ARMED, Trigger.ASK_START),
+        (State.WORKING, Trigger.TICK),
+        (State.WORKING, Trigger.SAMPLES),
+        (State.RESTING, Trigger.TICK),
+    ],
+)
+def test_a_state_that_the_table_forbids_ends_the_set_safely_and_is_recorded(
+    state: State, trigger: Trigger, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rig = brought_to(state)
+    monkeypatch.setitem(TRANSITIONS, (state, trigger), Transition(TRANSITIONS[state, trigger].response, frozenset()))
+    before = len(rig.outputs)
+    event = INPUTS[trigger](rig)
+    if event is None:
+        rig.frame()
+    else:
+        rig.send(event)
+    assert rig.controller.state is State.ENDING
+    outputs = rig.outputs[before:]
+    assert [type(output) for output in outputs if isinstance(output, SendLoad | SendUnload)] == [SendUnload]
+    [end] = [output for output in outputs if isinstance(output, Decision) and output.action == "end"]
+    assert end.reason is Reason.DEFECT
+    assert f"{trigger.value} led from {state.value} to" in end.text
+    monkeypatch.undo()
+    rig.run(5.0)
+    assert rig.controller.state is State.ENDED
+    result = rig.result()
+    assert result is not None
+    assert result.reason is Reason.DEFECT
+
+
+@pytest.mark.parametrize(
+    ("state", "trigger"),
+    [
+        (State.OFFLINE, Trigger.ANNOUNCED),
+        (State.IDLE, Trigger.ASK_ARM),
+        (State.ENDED, Trigger.ASK_ARM),
+        (State.ENDING, Trigger.TICK),
+    ],
+)
+def test_without_a_set_to_end_a_forbidden_state_is_recorded_and_not_entered(
+    state: State, trigger: Trigger, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rig = brought_to(state)
+    monkeypatch.setitem(TRANSITIONS, (state, trigger), Transition(TRANSITIONS[state, trigger].response, frozenset()))
+    before = len(rig.outputs)
+    event = INPUTS[trigger](rig)
+    assert event is not None
+    rig.send(event)
+    assert rig.controller.state is state
+    outputs = rig.outputs[before:]
+    assert not any(isinstance(output, SendArm | SendLoad) for output in outputs)
+    defects = [output for output in outputs if isinstance(output, Decision) and output.reason is Reason.DEFECT]
+    assert [(defect.nonce, defect.action, defect.state) for defect in defects] == [(None, "hold", state)]
