@@ -1,7 +1,7 @@
 """What the core puts out: commands for the rig, answers, and records of what it saw and decided.
 
-Frozen values without behaviour. The link turns them into wire messages, the recorder writes them, replay compares
-them bit for bit.
+Frozen values without behaviour, with the field names of their wire messages. The link turns them into those, the
+recorder writes them, replay compares them bit for bit.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ebbset.controller.messages.reasons import Limit, Reason, State
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.wire import RepetitionOutcome, StateFields
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +88,11 @@ class Decision:
     thresholds: tuple[tuple[str, float | None], ...]
     limited_by: tuple[Limit, ...]
 
+    @property
+    def t_host_us(self) -> int:
+        """The name of ``now_us`` on the wire."""
+        return self.now_us
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RepetitionRecord:
@@ -118,24 +123,21 @@ class RepetitionRecord:
     load_changed: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StateChanged:
-    """Where the set stands now: on every change of state and twice a second."""
-
+@dataclass(frozen=True, kw_only=True)
+class _Timed:
     now_us: int
+
+    @property
+    def t_host_us(self) -> int:
+        """The name of ``now_us`` on the wire."""
+        return self.now_us
+
+
+@dataclass(frozen=True, kw_only=True)
+class StateChanged(StateFields, _Timed):
+    """Where the set stands now: on every change of state and twice a second. Its fields are those of the wire."""
+
     state: State
-    nonce: str | None = None
-    prescription: str | None = None
-    prescription_hash: str | None = None
-    bout: int = 0
-    target_n: tuple[float, ...] = ()
-    applied_n: tuple[float, ...] = ()
-    repetitions: int = 0
-    drops: int = 0
-    budget_spent: float | None = None
-    budget_limit: float | None = None
-    velocity_m_s: tuple[float, ...] = ()
-    position_m: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,9 +11,10 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable
+from dataclasses import fields
 from typing import Any, Final, get_args
 
-from pydantic import ConfigDict, TypeAdapter, ValidationError
+from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 
 from ebbset.controller.messages.actions import (
     Answer,
@@ -43,7 +44,6 @@ from ebbset.models.contract.problems import problems_of
 from ebbset.models.contract.wire import BadMessageCode, BadMessageError, RequestAction, Topic
 
 COMMANDS: Final[tuple[type, ...]] = get_args(Command)
-_TEXT_CHARACTERS: Final = 400
 _CORRELATION: Final = re.compile(r"[A-Za-z0-9_\-]{8,64}")
 
 
@@ -102,95 +102,31 @@ def json_schema(kind: str) -> dict[str, Any]:
 # --- wire to core -----------------------------------------------------------------------------------------------
 
 
-def _samples(m: wire.SampleFrame, now_us: int) -> Samples:
-    return Samples(
-        now_us=now_us,
-        boot_id=m.boot_id,
-        seq=m.seq,
-        nonce=m.nonce,
-        docked=m.docked,
-        applied_n=m.applied_n,
-        t_us=m.t_us,
-        position_m=tuple(cable.position_m for cable in m.cables),
-        velocity_m_s=tuple(cable.velocity_m_s for cable in m.cables),
-        force_n=tuple(cable.force_n for cable in m.cables),
-    )
+def _reader(
+    kind: type[Event], message: type[wire.Message], cable: type[BaseModel] | None = None
+) -> Callable[[Any, int], Event]:
+    """A converter by name: the event takes the message's fields, and one column for each field of a cable."""
+    names = {field.name for field in fields(kind)}
+    columns = tuple(name for name in (() if cable is None else cable.model_fields) if name in names)
+    plain = tuple(name for name in message.model_fields if name in names and name not in columns)
+
+    def read(m: Any, now_us: int) -> Event:
+        values = {name: getattr(m, name) for name in plain}
+        for name in columns:
+            values[name] = tuple([getattr(one, name) for one in m.cables])
+        return kind(now_us=now_us, **values)
+
+    return read
 
 
-def _repetition(m: wire.RepetitionSummary, now_us: int) -> RepetitionSeen:
-    return RepetitionSeen(
-        now_us=now_us,
-        boot_id=m.boot_id,
-        seq=m.seq,
-        nonce=m.nonce,
-        docked=m.docked,
-        applied_n=m.applied_n,
-        t_start_us=m.t_start_us,
-        t_end_us=m.t_end_us,
-        outcome=m.outcome,
-        rom_m=tuple(cable.rom_m for cable in m.cables),
-        mean_velocity_m_s=tuple(cable.mean_velocity_m_s for cable in m.cables),
-        peak_velocity_m_s=tuple(cable.peak_velocity_m_s for cable in m.cables),
-        mean_force_n=tuple(cable.mean_force_n for cable in m.cables),
-    )
-
-
-def _identity(m: wire.RigIdentity, now_us: int) -> RigAnnounced | RigLost:
-    if not m.online:
-        return RigLost(now_us=now_us)
-    return RigAnnounced(
-        now_us=now_us,
-        rig=m.rig,
-        boot_id=m.boot_id,
-        cables=m.cables,
-        telemetry=m.telemetry,
-        sample_rate_hz=m.sample_rate_hz,
-        has_force=m.has_force,
-        max_load_n=m.max_load_n,
-        min_load_n=m.min_load_n,
-        max_ramp_n_per_s=m.max_ramp_n_per_s,
-        max_lease_ms=m.max_lease_ms,
-        simulated=m.simulated,
-    )
-
-
-def _reported(m: wire.RigEvent, now_us: int) -> RigReported:
-    return RigReported(now_us=now_us, boot_id=m.boot_id, seq=m.seq, t_us=m.t_us, kind=m.kind, detail=m.detail)
-
-
-def _acknowledged(m: wire.CommandAck, now_us: int) -> Acknowledged:
-    return Acknowledged(
-        now_us=now_us,
-        boot_id=m.boot_id,
-        nonce=m.nonce,
-        command_seq=m.command_seq,
-        t_us=m.t_us,
-        accepted=m.accepted,
-        refusal=m.refusal,
-        applied_n=m.applied_n,
-        docked=m.docked,
-    )
-
-
-def _requested(m: wire.OperatorRequest, now_us: int) -> Requested:
-    return Requested(
-        now_us=now_us,
-        correlation_id=m.correlation_id,
-        action=m.action,
-        operator=m.operator,
-        cautions_shown=m.cautions_shown,
-        prescription=m.prescription,
-        profile=m.profile,
-    )
-
-
+_announced: Final = _reader(RigAnnounced, wire.RigIdentity)
 _FROM_WIRE: Final[dict[Topic, Callable[[Any, int], Event]]] = {
-    Topic.IDENTITY: _identity,
-    Topic.FRAME: _samples,
-    Topic.REPETITION: _repetition,
-    Topic.EVENT: _reported,
-    Topic.ACK: _acknowledged,
-    Topic.REQUEST: _requested,
+    Topic.IDENTITY: lambda m, now_us: _announced(m, now_us) if m.online else RigLost(now_us=now_us),
+    Topic.FRAME: _reader(Samples, wire.SampleFrame, wire.CableSamples),
+    Topic.REPETITION: _reader(RepetitionSeen, wire.RepetitionSummary, wire.CableRepetition),
+    Topic.EVENT: _reader(RigReported, wire.RigEvent),
+    Topic.ACK: _reader(Acknowledged, wire.CommandAck),
+    Topic.REQUEST: _reader(Requested, wire.OperatorRequest),
 }
 HEARD: Final[tuple[Topic, ...]] = tuple(_FROM_WIRE)
 
@@ -246,153 +182,28 @@ def parse_partial_request(payload: bytes, *, now_us: int) -> tuple[str | None, R
 # --- core to wire -----------------------------------------------------------------------------------------------
 
 
-def _quantities(named: tuple[tuple[str, float | None], ...]) -> tuple[wire.Quantity, ...]:
-    return tuple(wire.Quantity(name=name, value=value) for name, value in named)
-
-
-def _decision(o: Decision) -> wire.DecisionReport:
-    return wire.DecisionReport(
-        seq=o.seq,
-        nonce=o.nonce,
-        t_host_us=o.now_us,
-        t_rig_us=o.t_rig_us,
-        state=o.state,
-        action=o.action,
-        reason=o.reason,
-        text=o.text[:_TEXT_CHARACTERS],
-        cable=o.cable,
-        from_n=o.from_n,
-        to_n=o.to_n,
-        repetition=o.repetition,
-        inputs=_quantities(o.inputs),
-        thresholds=_quantities(o.thresholds),
-        limited_by=tuple(o.limited_by),
-    )
-
-
-def _repetition_report(o: RepetitionRecord) -> wire.RepetitionReport:
-    return wire.RepetitionReport(
-        nonce=o.nonce,
-        index=o.index,
-        bout=o.bout,
-        step=o.step,
-        cable=o.cable,
-        outcome=o.outcome,
-        load_n=o.load_n,
-        t_start_us=o.t_start_us,
-        t_end_us=o.t_end_us,
-        rom_m=o.rom_m,
-        mean_velocity_m_s=o.mean_velocity_m_s,
-        peak_velocity_m_s=o.peak_velocity_m_s,
-        min_velocity_m_s=o.min_velocity_m_s,
-        mean_force_n=o.mean_force_n,
-        capacity_n=o.capacity_n,
-        capacity_sd_n=o.capacity_sd_n,
-        budget_spent=o.budget_spent,
-        budget_sd=o.budget_sd,
-        load_changed=o.load_changed,
-    )
-
-
-def _state(o: StateChanged) -> wire.StateReport:
-    return wire.StateReport(
-        t_host_us=o.now_us,
-        state=o.state,
-        nonce=o.nonce,
-        prescription=o.prescription,
-        prescription_hash=o.prescription_hash,
-        bout=o.bout,
-        target_n=o.target_n,
-        applied_n=o.applied_n,
-        repetitions=o.repetitions,
-        drops=o.drops,
-        budget_spent=o.budget_spent,
-        budget_limit=o.budget_limit,
-        velocity_m_s=o.velocity_m_s,
-        position_m=o.position_m,
-    )
-
-
-def _result(o: SetResult) -> wire.SetReport:
-    return wire.SetReport(
-        nonce=o.nonce,
-        prescription=o.prescription,
-        prescription_hash=o.prescription_hash,
-        reason=o.reason,
-        text=o.text[:_TEXT_CHARACTERS],
-        repetitions=o.repetitions,
-        drops=o.drops,
-        bouts=o.bouts,
-        duration_s=o.duration_s,
-        final_load_n=o.final_load_n,
-        budget_spent=o.budget_spent,
-        refused_inputs=o.refused_inputs,
-        guard_refusals=o.guard_refusals,
-    )
-
-
-def _arm(o: SendArm) -> wire.ArmCommand:
-    return wire.ArmCommand(
-        nonce=o.nonce,
-        seq=o.seq,
-        ceiling_n=o.ceiling_n,
-        floor_n=o.floor_n,
-        max_ramp_n_per_s=o.max_ramp_n_per_s,
-        lease_ms=o.lease_ms,
-    )
-
-
-def _load(o: SendLoad) -> wire.LoadCommand:
-    return wire.LoadCommand(
-        nonce=o.nonce,
-        seq=o.seq,
-        target_n=o.target_n,
-        ramp_n_per_s=o.ramp_n_per_s,
-        lease_ms=o.lease_ms,
-        cites_t_us=o.cites_t_us,
-    )
-
-
-def _unload(o: SendUnload) -> wire.UnloadCommand:
-    return wire.UnloadCommand(nonce=o.nonce, seq=o.seq, ramp_n_per_s=o.ramp_n_per_s)
-
-
-def _release(o: SendRelease) -> wire.ReleaseCommand:
-    return wire.ReleaseCommand(nonce=o.nonce, seq=o.seq)
-
-
-def _answer(o: Answer) -> wire.OperatorAnswer:
-    return wire.OperatorAnswer(
-        correlation_id=o.correlation_id,
-        accepted=o.accepted,
-        code=o.code,
-        message=o.message[:_TEXT_CHARACTERS],
-        nonce=o.nonce,
-        state=o.state,
-    )
-
-
-_TO_WIRE: Final[dict[type, tuple[Topic, Callable[[Any], wire.Message]]]] = {
-    SendArm: (Topic.COMMAND, _arm),
-    SendLoad: (Topic.COMMAND, _load),
-    SendUnload: (Topic.COMMAND, _unload),
-    SendRelease: (Topic.COMMAND, _release),
-    Answer: (Topic.ANSWER, _answer),
-    Decision: (Topic.DECISION, _decision),
-    RepetitionRecord: (Topic.REPETITION_REPORT, _repetition_report),
-    StateChanged: (Topic.STATE, _state),
-    SetResult: (Topic.RESULT, _result),
+WIRE_FORMS: Final[dict[type, tuple[Topic, type[wire.Message]]]] = {
+    SendArm: (Topic.COMMAND, wire.ArmCommand),
+    SendLoad: (Topic.COMMAND, wire.LoadCommand),
+    SendUnload: (Topic.COMMAND, wire.UnloadCommand),
+    SendRelease: (Topic.COMMAND, wire.ReleaseCommand),
+    Answer: (Topic.ANSWER, wire.OperatorAnswer),
+    Decision: (Topic.DECISION, wire.DecisionReport),
+    RepetitionRecord: (Topic.REPETITION_REPORT, wire.RepetitionReport),
+    StateChanged: (Topic.STATE, wire.StateReport),
+    SetResult: (Topic.RESULT, wire.SetReport),
 }
+"""Topic and message of each output. An output has every field of its message under the same name."""
 
 
 def to_wire(output: Output) -> tuple[Topic, bytes]:
-    """Topic and payload of one output.
+    """Topic and payload of one output: its wire message has the same fields.
 
     Raises:
         UnsendableError: the output breaks the contract; names the field.
     """
-    topic, convert = _TO_WIRE[type(output)]
+    topic, message = WIRE_FORMS[type(output)]
     try:
-        return topic, convert(output).model_dump_json().encode()
+        return topic, message.model_validate(output, from_attributes=True).model_dump_json().encode()
     except ValidationError as error:
         raise UnsendableError(f"{topic.value}: {problems_of(error)[0]}") from None

@@ -11,10 +11,20 @@ booted; nothing here assumes that two clocks agree.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import Annotated, Any, Final, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    TypeAdapter,
+    ValidationError,
+    ValidationInfo,
+    model_validator,
+)
 
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.problems import problems_of
@@ -24,9 +34,18 @@ TOPIC_ROOT: Final = "ebbset/v1"
 MAX_PAYLOAD_BYTES: Final = 65_536
 MAX_SAMPLES_PER_FRAME: Final = 256
 
+MOST_TEXT: Final = 400
+
+
+def _shorten_own(text: Any, info: ValidationInfo) -> Any:
+    return text[:MOST_TEXT] if info.mode == "python" and isinstance(text, str) else text
+
+
 Name = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_.\-]+$")]
 Token = Annotated[str, Field(min_length=8, max_length=64, pattern=r"^[A-Za-z0-9_\-]+$")]
-Text = Annotated[str, Field(max_length=400)]
+Text = Annotated[str, Field(max_length=MOST_TEXT)]
+ReportText = Annotated[Text, BeforeValidator(_shorten_own)]
+"""Text of our own: what is too long is cut when a report is made of it, and refused when it comes over the wire."""
 Load = Annotated[float, Field(ge=0, le=5_000, allow_inf_nan=False, description="newtons at the handle, one cable")]
 Position = Annotated[float, Field(ge=-1, le=6, allow_inf_nan=False, description="metres of cable paid out")]
 Velocity = Annotated[float, Field(ge=-12, le=12, allow_inf_nan=False, description="m/s, positive in the concentric")]
@@ -295,7 +314,7 @@ class OperatorAnswer(Message):
     correlation_id: str
     accepted: bool
     code: str
-    message: Text
+    message: ReportText
     nonce: Token | None = None
     state: str
 
@@ -303,23 +322,35 @@ class OperatorAnswer(Message):
 # --- controller to anyone ---------------------------------------------------------------------------------------
 
 
-class StateReport(Message):
-    """Where the set stands; on every change and twice a second. Retained; the will says ``offline``."""
+@dataclass(frozen=True, kw_only=True, init=False, eq=False, repr=False)
+class StateFields:
+    """What a report of the state says, on the wire and in a recording alike: a new field is declared here only."""
 
-    t_host_us: int
     state: str
-    nonce: Token | None = None
+    nonce: str | None = None
     prescription: str | None = None
     prescription_hash: str | None = None
     bout: int = 0
-    target_n: tuple[Load, ...] = ()
-    applied_n: tuple[Load, ...] = ()
+    target_n: tuple[float, ...] = ()
+    applied_n: tuple[float, ...] = ()
     repetitions: int = 0
     drops: int = 0
-    budget_spent: Finite | None = None
-    budget_limit: Finite | None = None
-    velocity_m_s: tuple[Finite, ...] = ()
-    position_m: tuple[Finite, ...] = ()
+    budget_spent: float | None = None
+    budget_limit: float | None = None
+    velocity_m_s: tuple[float, ...] = ()
+    position_m: tuple[float, ...] = ()
+
+
+class _HostTimed(Message):
+    t_host_us: int
+
+
+class StateReport(StateFields, _HostTimed):
+    """Where the set stands; on every change and twice a second. Retained; the will says ``offline``."""
+
+    nonce: Token | None = None
+    target_n: tuple[Load, ...] = ()
+    applied_n: tuple[Load, ...] = ()
 
 
 class Quantity(BaseModel):
@@ -329,6 +360,11 @@ class Quantity(BaseModel):
 
     name: str
     value: Finite | None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _from_pair(cls, given: Any) -> Any:
+        return dict(zip(("name", "value"), given, strict=True)) if isinstance(given, tuple) else given
 
 
 class DecisionReport(Message):
@@ -341,7 +377,7 @@ class DecisionReport(Message):
     state: str
     action: str
     reason: str
-    text: Text
+    text: ReportText
     cable: int | None
     from_n: tuple[Load, ...]
     to_n: tuple[Load, ...]
@@ -384,7 +420,7 @@ class SetReport(Message):
     prescription: str
     prescription_hash: str
     reason: str
-    text: Text
+    text: ReportText
     repetitions: int
     drops: int
     bouts: int

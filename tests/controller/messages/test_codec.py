@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
 from ebbset.controller.messages import codec
-from ebbset.controller.messages.actions import Decision, SendLoad, SendUnload, StateChanged
+from ebbset.controller.messages.actions import Answer, Decision, SendLoad, SendUnload, StateChanged
 from ebbset.controller.messages.events import (
     Acknowledged,
     RepetitionSeen,
@@ -175,7 +175,7 @@ def test_summaries_reports_acks_and_requests_keep_every_field() -> None:
     )
     assert isinstance(ack, Acknowledged)
     assert (ack.command_seq, ack.refusal, ack.docked) == (4, "stale_citation", True)
-    order = auto_drop_order()
+    prescription = auto_drop_order()
     request = heard(
         Topic.REQUEST,
         {
@@ -183,11 +183,11 @@ def test_summaries_reports_acks_and_requests_keep_every_field() -> None:
             "action": "arm",
             "operator": "coach",
             "cautions_shown": True,
-            "prescription": order.model_dump(mode="json"),
+            "prescription": prescription.model_dump(mode="json"),
         },
     )
     assert isinstance(request, Requested)
-    assert request.prescription == order
+    assert request.prescription == prescription
     assert request.fresh_nonce is None, "the nonce is the shell's to draw, never the wire's"
 
 
@@ -237,6 +237,24 @@ def test_a_decision_keeps_its_numbers_and_a_long_text_is_cut() -> None:
     assert (message.reason, message.limited_by, len(message.text)) == ("reversal", ("floor",), 400)
 
 
+@pytest.mark.parametrize("kind", list(codec.OUTPUT_KINDS.values()))
+def test_an_output_has_every_field_of_its_wire_message(kind: type) -> None:
+    """What an output lacks would silently go out as the default of its message."""
+    _, message = codec.WIRE_FORMS[kind]
+    there = {field.name for field in dataclasses.fields(kind)} | set(dir(kind))
+    assert set(message.model_fields) - {"version", "kind"} <= there
+
+
+def test_our_own_long_texts_are_cut_and_those_of_others_are_refused() -> None:
+    answer = Answer(
+        correlation_id="ask-00001", accepted=False, code="c", message="m" * 900, nonce=None, state=State.IDLE
+    )
+    topic, payload = codec.to_wire(answer)
+    assert wire.decode(topic, payload).message == "m" * 400
+    with pytest.raises(BadMessageError, match="message"):
+        wire.decode(topic, payload.replace(b"m" * 400, b"m" * 401))
+
+
 def test_what_breaks_the_contract_never_becomes_a_message() -> None:
     with pytest.raises(codec.UnsendableError, match=r"ctl/command: target_n\[0\] is nan"):
         codec.to_wire(
@@ -244,21 +262,6 @@ def test_what_breaks_the_contract_never_becomes_a_message() -> None:
         )
     with pytest.raises(codec.UnsendableError, match="ramp_n_per_s"):
         codec.to_wire(SendUnload(nonce="nonce-01", seq=1, ramp_n_per_s=math.inf))
-    state = StateChanged(
-        now_us=1,
-        state=State.IDLE,
-        nonce=None,
-        prescription=None,
-        prescription_hash=None,
-        bout=0,
-        target_n=(),
-        applied_n=(),
-        repetitions=0,
-        drops=0,
-        budget_spent=None,
-        budget_limit=None,
-        velocity_m_s=(math.inf,),
-        position_m=(),
-    )
+    state = StateChanged(now_us=1, state=State.IDLE, velocity_m_s=(math.inf,))
     with pytest.raises(codec.UnsendableError, match="velocity_m_s"):
         codec.to_wire(state)
