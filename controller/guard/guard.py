@@ -13,7 +13,8 @@ from the prescription that a person armed and from what the rig announced, never
 4. A load rests on the newest good telemetry, and on nothing old.
 5. Whatever was refused once shows a defect: after a refusal only the safe commands pass until a person arms again.
 
-Read the rules in `_check_arm` and `_check_load`, top to bottom; each is one comparison and one sentence.
+Read the rules in `_check_arm`, `_check_limits` and `_check_load`, top to bottom; each is one comparison and one
+sentence.
 """
 
 from __future__ import annotations
@@ -231,9 +232,13 @@ class Guard:
     # --- what may pass ------------------------------------------------------------------------------------------
 
     def check(self, command: Command, now_us: int) -> Refused | None:
-        """None when the command may pass at ``now_us`` (controller clock, microseconds), else the rule it breaks.
+        """None when the command may pass, else the rule that it breaks.
 
         A command that passes is on record as sent; a refusal latches the stop.
+
+        Args:
+            command: that the regulator wants to send.
+            now_us: controller's clock, microseconds.
         """
         behind_us = self._now_us - now_us
         now_us = self._now_us = max(now_us, self._now_us)
@@ -276,8 +281,28 @@ class Guard:
             return Refused("cautions_not_shown", "cautions_shown is false; allowed: true")
         if self._set is not None and not self._stopped:
             return Refused("set_open", f"set {self._set.nonce!r} has not ended; allowed: one set at a time")
-        order = offer.prescription
-        start_n, floor_n = order.load.start_n, order.load.floor_n
+        prescription = offer.prescription
+        refused = self._check_limits(command, prescription, rig)
+        if refused is not None:
+            return refused
+        self._offer = None
+        self._spent.append(command.nonce)
+        self._stopped = ""
+        self._set = _SetOnRecord(
+            prescription=prescription,
+            nonce=command.nonce,
+            seq=command.seq,
+            ceiling_n=command.ceiling_n,
+            floor_n=command.floor_n,
+            max_ramp_n_per_s=command.max_ramp_n_per_s,
+            lease_ms=command.lease_ms,
+        )
+        return None
+
+    @staticmethod
+    def _check_limits(command: SendArm, prescription: Prescription, rig: RigAnnounced) -> Refused | None:
+        """The limits of the whole set are those of the prescription, within what the rig can do."""
+        start_n, floor_n = prescription.load.start_n, prescription.load.floor_n
         if start_n > rig.max_load_n:
             return Refused("above_rig", f"load.start_n is {start_n} N; allowed: at most the rig's {rig.max_load_n} N")
         if command.ceiling_n != (start_n,) * rig.cables:
@@ -288,24 +313,12 @@ class Guard:
             return Refused("below_rig", f"load.floor_n is {floor_n} N; allowed: at least the rig's {rig.min_load_n} N")
         if command.floor_n != (floor_n,) * rig.cables:
             return Refused("floor", f"floor_n is {command.floor_n}; allowed: {floor_n} N on each cable")
-        ramp = min(order.load.ramp_n_per_s, rig.max_ramp_n_per_s)
+        ramp = min(prescription.load.ramp_n_per_s, rig.max_ramp_n_per_s)
         if not 0 < command.max_ramp_n_per_s <= ramp:
             return Refused("ramp", f"max_ramp_n_per_s is {command.max_ramp_n_per_s}; allowed: above 0, at most {ramp}")
-        lease_ms = min(order.safety.lease_ms, rig.max_lease_ms)
+        lease_ms = min(prescription.safety.lease_ms, rig.max_lease_ms)
         if not 0 < command.lease_ms <= lease_ms:
             return Refused("lease", f"lease_ms is {command.lease_ms}; allowed: above 0, at most {lease_ms}")
-        self._offer = None
-        self._spent.append(command.nonce)
-        self._stopped = ""
-        self._set = _SetOnRecord(
-            prescription=order,
-            nonce=command.nonce,
-            seq=command.seq,
-            ceiling_n=command.ceiling_n,
-            floor_n=command.floor_n,
-            max_ramp_n_per_s=command.max_ramp_n_per_s,
-            lease_ms=command.lease_ms,
-        )
         return None
 
     def _check_load(self, command: SendLoad, rig: RigAnnounced, now_us: int) -> Refused | None:
@@ -371,7 +384,7 @@ class Guard:
         return None
 
     def _check_rise(self, command: SendLoad, armed: _SetOnRecord, now_us: int) -> Refused | None:
-        """Within a bout only down; up from nothing only in the dock, after the rest that the next bout orders."""
+        """Within a bout only down; up from nothing only in the dock, after the prescribed rest."""
         if command.target_n == armed.last_n:
             return None
         if armed.last_n is not None:

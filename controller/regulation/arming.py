@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from ebbset.controller.messages.events import Requested
+from ebbset.controller.messages.events import Requested, RigAnnounced
 from ebbset.controller.policies.policy import PolicyFactory
 from ebbset.controller.regulation.rig_facts import RigFacts
+from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.problems import BadDocumentError
 
 
@@ -27,7 +28,15 @@ def refusal_to_arm(
     *,
     last_nonce: str | None,
 ) -> RefusedRequest | None:
-    """Why this request cannot arm this rig now, or None when nothing is in the way."""
+    """Why this request cannot arm this rig now, or None when nothing is in the way.
+
+    Args:
+        request: a person's request to arm.
+        rig: as last heard.
+        policies: drop policies by name.
+        now_us: controller's clock, microseconds.
+        last_nonce: of the set before, which may not be used again.
+    """
     identity, prescription = rig.identity, request.prescription
     if identity is None:
         return RefusedRequest("rig_offline", "The rig is not there: no announcement heard on this link.")
@@ -37,6 +46,19 @@ def refusal_to_arm(
         return RefusedRequest("no_prescription", "prescription is missing; allowed: one in the request or the file")
     if request.fresh_nonce is None or request.fresh_nonce == last_nonce:
         return RefusedRequest("nonce_not_fresh", "fresh_nonce is missing or used; allowed: one never used before")
+    refusal = _load_refusal(prescription, identity)
+    if refusal is not None:
+        return refusal
+    profile = request.profile
+    if profile is not None and profile.exercise != prescription.exercise:
+        return RefusedRequest(
+            "profile_of_another_exercise",
+            f"profile.exercise is {profile.exercise!r}; allowed: {prescription.exercise!r}, as prescribed",
+        )
+    return _policy_refusal(prescription, policies) or _silence_refusal(prescription, rig, now_us)
+
+
+def _load_refusal(prescription: Prescription, identity: RigAnnounced) -> RefusedRequest | None:
     load = prescription.load
     if load.start_n > identity.max_load_n:
         return RefusedRequest(
@@ -48,12 +70,10 @@ def refusal_to_arm(
             "below_rig_minimum",
             f"load.floor_n is {load.floor_n:g} N; allowed: at least the rig's min_load_n = {identity.min_load_n:g} N",
         )
-    profile = request.profile
-    if profile is not None and profile.exercise != prescription.exercise:
-        return RefusedRequest(
-            "profile_of_another_exercise",
-            f"profile.exercise is {profile.exercise!r}; allowed: {prescription.exercise!r}, as prescribed",
-        )
+    return None
+
+
+def _policy_refusal(prescription: Prescription, policies: Mapping[str, PolicyFactory]) -> RefusedRequest | None:
     if prescription.drop.policy not in policies:
         known = ", ".join(sorted(policies)) or "none installed"
         return RefusedRequest("unknown_policy", f"drop.policy is {prescription.drop.policy!r}; allowed: {known}")
@@ -64,6 +84,10 @@ def refusal_to_arm(
     except Exception as error:
         # A policy is third-party code: whatever it raises refuses the arming, and is told.
         return RefusedRequest("policy_failed", f"drop.policy raised {type(error).__name__}: {error}"[:400])
+    return None
+
+
+def _silence_refusal(prescription: Prescription, rig: RigFacts, now_us: int) -> RefusedRequest | None:
     if rig.by_frames:
         timeout_ms = prescription.safety.telemetry_timeout_ms
         if rig.fresh_us is None or now_us - rig.fresh_us > timeout_ms * 1_000:

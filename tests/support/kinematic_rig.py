@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ebbset.controller.messages.actions import (
+    Command,
     Decision,
     Output,
     RepetitionRecord,
@@ -80,7 +81,7 @@ class KinematicRig:
         self.phase_s = 0.0
         self.attempt = 0
         self.frozen = False
-        self.commands: list[Output] = []
+        self.commands: list[Command] = []
         self.silent = False
         self.resting = False
 
@@ -154,7 +155,7 @@ class KinematicRig:
             self.now_us += PERIOD_US
             self.rig_us += PERIOD_US
             if not self.frozen:
-                self._step(PERIOD_US / 1e6)
+                self.step(PERIOD_US / 1e6)
             times.append(self.rig_us)
             positions.append(tuple(self.x))
             velocities.append(tuple(self.v))
@@ -180,7 +181,7 @@ class KinematicRig:
 
     # --- motion --------------------------------------------------------------------------------------------------
 
-    def _step(self, dt: float) -> None:
+    def step(self, dt: float) -> None:
         for k in range(self.cables):
             step = self.ramp * dt
             self.applied[k] += max(-step, min(step, self.target[k] - self.applied[k]))
@@ -188,34 +189,34 @@ class KinematicRig:
         loaded = min(self.applied) > 1.0
         if self.phase == "dock":
             if loaded and self.phase_s > 1.5 and not self.resting:
-                self._enter("bottom")
+                self.enter("bottom")
         elif self.phase == "bottom":
             if max(self.applied) <= 1.0 or self.resting:
-                self._enter("home")
+                self.enter("home")
             elif self.phase_s > 0.3:
-                self._enter("up")
+                self.enter("up")
         elif self.phase == "up":
             lift_n = self.lifts_n[min(self.attempt, len(self.lifts_n) - 1)]
             half = self.x[0] - BOTTOM_M > 0.45 * ROM_M
             if max(self.applied) <= 1.0:
-                self._enter("home")
+                self.enter("home")
             elif half and max(self.applied) > lift_n:
                 self.v = [0.0] * self.cables
             else:
                 self._move(dt, BOTTOM_M + ROM_M, self.velocity_m_s, "top")
         elif self.phase == "top":
             if self.phase_s > 0.3:
-                self._enter("down")
+                self.enter("down")
         elif self.phase == "down":
             if max(self.applied) <= 1.0:
-                self._enter("home")
+                self.enter("home")
             else:
                 self._move(dt, BOTTOM_M, 0.4, "bottom")
         elif self.phase == "home":
             self._move(dt, BOTTOM_M, 0.3, "dock")
         self.docked = self.phase == "dock"
 
-    def _enter(self, phase: str) -> None:
+    def enter(self, phase: str) -> None:
         if phase == "top":
             self.attempt += 1
         self.phase, self.phase_s = phase, 0.0
@@ -235,7 +236,7 @@ class KinematicRig:
             self.v[k] = v
             self.x[k] += v * dt
         if done:
-            self._enter(then)
+            self.enter(then)
 
     # --- reading -------------------------------------------------------------------------------------------------
 

@@ -27,7 +27,7 @@ from ebbset.controller.messages.events import (
 )
 from ebbset.controller.messages.reasons import Limit, Reason, State
 from ebbset.models.contract import wire
-from ebbset.models.contract.wire import BadMessageCode, BadMessageError, Topic
+from ebbset.models.contract.wire import BadMessageCode, BadMessageError, RigEventKind, Topic
 from tests.support.sessions import Pair, auto_drop_order
 from tests.support.wire_messages import FRAME, IDENTITY
 
@@ -159,7 +159,9 @@ def test_summaries_reports_acks_and_requests_keep_every_field() -> None:
     assert isinstance(summary, RepetitionSeen)
     assert (summary.outcome, summary.rom_m, summary.mean_force_n) == ("failed", (0.2,), (None,))
     report = heard(Topic.EVENT, {"boot_id": "boot-0001", "seq": 1, "t_us": 5, "kind": "emergency_stop", "detail": "x"})
-    assert report == RigReported(now_us=42, boot_id="boot-0001", seq=1, t_us=5, kind="emergency_stop", detail="x")
+    assert report == RigReported(
+        now_us=42, boot_id="boot-0001", seq=1, t_us=5, kind=RigEventKind.EMERGENCY_STOP, detail="x"
+    )
     ack = heard(
         Topic.ACK,
         {

@@ -33,7 +33,7 @@ from ebbset.controller.messages.reasons import Limit, Reason, State
 from ebbset.controller.policies.policy import DropView, Proposal
 from ebbset.models.contract.wire import Refusal, RepetitionOutcome, RequestAction, RigEventKind
 from tests.support.kinematic_rig import FRAME, PERIOD_US, POLICIES, KinematicRig, profile_of
-from tests.support.regulated import begun, ended_by, order, rig_report
+from tests.support.regulated import begun, ended_by, order, rig_report, state_of
 
 
 def test_a_set_drops_at_each_stall_holds_the_floor_and_ends_there() -> None:
@@ -108,7 +108,7 @@ def test_arming_is_refused_with_a_code_and_a_sentence(changes: dict[str, Any], c
     answer = next(o for o in rig.ask(RequestAction.ARM, **changes) if isinstance(o, Answer))
     assert (answer.accepted, answer.code) == (False, code)
     assert "allowed" in answer.message
-    assert rig.controller.state is State.IDLE
+    assert state_of(rig) is State.IDLE
     assert rig.commands == []
 
 
@@ -183,7 +183,7 @@ def test_a_stop_request_beats_everything_and_is_latched() -> None:
     assert len(rig.commands) == sent
     rig.phase = "dock"
     rig.ask(RequestAction.ARM)
-    assert rig.controller.state is State.ARMED
+    assert state_of(rig) is State.ARMED
 
 
 @pytest.mark.parametrize(
@@ -239,7 +239,7 @@ def test_loss_of_link_or_rig_ends_the_set_and_comes_back_unarmed(event: Any) -> 
     rig.send(rig.identity())
     sent = len(rig.commands)
     rig.run(2)
-    assert rig.controller.state is State.IDLE
+    assert state_of(rig) is State.IDLE
     assert len(rig.commands) == sent
 
 
@@ -349,7 +349,7 @@ def test_coupled_cables_drop_together_and_independent_ones_alone() -> None:
     while alone.phase != "up" or alone.x[0] < 0.3:
         alone.run(0.05)
     stuck = alone.x[1]
-    original = alone._step
+    original = alone.step
 
     def one_side_stops(dt: float) -> None:
         original(dt)
@@ -357,7 +357,7 @@ def test_coupled_cables_drop_together_and_independent_ones_alone() -> None:
             alone.phase_s = 0.0
             alone.x[1], alone.v[1] = stuck, 0.0
 
-    alone._step = one_side_stops  # type: ignore[method-assign]
+    alone.step = one_side_stops  # type: ignore[method-assign]
     alone.run(3)
     drop = alone.decisions("drop")[0]
     assert (drop.cable, drop.to_n) == (1, (400.0, 300.0))
@@ -386,23 +386,23 @@ class Throws:
     name = "throws"
 
     @classmethod
-    def from_parameters(cls, parameters: Any) -> Throws:
+    def from_parameters(cls, _parameters: Any) -> Throws:
         return cls()
 
     def initial(self) -> None:
         return None
 
-    def propose(self, state: None, view: DropView) -> tuple[None, Proposal]:
+    def propose(self, _state: None, _view: DropView) -> tuple[None, Proposal]:
         raise RuntimeError("no idea")
 
 
 class ProposesNoLoad(Throws):
-    def propose(self, state: None, view: DropView) -> tuple[None, Proposal]:
+    def propose(self, _state: None, _view: DropView) -> tuple[None, Proposal]:
         return None, Proposal(float("nan"), "nothing")
 
 
 class ProposesMore(Throws):
-    def propose(self, state: None, view: DropView) -> tuple[None, Proposal]:
+    def propose(self, _state: None, view: DropView) -> tuple[None, Proposal]:
         return None, Proposal(view.load_n * 2.0, "up")
 
 

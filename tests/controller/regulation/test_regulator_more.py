@@ -13,9 +13,10 @@ from typing import Any
 import pytest
 
 from ebbset.controller.detection.signals import RepetitionEnded, StallSeen
-from ebbset.controller.messages.actions import Answer, SendArm, SendLoad, SendUnload, StateChanged
+from ebbset.controller.messages.actions import Answer, Output, SendArm, SendLoad, SendUnload, StateChanged
 from ebbset.controller.messages.events import (
     Acknowledged,
+    Event,
     GuardRefused,
     LinkUp,
     RepetitionSeen,
@@ -26,11 +27,12 @@ from ebbset.controller.messages.events import (
 from ebbset.controller.messages.reasons import Reason, State
 from ebbset.controller.regulation.armed_set import ArmedSet
 from ebbset.controller.regulation.cable import Cable
+from ebbset.controller.regulation.regulator import Regulator
 from ebbset.controller.regulation.rig_facts import RigFacts
 from ebbset.controller.regulation.stop_rules import after_repetition, budget
 from ebbset.models.contract.wire import Refusal, RepetitionOutcome, RequestAction, RigEventKind
 from tests.support.kinematic_rig import BOTTOM_M, POLICIES, KinematicRig, profile_of
-from tests.support.regulated import begun, ended_by, order, rig_report
+from tests.support.regulated import begun, ended_by, order, rig_report, state_of
 
 TWO_BOUTS = [{"repetitions": 2}, {"load_n": 350.0, "rest_before_s": 6.0, "repetitions": 2}]
 
@@ -111,14 +113,14 @@ def test_movement_in_the_dock_is_no_repetition_under_way() -> None:
     rig = KinematicRig(order(stop={"max_start_wait_s": 4.0}), profile=profile_of())
     rig.resting = True
     rig.begin()
-    original = rig._step
+    original = rig.step
 
     def rattles(dt: float) -> None:
         original(dt)
         rig.x[0] = BOTTOM_M + 0.02 * math.sin(rig.now_us * 2e-5)
         rig.v[0] = 0.4 * math.cos(rig.now_us * 2e-5)
 
-    rig._step = rattles  # type: ignore[method-assign]
+    rig.step = rattles  # type: ignore[method-assign]
     rig.run(7)
     assert rig.docked
     assert ended_by(rig) is Reason.PAUSE_TOO_LONG
@@ -133,7 +135,7 @@ def test_the_end_waits_for_telemetry_from_after_the_stop() -> None:
     rig.send(Tick(now_us=rig.now_us + 1_000))
     assert rig.controller.state is State.ENDING
     rig.run(0.1)
-    assert rig.controller.state is State.ENDED
+    assert state_of(rig) is State.ENDED
 
 
 @pytest.mark.parametrize("stopped", [False, True])
@@ -165,7 +167,7 @@ def test_after_a_rest_the_load_stays_off_until_the_rig_is_unloaded_and_docked_an
     what: str,
 ) -> None:
     rig = resting()
-    original = rig._step
+    original = rig.step
 
     def held(dt: float) -> None:
         original(dt)
@@ -174,7 +176,7 @@ def test_after_a_rest_the_load_stays_off_until_the_rig_is_unloaded_and_docked_an
         else:
             rig.docked = False
 
-    rig._step = held  # type: ignore[method-assign]
+    rig.step = held  # type: ignore[method-assign]
     rig.run(4)
     assert rig.controller.state is State.RESTING
     rig.run(6)
@@ -247,15 +249,15 @@ def test_two_stalls_in_the_same_frame_end_the_set_once() -> None:
 def test_repetitions_count_for_the_side_that_has_fewer(sections: dict[str, Any]) -> None:
     sections = {**sections, "load": {"cables": "independent"}, "stall": {"start_patience_s": 30.0}}
     rig = begun(order(**sections), cables=2)
-    original = rig._step
+    original = rig.step
 
     def one_side_rests(dt: float) -> None:
         original(dt)
         rig.x[1], rig.v[1] = BOTTOM_M, 0.0
         if rig.phase == "up" and rig.x[0] > BOTTOM_M + 0.49:
-            rig._enter("top")
+            rig.enter("top")
 
-    rig._step = one_side_rests  # type: ignore[method-assign]
+    rig.step = one_side_rests  # type: ignore[method-assign]
     rig.run(14)
     assert len([r for r in rig.repetitions() if r.cable == 0 and r.outcome is RepetitionOutcome.COMPLETED]) > 2
     assert rig.result() is None
@@ -263,13 +265,13 @@ def test_repetitions_count_for_the_side_that_has_fewer(sections: dict[str, Any])
 
 def test_differences_between_the_sides_must_come_in_a_row() -> None:
     rig = begun(order(stop={"max_left_right_difference": 0.10, "max_repetitions": 5}), cables=2)
-    original = rig._step
+    original = rig.step
 
     def every_other(dt: float) -> None:
         rig.side_rom = 0.86 if rig.attempt % 2 == 0 else 1.0
         original(dt)
 
-    rig._step = every_other  # type: ignore[method-assign]
+    rig.step = every_other  # type: ignore[method-assign]
     rig.run(30)
     assert ended_by(rig) is Reason.REPETITIONS_DONE
 
@@ -520,28 +522,27 @@ def test_the_budget_that_is_told_is_that_of_the_side_that_has_spent_more() -> No
 # --- behind a refusal of the guard --------------------------------------------------------------------------------
 
 
-def test_nothing_that_was_sent_with_a_refused_command_or_after_it_reaches_the_rig() -> None:
+def test_nothing_that_was_sent_with_a_refused_command_or_after_it_reaches_the_rig(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     rig = begun(order())
     rig.run(3)
     [good] = [c for c in rig.commands if isinstance(c, SendLoad)][-1:]
     bad = dataclasses.replace(good, seq=good.seq + 1, target_n=(401.0,))
     also = dataclasses.replace(good, seq=good.seq + 2)
-    regulator = rig.controller._regulator
-    original, heard = regulator.handle, []
+    unload = SendUnload(nonce=good.nonce, seq=good.seq + 3, ramp_n_per_s=300.0)
+    heard: list[Event] = []
 
-    def faulty(event: Any) -> Any:
+    def faulty(_regulator: Regulator, event: Event) -> tuple[Output, ...]:
         heard.append(event)
-        if isinstance(event, GuardRefused):
-            return (SendUnload(nonce=good.nonce, seq=good.seq + 3, ramp_n_per_s=300.0),)
-        if isinstance(event, Tick):
-            return (bad, also)
-        return original(event)
+        return (unload,) if isinstance(event, GuardRefused) else (bad, also)
 
-    regulator.handle = faulty  # type: ignore[method-assign]
+    monkeypatch.setattr(Regulator, "handle", faulty)
     now_us = rig.now_us + 1_000
     out = rig.controller.handle(Tick(now_us=now_us))
     assert [type(item) for item in out] == [SendUnload]
     assert len([event for event in heard if isinstance(event, GuardRefused)]) == 1
+    # Not even a regulator that answers a refusal with another load gets one past the guard.
     later = dataclasses.replace(good, seq=good.seq + 4)
-    regulator.handle = lambda event: () if isinstance(event, GuardRefused) else (later,)  # type: ignore[method-assign]
+    monkeypatch.setattr(Regulator, "handle", lambda _regulator, _event: (later,))
     assert rig.controller.handle(Tick(now_us=now_us + 1_000)) == ()

@@ -5,6 +5,7 @@ The expected states are written from the design page, not read from the table, s
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -25,10 +26,18 @@ from ebbset.controller.messages.events import (
     Tick,
 )
 from ebbset.controller.messages.reasons import Reason, State
-from ebbset.controller.regulation.transitions import END_REASONS, TRANSITIONS, Response, Transition, Trigger
+from ebbset.controller.regulation.transitions import (
+    END_REASONS,
+    TRANSITIONS,
+    Response,
+    Transition,
+    Trigger,
+    as_markdown,
+)
 from ebbset.models.contract.prescription import example
 from ebbset.models.contract.wire import Refusal, RepetitionOutcome, RequestAction, RigEventKind
 from tests.support.kinematic_rig import KinematicRig
+from tests.support.regulated import state_of
 
 PRESCRIPTION = example(bouts=({"repetitions": 1}, {"rest_before_s": 20.0}))
 ARMED = frozenset({State.ARMED, State.WORKING, State.RESTING})
@@ -110,7 +119,7 @@ def _repetition(rig: KinematicRig) -> Event:
 
 
 INPUTS: dict[Trigger, Callable[[KinematicRig], Any]] = {
-    Trigger.SAMPLES: lambda rig: None,
+    Trigger.SAMPLES: lambda _rig: None,
     Trigger.REPETITION: _repetition,
     Trigger.ANNOUNCED: lambda rig: rig.identity(),
     Trigger.REBOOTED: lambda rig: rig.identity(boot_id="boot-0002"),
@@ -268,6 +277,17 @@ def test_nothing_but_arming_leads_out_of_an_ended_set_to_a_load(trigger: Trigger
     assert not any(isinstance(output, SendLoad | SendArm) for output in rig.outputs[before:])
 
 
+def test_the_page_draws_every_change_of_state_that_the_table_allows() -> None:
+    page = as_markdown()
+    drawn = set(re.findall(r"^    (\w+) --> (\w+): ", page, flags=re.MULTILINE))
+    allowed = {
+        (state.value, after.value) for (state, _), (_, leads) in TRANSITIONS.items() for after in leads - {state}
+    }
+    assert drawn == allowed
+    assert f"| {Trigger.ASK_START.value.replace('_', ' ')} | refuse | refuse | start → working |" in page
+    assert all(f"`{reason.value}`" in page for reason in END_REASONS.values())
+
+
 # --- a state that the table forbids -------------------------------------------------------------------------------
 
 
@@ -299,7 +319,7 @@ def test_a_state_that_the_table_forbids_ends_the_set_safely_and_is_recorded(
     assert f"{trigger.value} led from {state.value} to" in end.text
     monkeypatch.undo()
     rig.run(5.0)
-    assert rig.controller.state is State.ENDED
+    assert state_of(rig) is State.ENDED
     result = rig.result()
     assert result is not None
     assert result.reason is Reason.DEFECT
