@@ -152,11 +152,11 @@ def event_from_wire(topic: Topic, payload: bytes, *, now_us: int, rig: str) -> E
 
 
 def parse_partial_request(payload: bytes, *, now_us: int) -> tuple[str | None, Requested | None]:
-    """What can still be told from a request that is no valid message.
+    """What an invalid request still says.
 
     Returns:
         Its correlation id if there is one to answer to, and a stop if it plainly asks for one: somebody who wants the
-        load off must not be turned away over a member that is wrong.
+        load off must not be refused because another field is wrong.
     """
     if len(payload) > wire.MAX_PAYLOAD_BYTES:
         return None, None

@@ -1,8 +1,8 @@
 """What can happen to a set: the inputs of the core, as small frozen values.
 
 Every input carries ``now_us``, the controller's monotonic clock in microseconds at arrival, so that the core never
-reads a clock. A tick is an input like any other: that nothing else arrived is information. Times of the rig
-(``t_us``) are on the rig's own clock; nobody subtracts one clock from the other.
+reads a clock. A tick is an input like any other: it says that nothing else arrived. Times of the rig
+(``t_us``) are on the rig's own clock; the two clocks are never subtracted.
 
 Never here: behaviour. `link` makes these from the wire, simulators make them directly, `replay` reads them back.
 """
@@ -150,14 +150,14 @@ class LinkDown:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tick:
-    """Time went by."""
+    """Time passed."""
 
     now_us: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BadInput:
-    """A message arrived that is none; the core counts it and goes on."""
+    """A payload arrived that is not a valid message; the core counts it and goes on."""
 
     now_us: int
     topic: str

@@ -82,7 +82,7 @@ def _policy_refusal(prescription: Prescription, policies: Mapping[str, PolicyFac
     except BadDocumentError as error:
         return RefusedRequest("bad_policy_parameters", str(error)[:400])
     except Exception as error:
-        # A policy is third-party code: whatever it raises refuses the arming, and is told.
+        # A policy is third-party code: whatever it raises refuses the arming and is reported.
         return RefusedRequest("policy_failed", f"drop.policy raised {type(error).__name__}: {error}"[:400])
     return None
 

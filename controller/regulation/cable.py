@@ -122,7 +122,7 @@ class Cable:
         self.estimate = self.capacity.view()
 
     def stalled(self, stall: StallSeen, prescription: Prescription) -> DropView:
-        """The lifter stalled: what is known now, as a policy is told it.
+        """The lifter stalled: what is known now, in the form that a policy sees.
 
         Args:
             stall: what was seen of it.

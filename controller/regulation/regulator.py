@@ -242,7 +242,7 @@ class Regulator:
         return NoSet(State.OFFLINE)
 
     def _abandon(self, event: Event, at: LiveSet) -> Position:
-        """The rig or the link is lost while a set is ending: the set is over as far as it can be told."""
+        """The rig or the link is lost while a set is ending: nothing more will be heard of it, so the set is over."""
         self._finish(at.armed)
         return self._offline(event, at)
 

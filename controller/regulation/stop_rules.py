@@ -108,7 +108,7 @@ def at_stall(
         prescription: of the set.
         cables: of the rig, the stall counted in the estimate.
         stall: what was seen.
-        view: what a policy would be told.
+        view: what a policy would see.
         index: of the cable that stalled.
         bout: index of the bout under way.
         drops: done so far in the set.

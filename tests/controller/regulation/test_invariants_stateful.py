@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
 from ebbset.controller.guard.guard import Guard
-from ebbset.controller.messages.actions import Command, Output, SendArm, SendLoad, SendRelease, SendUnload
+from ebbset.controller.messages.actions import Command, Decision, Output, SendArm, SendLoad, SendRelease, SendUnload
 from ebbset.controller.messages.events import (
     Acknowledged,
     BadInput,
@@ -32,8 +32,9 @@ from ebbset.controller.messages.events import (
     Samples,
     Tick,
 )
-from ebbset.controller.messages.reasons import State
+from ebbset.controller.messages.reasons import Reason, State
 from ebbset.controller.regulation.set_controller import SetController
+from ebbset.controller.regulation.transitions import TRANSITIONS
 from ebbset.models.contract.prescription import Prescription, example
 from ebbset.models.contract.wire import Refusal, RepetitionOutcome, RequestAction, RigEventKind
 from ebbset.simulators.closed_loop.invariant_monitor import InvariantMonitor
@@ -119,6 +120,11 @@ def disturbance(**strategies: st.SearchStrategy[Any]) -> Callable[[Callable[...,
         return method
 
     return enter
+
+
+LEADS_TO = {
+    state: {after for (one, _), (_, leads) in TRANSITIONS.items() if one is state for after in leads} for state in State
+}
 
 
 class ControllerMachine(RuleBasedStateMachine):
@@ -268,7 +274,7 @@ class ControllerMachine(RuleBasedStateMachine):
     def an_ack_comes(self, accepted: bool, refusal: Refusal, boot: str, off_us: int) -> None:
         command = self.rig.commands[-1] if self.rig.commands else None
         self.rig.ack(
-            command,  # type: ignore[arg-type]
+            command,
             accepted=accepted,
             refusal=None if accepted else refusal,
             boot_id=boot,
@@ -322,11 +328,14 @@ class ControllerMachine(RuleBasedStateMachine):
             assert not breaches, breaches
 
     def teardown(self) -> None:
-        """Invariant 8: the same inputs give the same outputs, to the bit."""
+        """Invariant 8: the same inputs give the same outputs, to the bit. And no state but by the table is reached."""
         if hasattr(self, "rig"):
             fresh = SetController(POLICIES)
             for event, out in self.rig.log:
+                before = fresh.state
                 assert repr(fresh.handle(event)) == repr(out)
+                assert fresh.state in LEADS_TO[before]
+                assert not any(isinstance(item, Decision) and item.reason is Reason.DEFECT for item in out)
 
 
 class GuardMachine(RuleBasedStateMachine):
@@ -549,7 +558,7 @@ def test_the_witness_sees_each_promise_broken() -> None:
         ({"nonce": "nonce-foreign"}, 6),
     ):
         rig, witness, good = started()
-        witness.step(Tick(now_us=rig.now_us), (dataclasses.replace(good, **changes),))  # type: ignore[arg-type]
+        witness.step(Tick(now_us=rig.now_us), (dataclasses.replace(good, **changes),))
         found = {breach.invariant for breach in witness.breaches}
         assert (number in found) if number is not None else not found
     rig, witness, good = started()
