@@ -284,6 +284,7 @@ RAISED: dict[str, set[str]] = {
 }
 HARMLESS = {
     "no-info",
+    "with-info",
     "default",
     "nullable",
     "union",
