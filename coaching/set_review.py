@@ -63,8 +63,4 @@ def _stall(cables: Sequence[CapacityEstimator], decision: Decision) -> None:
     """A decision that answers a stall carries how long it lasted."""
     seen = dict(decision.inputs)
     if decision.cable is not None and "stalled_s" in seen:
-        cables[decision.cable].stall(
-            load_n=decision.from_n[decision.cable],
-            force_n=seen.get("force_n"),
-            position_fraction=seen.get("position_fraction"),
-        )
+        cables[decision.cable].stall(load_n=decision.from_n[decision.cable])

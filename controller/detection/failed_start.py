@@ -1,6 +1,6 @@
 """Whether a lifter at the bottom fails to get the load moving: waiting too long, creeping up, or sinking.
 
-What lives here: one cable's handle between ascents. What never does: ascents (`tracker`).
+What lives here: one cable's handle between ascents. What never does: ascents (`segmenter`).
 """
 
 from __future__ import annotations
@@ -26,9 +26,13 @@ PROBABILITY: Final = 0.9
 
 
 class FailedStartDetector:
-    """Failed starts of one cable; each is said once until the next ascent or drop."""
+    """Failed starts of one cable; each is told once until the next ascent or drop.
 
-    __slots__ = ("_patience_us", "_pushing_since_us", "_reference_m", "_said", "_since_us", "_still_m_s")
+    Args:
+        stall: what counts as a stall.
+    """
+
+    __slots__ = ("_patience_us", "_pushing_since_us", "_reference_m", "_since_us", "_still_m_s", "_told")
 
     def __init__(self, stall: StallSection) -> None:
         self._patience_us = round(stall.start_patience_s * 1e6)
@@ -36,19 +40,24 @@ class FailedStartDetector:
         self._reference_m = 0.0
         self._since_us = 0
         self._pushing_since_us: int | None = None
-        self._said = False
+        self._told = False
 
     def restart(self, t_us: int, x: float) -> None:
-        """The handle is back from an ascent, or in the dock."""
+        """The handle is back from an ascent, or in the dock.
+
+        Args:
+            t_us: rig time.
+            x: position, metres.
+        """
         self._reference_m = x
         self._since_us = t_us
-        self._said = False
+        self._told = False
 
     def hold(self, until_us: int) -> None:
         """A drop is on its way: count anew from when it has settled."""
         self._since_us = until_us
         self._pushing_since_us = None
-        self._said = False
+        self._told = False
 
     def frame(
         self,
@@ -76,19 +85,19 @@ class FailedStartDetector:
             last_top_m: where the last ascent ended.
             known: a whole repetition was seen, so that creeping and sinking mean something.
         """
-        if known and not self._said and self._pushing(t_us, x, v, low_m, bottom_m, fraction):
-            return self._say(t_us, v, force_n, fraction)
+        if known and not self._told and self._pushing(t_us, x, v, low_m, bottom_m, fraction):
+            return self._tell(t_us, v, force_n, fraction)
         if x < self._reference_m - BELOW_M or x > self._reference_m + ABOVE_M:
             self._reference_m = x
             self._since_us = t_us
             return None
-        if self._said or t_us - self._since_us < self._patience_us:
+        if self._told or t_us - self._since_us < self._patience_us:
             return None
         if fraction is not None and fraction > BOTTOM_PART:
             return None
         if fraction is None and last_top_m is not None and x > last_top_m - UNDER_THE_TOP_M:
             return None
-        return self._say(t_us, v, force_n, fraction)
+        return self._tell(t_us, v, force_n, fraction)
 
     def _pushing(
         self, t_us: int, x: float, v: float, low_m: float, bottom_m: float | None, fraction: float | None
@@ -105,8 +114,8 @@ class FailedStartDetector:
             self._pushing_since_us = t_us
         return t_us - self._pushing_since_us >= (CREEP_US if creeps else SINK_US)
 
-    def _say(self, t_us: int, v: float, force_n: float | None, fraction: float | None) -> StallSeen:
-        self._said = True
+    def _tell(self, t_us: int, v: float, force_n: float | None, fraction: float | None) -> StallSeen:
+        self._told = True
         return StallSeen(
             reason=Reason.FAILED_START,
             t_us=t_us,

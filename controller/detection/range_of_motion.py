@@ -1,6 +1,6 @@
 """Where ascents of one cable begin and how long they are: the bottom and the reference range of motion.
 
-What lives here: learning both from repetitions. What never does: finding repetitions (`tracker`).
+What lives here: learning both from repetitions. What never does: finding repetitions (`segmenter`).
 """
 
 from __future__ import annotations

@@ -25,12 +25,12 @@ FORCE_S: Final = 1.0
 
 
 class SensorCheck:
-    """Running comparison of the columns of one cable; each kind of trouble is said once until it is over."""
+    """Running comparison of the columns of one cable; each kind of trouble is told once until it is over."""
 
-    __slots__ = ("_drift_m", "_force_s", "_frozen_path_m", "_path_m", "_said")
+    __slots__ = ("_drift_m", "_force_s", "_frozen_path_m", "_path_m", "_told")
 
     def __init__(self) -> None:
-        self._said: Reason | str | None = None
+        self._told: Reason | str | None = None
         self.restart()
 
     def restart(self) -> None:
@@ -72,22 +72,22 @@ class SensorCheck:
             # noise alone adds to the path too, so the signed sum must agree that the handle should have moved
             drift = self._drift_m if self._drift_m > 0.0 else -self._drift_m
             if self._frozen_path_m > FROZEN_PATH_M and drift > FROZEN_PATH_M:
-                return self._say(Reason.TELEMETRY_FROZEN, t_us, "position_m", drift, FROZEN_PATH_M)
+                return self._tell(Reason.TELEMETRY_FROZEN, t_us, "position_m", drift, FROZEN_PATH_M)
             allowed = DRIFT_M + DRIFT_PART * self._path_m
             if drift > allowed:
-                return self._say(Reason.SENSORS_DISAGREE, t_us, "velocity_m_s", drift, allowed)
+                return self._tell(Reason.SENSORS_DISAGREE, t_us, "velocity_m_s", drift, allowed)
         if force_n is not None and not docked and load_n > 0.0:
             off = force_n - load_n if force_n > load_n else load_n - force_n
             allowed = FORCE_N + FORCE_PART * load_n
             self._force_s = self._force_s + seconds if off > allowed else 0.0
             if self._force_s > FORCE_S:
-                return self._say(Reason.SENSORS_DISAGREE, t_us, "force_n", off, allowed)
+                return self._tell(Reason.SENSORS_DISAGREE, t_us, "force_n", off, allowed)
         if self._drift_m < 0.02 and self._force_s == 0.0:
-            self._said = None
+            self._told = None
         return None
 
-    def _say(self, reason: Reason, t_us: int, quantity: str, value: float, allowed: float) -> SensorTrouble | None:
-        if self._said == quantity:
+    def _tell(self, reason: Reason, t_us: int, quantity: str, value: float, allowed: float) -> SensorTrouble | None:
+        if self._told == quantity:
             return None
-        self._said = quantity
+        self._told = quantity
         return SensorTrouble(reason=reason, t_us=t_us, quantity=quantity, value=value, allowed=allowed)

@@ -1,6 +1,6 @@
-"""What the tracker of one cable tells the regulator: repetitions, stalls, releases, sensors that disagree.
+"""What the segmenter of one cable tells the regulator: repetitions, stalls, releases, sensors that disagree.
 
-Frozen values without behaviour, so that the tracker can be replaced or compared without touching the regulator.
+Frozen values without behaviour, so that the segmenter can be replaced or compared without touching the regulator.
 """
 
 from __future__ import annotations

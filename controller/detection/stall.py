@@ -1,24 +1,60 @@
-"""Whether a slowing ascent is a stall: the rule of one cable.
+"""What a slow handle in an ascent means: the top, a stall, turning back, or a sticking region that is overcome.
 
-What lives here: the decision, from how long the handle has been still and from the evidence of the ascent. What never
-does: finding repetitions (`tracker`), gathering evidence (`foresight`), strength (`capacity`), loads (policies).
+What lives here: these decisions for one cable, from how long the handle has been still and from the evidence of the
+ascent. What never does: when an ascent begins (`segmenter`), what its evidence is (`stall_evidence`), strength
+(`capacity`), loads (policies).
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
+from ebbset.controller.detection.ascent import Ascent
 from ebbset.controller.detection.motion_offset import MotionOffset
-from ebbset.controller.detection.stall_classifier import score_of
+from ebbset.controller.detection.range_of_motion import UNKNOWN_M, RangeOfMotion
+from ebbset.controller.detection.signals import Signal, StallSeen
+from ebbset.controller.detection.stall_classifier import probability_of, score_of
+from ebbset.controller.detection.stall_evidence import StallEvidence, score
+from ebbset.controller.messages.reasons import Reason
 from ebbset.models.contract.prescription import StallSection
+from ebbset.models.contract.wire import RepetitionOutcome
 
 FILTER_LAG_US: Final = 22_000
 """The filtered velocity falls below a threshold this much later than the true one; measured on simulated stalls."""
 GRIND_CERTAINTY: Final = 0.5
-"""Who has been given the prescribed time is called when it is more likely than not that the ascent will not come
-through; only a pause on purpose is waited for, until ``still_limit_s``."""
+"""Once the prescribed grinding time is over, an ascent that will more likely than not fail is a stall. Only a pause on
+purpose is waited for, until ``still_limit_s``."""
 HALF_A_LOOK_US: Final = 5_000
 """A handle is looked at every 10 ms or so: a grinding time is over at the look that is nearest to its end."""
+# Judgement, no source: sizes of human wobble and of sensor noise after filtering, not of any one device.
+TURN_BACK_M: Final = 0.015
+TURN_VELOCITY_M_S: Final = -0.02
+TOP_FRACTION: Final = 0.85
+WHOLE_FRACTION: Final = 0.97
+FIRST_ROM_M: Final = 0.20
+TOP_REST_US: Final = 80_000
+SHORT_TOP_REST_US: Final = 800_000
+TAKEN_UP_US: Final = 120_000
+MAXIMAL_SLOW_US: Final = 250_000
+RECOVERED_M_S: Final = 0.2
+FASTER_AGAIN_M_S: Final = 0.08
+LIMIT_PROBABILITY: Final = 0.9
+"""Told for a stall that is called for standing still alone."""
+REVERSAL_PROBABILITY: Final = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class AscentOver:
+    """An ascent that has ended.
+
+    Attributes:
+        outcome: what it was; ``None`` when the handle was only taken out of the dock.
+        taken_up: the handle rests for the first time since the dock.
+    """
+
+    outcome: RepetitionOutcome | None
+    taken_up: bool = False
 
 
 class StallRule:
@@ -34,7 +70,7 @@ class StallRule:
         by_evidence: the rule is "evidence".
         certain: least score of the evidence that is a stall.
         slow_since_us: rig time at which the handle fell below the stall velocity, ``None`` while it moves.
-        motion_end: tells that time more exactly a little later; only where a grinding time is prescribed.
+        motion_offset: tells that time more exactly a little later; only where a grinding time is prescribed.
     """
 
     __slots__ = (
@@ -44,7 +80,7 @@ class StallRule:
         "_limit_us",
         "by_evidence",
         "certain",
-        "motion_end",
+        "motion_offset",
         "slow_since_us",
         "threshold_m_s",
     )
@@ -55,7 +91,7 @@ class StallRule:
         self._grind_us = round(stall.grind_s * 1e6)
         self.certain = score_of(stall.certainty if self._grind_us == 0 else min(stall.certainty, GRIND_CERTAINTY))
         self._limit_us = self._grind_us + round((stall.still_limit_s if self.by_evidence else stall.dwell_s) * 1e6)
-        self.motion_end = MotionOffset(stall.velocity_m_s) if self._grind_us > 0 else None
+        self.motion_offset = MotionOffset(stall.velocity_m_s) if self._grind_us > 0 else None
         self.slow_since_us: int | None = None
         self._hold_until_us = 0
         self._fired = False
@@ -82,18 +118,14 @@ class StallRule:
 
     def _restart(self) -> None:
         self.slow_since_us = None
-        if self.motion_end is not None:
-            self.motion_end.restart()
+        if self.motion_offset is not None:
+            self.motion_offset.restart()
 
     def _ended_us(self) -> int | None:
         """When motion ended, as exactly as can be told by now."""
         since = self.slow_since_us
-        exact = self.motion_end.at_us if self.motion_end is not None else None
+        exact = self.motion_offset.at_us if self.motion_offset is not None else None
         return since if exact is None else exact
-
-    def holding(self, t_us: int) -> bool:
-        """A drop is still on its way."""
-        return t_us < self._hold_until_us
 
     def slow(self, t_us: int) -> float | None:
         """The handle is slower than the stall velocity; seconds since motion ended when that alone is a stall, once."""
@@ -108,12 +140,196 @@ class StallRule:
         self._fired = True
         return (t_us - since) * 1e-6
 
-    def judge(self, t_us: int, score: float) -> float | None:
-        """Evidence of this strength; seconds since motion ended when it is a stall, once, 0 when it was foreseen."""
-        if self._fired or score < self.certain or t_us < self._hold_until_us:
+    def judge(self, t_us: int, strength: float) -> float | None:
+        """Seconds since motion ended when the evidence makes it a stall, once; 0 when it was foreseen.
+
+        Args:
+            t_us: rig time.
+            strength: score of the evidence.
+        """
+        if self._fired or strength < self.certain or t_us < self._hold_until_us:
             return None
         since = self._ended_us()
         if self._grind_us > 0 and (since is None or t_us - since < self._grind_us - HALF_A_LOOK_US):
             return None
         self._fired = True
         return 0.0 if since is None else (t_us - since) * 1e-6
+
+
+class SlowPhase:
+    """Judges the slow samples of the ascents of one cable.
+
+    Args:
+        stall: what counts as a stall.
+        span: bottom and reference range of motion, kept by the segmenter.
+        evidence: gathers what an ascent says about itself.
+
+    Attributes:
+        rule: when an ascent counts as stalled.
+        evidence: as given.
+    """
+
+    __slots__ = ("_span", "evidence", "rule")
+
+    def __init__(self, stall: StallSection, span: RangeOfMotion, evidence: StallEvidence) -> None:
+        self.rule = StallRule(stall)
+        self.evidence = evidence
+        self._span = span
+
+    def begin(self, t_us: int, load_n: float) -> None:
+        """An ascent begins at this rig time and load."""
+        self.rule.recovered()
+        self.evidence.begin(t_us, load_n)
+
+    def ended(self, *, completed: bool, load_changed: bool) -> None:
+        """It is over: the evidence learns from it."""
+        self.rule.moving()
+        self.evidence.ended(completed=completed, load_changed=load_changed)
+
+    def dropped(self, until_us: int, load_n: float) -> None:
+        """The load goes down to ``load_n``; judge again from ``until_us`` on."""
+        self.rule.hold(until_us)
+        self.evidence.dropped(load_n)
+
+    def slow(
+        self, ascent: Ascent, t: int, x: float, v: float, f: float | None, share: float | None, signals: list[Signal]
+    ) -> AscentOver | None:
+        """A sample that is not clearly on its way up; how the ascent ended, if it did.
+
+        Args:
+            ascent: the ascent under way.
+            t: rig time, microseconds.
+            x: position, metres.
+            v: velocity, m/s.
+            f: tension, newtons, if the rig reports it.
+            share: position as a share of the range of motion, if known.
+            signals: a stall is added to them.
+        """
+        if x > ascent.peak_m:
+            ascent.peak_m = x
+        if v < ascent.least_m_s:
+            ascent.least_m_s = v
+        if v > self.rule.threshold_m_s:
+            ascent.up_m, ascent.up_t_us = x, t
+            self.rule.moving()
+            return None
+        rom_m = self._span.reference_m
+        high_m = FIRST_ROM_M if rom_m is None else TOP_FRACTION * rom_m
+        at_top = share >= TOP_FRACTION if share is not None else x - ascent.start_m >= high_m
+        undecided = ascent.taking_up and rom_m is None
+        if ascent.taking_up and (not at_top or undecided) and t - ascent.up_t_us >= TAKEN_UP_US:
+            # with no ROM known, a first rest this high is the top of a repetition or the bottom of all to come: the
+            # next movement tells
+            return AscentOver(RepetitionOutcome.COMPLETED if at_top else None, taken_up=True)
+        if at_top:
+            # a handle that leaves the top, or rests there, has finished its ascent; one that stands a little short of
+            # it may still be fighting, so the evidence is given time
+            short = share is not None and share < WHOLE_FRACTION
+            if self._has_reached_the_top(ascent, t, x, v, short=short, undecided=undecided):
+                return AscentOver(_outcome_at_top(ascent, x))
+            if not short and not undecided:
+                return None
+        if v < TURN_VELOCITY_M_S:
+            return self._turning_back(ascent, t, x, v, f, share, signals)
+        duration_s = self.rule.slow(t)
+        if duration_s is not None:
+            self._stalled(ascent, t, x, v, f, share, duration_s, LIMIT_PROBABILITY, signals)
+        return None
+
+    def look(
+        self, ascent: Ascent, t: int, x: float, v: float, f: float | None, share: float | None, signals: list[Signal]
+    ) -> None:
+        """Take a sample in as evidence, and call a stall as soon as it is certain enough.
+
+        Args:
+            ascent: the ascent under way.
+            t: rig time, microseconds.
+            x: position, metres.
+            v: velocity, m/s.
+            f: tension, newtons, if the rig reports it.
+            share: position as a share of the range of motion, if known.
+            signals: a stall is added to them.
+        """
+        rule = self.rule
+        evidence = self.evidence
+        evidence.sample(t, v, (x - ascent.start_m) / UNKNOWN_M if share is None else share)
+        if v > RECOVERED_M_S and rule.fired and v > ascent.stall_m_s + FASTER_AGAIN_M_S:
+            rule.recovered()
+        if not rule.by_evidence or ascent.taking_up or not evidence.worth_a_look():
+            return
+        strength = score(evidence.evidence(), rule.certain)
+        duration_s = rule.judge(t, strength)
+        if duration_s is not None:
+            self._stalled(ascent, t, x, v, f, share, duration_s, probability_of(strength), signals)
+
+    def _has_reached_the_top(self, ascent: Ascent, t: int, x: float, v: float, *, short: bool, undecided: bool) -> bool:
+        """High enough for a repetition, and leaving or resting."""
+        if v < TURN_VELOCITY_M_S and (not short or x < ascent.peak_m - TURN_BACK_M):
+            return True
+        # slow for long before the last of its way up, not only resting since
+        fighting = short and ascent.up_t_us - ascent.fast_t_us > MAXIMAL_SLOW_US
+        rest_us = SHORT_TOP_REST_US if short else TOP_REST_US
+        return not fighting and not undecided and t - ascent.up_t_us >= rest_us
+
+    def _turning_back(
+        self, ascent: Ascent, t: int, x: float, v: float, f: float | None, share: float | None, signals: list[Signal]
+    ) -> AscentOver | None:
+        """On its way down: a wobble until it has gone far enough to be a turn.
+
+        Below the top it is a failure if it was an attempt with all there was, else a partial repetition.
+        """
+        if x >= ascent.peak_m - TURN_BACK_M:
+            return None
+        highest = self._span.fraction(ascent.peak_m)
+        if highest is not None and highest >= TOP_FRACTION:
+            return AscentOver(_outcome_at_top(ascent, ascent.peak_m))
+        slow_us = t - ascent.fast_t_us
+        if ascent.stalls:
+            return AscentOver(RepetitionOutcome.FAILED)
+        if slow_us < MAXIMAL_SLOW_US:
+            return AscentOver(RepetitionOutcome.PARTIAL)
+        signals.append(
+            StallSeen(
+                reason=Reason.REVERSAL,
+                t_us=t,
+                velocity_m_s=v,
+                force_n=f,
+                position_fraction=share,
+                duration_s=slow_us * 1e-6,
+                probability=REVERSAL_PROBABILITY,
+            )
+        )
+        return AscentOver(RepetitionOutcome.FAILED)
+
+    def _stalled(
+        self,
+        ascent: Ascent,
+        t: int,
+        x: float,
+        v: float,
+        f: float | None,
+        share: float | None,
+        duration_s: float,
+        probability: float,
+        signals: list[Signal],
+    ) -> None:
+        ascent.stalls += 1
+        ascent.stall_m, ascent.stall_m_s = x, v
+        foreseen = v > self.rule.threshold_m_s
+        signals.append(
+            StallSeen(
+                reason=Reason.STALL_FORESEEN if foreseen else Reason.STALL_IN_CONCENTRIC,
+                t_us=t,
+                velocity_m_s=v,
+                force_n=f,
+                position_fraction=share,
+                duration_s=duration_s,
+                probability=probability,
+            )
+        )
+
+
+def _outcome_at_top(ascent: Ascent, x: float) -> RepetitionOutcome:
+    """Through, unless it stalled there and has not moved since."""
+    stuck = ascent.stalls > 0 and x < ascent.stall_m + TURN_BACK_M
+    return RepetitionOutcome.FAILED if stuck else RepetitionOutcome.COMPLETED

@@ -1,7 +1,7 @@
 """What an ascent says about itself before it ends: strength left against the load, along the range of motion.
 
-What lives here: the evidence of one ascent and what earlier ascents taught about the shape of this person's range. What
-never does: the decision (`stall`), finding repetitions (`tracker`). Plain + - * / in a fixed order.
+What lives here: the evidence of one ascent, its score, and what earlier ascents taught about the shape of this person's
+range. What never does: the decision (`stall`), finding repetitions (`segmenter`). Plain + - * / in a fixed order.
 
 Idea. Once the first acceleration is over, an all-out ascent is slow enough to be in balance: the velocity at a
 position says how much stronger than the load the lifter is there. Strength over load, q, is the inverse of Hill's
@@ -14,6 +14,8 @@ from __future__ import annotations
 
 from typing import Final
 
+from ebbset.controller.detection.stall_classifier import compiled
+from ebbset.controller.detection.stall_classifier_figures import BASELINE, TREES
 from ebbset.models.physiology.load_velocity import LoadVelocityLine
 
 CELLS: Final = 20
@@ -42,7 +44,9 @@ FEATURES: Final = (
     "top_spread",
     "pause_habit_s",
 )
-"""Order of the evidence vector; `foresight_trees` is fitted to it."""
+"""Order of the evidence vector; the stall classifier is fitted to it."""
+score: Final = compiled(BASELINE, TREES, len(FEATURES), module=__name__)
+"""Strength of an evidence vector for a stall; larger is surer. Under ``least`` it is not added up."""
 UNKNOWN: Final = 0.5
 """Stands for a margin that nothing is known about: large."""
 SMOOTHING_S: Final = 0.04
@@ -54,6 +58,14 @@ STILL_BELOW_M_S: Final = 0.05
 UNDER_THE_TOP: Final = 0.85
 HALF_WAY: Final = 0.4
 HABIT_GAIN: Final = 0.3
+FIRST_CELL: Final = 2
+"""The cells below it are where the handle gathers speed."""
+NO_STRENGTH: Final = 9.0
+MOST_STRENGTH: Final = 8.0
+"""Nobody in balance with a load is stronger than it by more than this factor."""
+MOST_FALL: Final = 0.1
+MOST_HEIGHT: Final = 3.0
+LATER_WEIGHT: Final = 0.35
 
 
 class StallEvidence:
@@ -112,7 +124,12 @@ class StallEvidence:
         self.begin(0, 0.0)
 
     def begin(self, t_us: int, load_n: float) -> None:
-        """An ascent begins at this rig time and load."""
+        """An ascent begins.
+
+        Args:
+            t_us: rig time.
+            load_n: load, newtons.
+        """
         self._t0 = self._t = self._still_t = t_us
         self._load_n = load_n
         self._v = self._a = self._peak = self._brake = 0.0
@@ -151,7 +168,13 @@ class StallEvidence:
         return 1.0 / (1.0 - u * (1.0 + 1.0 / CURVATURE))
 
     def sample(self, t: int, v: float, share: float) -> None:
-        """Take in one filtered sample: rig time, velocity, position as a share of ROM."""
+        """Take in one filtered sample.
+
+        Args:
+            t: rig time, microseconds.
+            v: velocity, m/s.
+            share: position as a share of the range of motion.
+        """
         dt = (t - self._t) * 1e-6
         self._t = t
         if dt > 0.0:
@@ -170,10 +193,7 @@ class StallEvidence:
         if share > self._highest:
             self._highest = share
         place = share * CELLS
-        if place < 0.0:
-            place = 0.0
-        elif place > LAST_PLACE:
-            place = LAST_PLACE
+        place = 0.0 if place < 0.0 else LAST_PLACE if place > LAST_PLACE else place
         cell = int(place)
         part = place - cell
         q = self.strength_over_load(v)
@@ -238,7 +258,12 @@ class StallEvidence:
         ]
 
     def ended(self, *, completed: bool, load_changed: bool) -> None:
-        """The ascent is over: learn its shape, and how low its strength over load came."""
+        """The ascent is over: learn its shape, and how low its strength over load came.
+
+        Args:
+            completed: it came through.
+            load_changed: the load went down on the way, so that its shape tells nothing.
+        """
         if self._highest > HALF_WAY:
             # where ascents usually end, how much that varies, and how long this person rests on the way
             off = self._highest - self._top
@@ -247,31 +272,38 @@ class StallEvidence:
         if not completed:
             return
         self._pause_habit_s += HABIT_GAIN * (self._longest_still_us * 1e-6 - self._pause_habit_s)
-        lowest = 9.0
-        for k in range(2, CELLS - 1):
+        lowest = self._lowest()
+        if lowest is None:
+            return
+        # the next one is expected to be lower by what this one was lower than the one before
+        fall = self._last_low - lowest if self._last_low is not None else 0.0
+        self._expected = lowest - (0.0 if fall < 0.0 else MOST_FALL if fall > MOST_FALL else fall)
+        self._last_low = lowest
+        if not load_changed:
+            self._learn_shape(lowest)
+
+    def _lowest(self) -> float | None:
+        """Lowest strength over load of this ascent, without its ends; ``None`` if it was never in balance."""
+        lowest = NO_STRENGTH
+        for k in range(FIRST_CELL, CELLS - 1):
             if self._count[k]:
                 q = self._sum[k] / self._count[k]
                 if q < lowest:
                     lowest = q
-        if lowest > 8.0:
-            return
-        # the next one is expected to be lower by what this one was lower than the one before
-        fall = self._last_low - lowest if self._last_low is not None else 0.0
-        self._expected = lowest - (0.0 if fall < 0.0 else 0.1 if fall > 0.1 else fall)
-        self._last_low = lowest
-        if load_changed:
-            return
+        return None if lowest > MOST_STRENGTH else lowest
+
+    def _learn_shape(self, lowest: float) -> None:
         self._learned += 1
-        weight = 1.0 / self._learned if self._learned < 3 else 0.35
+        weight = 1.0 / self._learned if self._learned < 3 else LATER_WEIGHT
         for k in range(CELLS + 1):
             if self._count[k]:
                 height = self._sum[k] / self._count[k] / lowest
-                height = 1.0 if height < 1.0 else 3.0 if height > 3.0 else height
+                height = 1.0 if height < 1.0 else MOST_HEIGHT if height > MOST_HEIGHT else height
                 self._shape[k] += weight * (height - self._shape[k])
-        low = 9.0
+        low = NO_STRENGTH
         for k in range(CELLS, -1, -1):
             if self._shape[k] < low:
                 low = self._shape[k]
-                if k >= 2:
+                if k >= FIRST_CELL:
                     self._weakest_at = k / CELLS
             self._ahead[k] = low

@@ -147,7 +147,7 @@ class CapacityEstimator:
         self._see_velocity(load_n, mean_velocity_m_s)
         self._tire(mean_velocity_m_s, 0.5)
 
-    def stall(self, *, load_n: float, force_n: float | None, position_fraction: float | None) -> None:
+    def stall(self, *, load_n: float) -> None:
         """The load could no longer be moved: capacity has come down to a little less than it."""
         if load_n > 0.0:
             self._note(Observation("stall", load_n))

@@ -106,18 +106,12 @@ def _one(policy: DropPolicy, state: Any, view: DropView, other: DropView) -> lis
         next_state, proposal = policy.propose(state, view)
     except Exception as error:
         return [PolicyFinding("answers every stall", f"{where}: {type(error).__name__}: {error}")]
-    findings: list[PolicyFinding] = []
     if not isinstance(proposal, Proposal):
         return [PolicyFinding("answers with a Proposal", f"{where}: {type(proposal).__name__}")]
     load_n = proposal.load_n
     if isinstance(load_n, bool) or not isinstance(load_n, int | float) or not math.isfinite(load_n):
         return [PolicyFinding("proposes a finite number", f"{where}: {load_n!r}")]
-    if load_n >= view.load_n:
-        findings.append(PolicyFinding("proposes less than the load now", f"{where}: {load_n:g} N"))
-    if load_n < 0.0:
-        findings.append(PolicyFinding("proposes no negative load", f"{where}: {load_n:g} N"))
-    if not isinstance(proposal.why, str) or not 1 <= len(proposal.why) <= MOST_WORDS:
-        findings.append(PolicyFinding("says why in at most 300 characters", f"{where}: {proposal.why!r:.60}"))
+    findings = _of_proposal(proposal, view, where)
     if state != before_state:
         findings.append(PolicyFinding("leaves the state it was given alone", where))
     if view != before_view:
@@ -130,14 +124,29 @@ def _one(policy: DropPolicy, state: Any, view: DropView, other: DropView) -> lis
         findings.append(
             PolicyFinding("same state and view, same answer", f"{where}: {load_n!r}, then {again.load_n!r}")
         )
-    try:
-        if pickle.loads(pickle.dumps(next_state)) != next_state:
-            findings.append(
-                PolicyFinding("its state is a plain value", f"{where}: a copy of the state differs from it")
-            )
-    except Exception as error:
-        findings.append(PolicyFinding("its state is a plain value", f"{where}: {type(error).__name__}"))
+    return findings + _of_state(next_state, where)
+
+
+def _of_proposal(proposal: Proposal, view: DropView, where: str) -> list[PolicyFinding]:
+    """What is wrong with a proposal whose load is a number."""
+    findings: list[PolicyFinding] = []
+    if proposal.load_n >= view.load_n:
+        findings.append(PolicyFinding("proposes less than the load now", f"{where}: {proposal.load_n:g} N"))
+    if proposal.load_n < 0.0:
+        findings.append(PolicyFinding("proposes no negative load", f"{where}: {proposal.load_n:g} N"))
+    if not isinstance(proposal.why, str) or not 1 <= len(proposal.why) <= MOST_WORDS:
+        findings.append(PolicyFinding("says why in at most 300 characters", f"{where}: {proposal.why!r:.60}"))
     return findings
+
+
+def _of_state(state: Any, where: str) -> list[PolicyFinding]:
+    """What is wrong with the state that a policy returned."""
+    try:
+        if pickle.loads(pickle.dumps(state)) == state:
+            return []
+        return [PolicyFinding("its state is a plain value", f"{where}: a copy of the state differs from it")]
+    except Exception as error:
+        return [PolicyFinding("its state is a plain value", f"{where}: {type(error).__name__}")]
 
 
 def _walk(policy: DropPolicy, views: list[DropView]) -> list[PolicyFinding]:

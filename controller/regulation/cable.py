@@ -129,7 +129,7 @@ class Cable:
             prescription: of the set.
         """
         capacity = self.capacity
-        capacity.stall(load_n=self.load_n, force_n=stall.force_n, position_fraction=stall.position_fraction)
+        capacity.stall(load_n=self.load_n)
         self.estimate = estimate = capacity.view()
         return DropView(
             reason=stall.reason,

@@ -200,7 +200,7 @@ def tell(estimator: CapacityEstimator, seen: Seen) -> bool:
         seen: what was seen.
     """
     if seen.stall:
-        estimator.stall(load_n=seen.load_n, force_n=None, position_fraction=None)
+        estimator.stall(load_n=seen.load_n)
         return False
     estimator.repetition(
         load_n=seen.load_n,

@@ -1,7 +1,7 @@
 """How well stalls are told from everything else, against the truth: operating curves and rows per kind.
 
 What lives here: statistics of the stall detector over sets of known truth. What never does: making sets
-(`ground_truth`), running trackers (`detector_runs`), sizing and estimates.
+(`ground_truth`), running segmenters (`detector_runs`), sizing and estimates.
 
 A false drop is a stall called in an attempt that would have come through, or where there was no attempt; the rate is
 per attempt that came through. Latency runs from the end of motion (last instant at 0.05 m/s in the branch without a
@@ -18,10 +18,9 @@ import numpy as np
 import numpy.typing as npt
 
 from ebbset.controller.detection.segmenter import RepetitionSegmenter
-from ebbset.controller.detection.signals import Signal
-from ebbset.controller.detection.stall_classifier import score
+from ebbset.controller.detection.stall_evidence import StallEvidence, score
 from ebbset.models.contract.prescription import StallSection
-from ebbset.models.physiology.load_velocity import generic_line
+from ebbset.models.physiology.load_velocity import LoadVelocityLine, generic_line
 from ebbset.simulators.evaluation.detector_runs import (
     RATES,
     TOP_SHARE,
@@ -40,22 +39,45 @@ DWELLS_S: Final = tuple(
 )
 SCORES: Final = tuple(float(x) for x in np.round(np.arange(-0.5, 4.0, 0.1), 2))
 MOST_FALSE: Final = 0.01
+EVERY_SCORE: Final = -1e9
+"""A least score that every score reaches, so that it is added up to the end."""
 
 
-class LookingTracker(RepetitionSegmenter):
-    """A tracker that calls no stall but notes what it would have gone by: (rig time, velocity, score) a look."""
+class LookingEvidence(StallEvidence):
+    """Evidence that calls no stall but notes what it would have gone by: (rig time, velocity, score) a look."""
+
+    def __init__(self, line: LoadVelocityLine) -> None:
+        super().__init__(line)
+        self.looks: list[tuple[int, float, float]] = []
+        self.hold_until_us = 0
+
+    def sample(self, t: int, v: float, share: float) -> None:
+        """As the detector's; a look that nothing is asked of counts as one at a fast handle."""
+        super().sample(t, v, share)
+        self.looks.append((t, 9.0, -9.0))
+
+    def worth_a_look(self) -> bool:
+        """Never, but what would have been seen is noted."""
+        t = self.looks[-1][0]
+        if t >= self.hold_until_us:
+            worth = super().worth_a_look()
+            self.looks[-1] = (t, self._v, score(self.evidence(), EVERY_SCORE) if worth else -9.0)
+        return False
+
+
+class LookingSegmenter(RepetitionSegmenter):
+    """A segmenter that calls no stall within 5 s, and has `LookingEvidence`."""
 
     def __init__(self, item: TrueSet) -> None:
-        never = StallSection(rule="dwell", dwell_s=5.0)
-        super().__init__(stall=never, line=generic_line(item.lifter.exercise), rom_m=None, has_force=True)
-        self.looks: list[tuple[int, float, float]] = []
+        never = StallSection(rule="evidence", still_limit_s=5.0)
+        line = generic_line(item.lifter.exercise)
+        self.evidence = LookingEvidence(line)
+        super().__init__(stall=never, line=line, rom_m=None, has_force=True, evidence=self.evidence)
 
-    def _look_ahead(self, t: int, x: float, v: float, f: float | None, signals: list[Signal]) -> list[Signal]:
-        signals = super()._look_ahead(t, x, v, f, signals)
-        holding = self._taking_up or self._rule.holding(t)
-        worth = not holding and self._foresight.worth_a_look()
-        self.looks.append((t, 9.0 if holding else v, score(self._foresight.evidence()) if worth else -9.0))
-        return signals
+    def load_dropped(self, t_us: int, load_n: float, settle_s: float) -> None:
+        """As the segmenter's; looks until the load has settled do not count."""
+        super().load_dropped(t_us, load_n, settle_s)
+        self.evidence.hold_until_us = t_us + round(settle_s * 1e6)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,11 +117,11 @@ class DetectorResult:
 
 def looks_of(item: TrueSet, telemetry: TelemetryQuality, seed: int) -> list[AttemptLooks]:
     """Every moving attempt of a set, and everything outside attempts as one that came through."""
-    tracker = LookingTracker(item)
-    clock = measure(item, tracker, telemetry, np.random.default_rng(seed)).true_s
-    if not tracker.looks:
+    segmenter = LookingSegmenter(item)
+    clock = measure(item, segmenter, telemetry, np.random.default_rng(seed)).true_s
+    if not segmenter.evidence.looks:
         return []
-    table = np.array(tracker.looks)
+    table = np.array(segmenter.evidence.looks)
     t = np.array([clock(int(us)) for us in table[:, 0]])
     out: list[AttemptLooks] = []
     outside = np.ones(len(t), dtype=bool)
@@ -177,10 +199,10 @@ def best(points: Sequence[Point], most_false: float = MOST_FALSE) -> Point | Non
 
 
 def run_rule(item: TrueSet, telemetry: TelemetryQuality, stall: StallSection, seed: int) -> SetScore:
-    """The tracker as it is used, on one set."""
+    """The segmenter as it is used, on one set."""
     line = generic_line(item.lifter.exercise)
-    tracker = RepetitionSegmenter(stall=stall, line=line, rom_m=None, has_force=telemetry.force)
-    return score_set(item, measure(item, tracker, telemetry, np.random.default_rng(seed)))
+    segmenter = RepetitionSegmenter(stall=stall, line=line, rom_m=None, has_force=telemetry.force)
+    return score_set(item, measure(item, segmenter, telemetry, np.random.default_rng(seed)))
 
 
 def summary(scores: Sequence[SetScore]) -> dict[str, float]:

@@ -71,7 +71,7 @@ def test_more_seen_is_surer() -> None:
 def test_a_stall_says_that_the_load_is_just_above_the_capacity() -> None:
     it = CapacityEstimator(line=LINE, one_rm_n=ONE_RM)
     feed(it, 700.0, tiring(1000.0, 700.0, 8))
-    it.stall(load_n=700.0, force_n=None, position_fraction=0.4)
+    it.stall(load_n=700.0)
     assert it.capacity_n is not None
     assert 0.85 * 700.0 <= it.capacity_n <= 1.03 * 700.0
     assert it.repetitions_in_reserve is not None
@@ -112,7 +112,7 @@ def test_a_stale_profile_is_said_and_no_longer_believed() -> None:
     own = LoadVelocityLine(LINE.v0_m_s, 0.05, LINE.v_1rm_m_s, 0.025, 0.03)
     stale = CapacityEstimator(line=own, one_rm_n=Uncertain(mean=1250.0, sd=40.0))
     feed(stale, 700.0, tiring(1000.0, 700.0, 6))
-    stale.stall(load_n=700.0, force_n=None, position_fraction=0.4)
+    stale.stall(load_n=700.0)
     assert stale.profile_stale
     assert stale.fresh_n is not None
     assert stale.fresh_n == pytest.approx(1000.0, rel=0.05)
@@ -157,7 +157,7 @@ def test_nothing_breaks_it(rows: list[tuple[float, float, RepetitionOutcome, boo
     for load_n, v, outcome, changed, rest_s, stalls in rows:
         it.repetition(load_n=load_n, mean_velocity_m_s=v, outcome=outcome, load_changed=changed)
         if stalls:
-            it.stall(load_n=load_n, force_n=None, position_fraction=None)
+            it.stall(load_n=load_n)
         it.rest(rest_s)
         for value in (it.capacity_n, it.capacity_sd_n, it.fresh_sd_n, it.budget_spent, it.repetitions_in_reserve):
             assert value is None or (math.isfinite(value) and value >= 0.0)

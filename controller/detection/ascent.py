@@ -1,0 +1,127 @@
+"""One ascent under way on one cable: where it began, how far and how fast it came, and what it was when it ends.
+
+What lives here: the record. What never does: when an ascent begins (`segmenter`), stalls or ends (`stall`).
+"""
+
+from __future__ import annotations
+
+from ebbset.controller.detection.signals import RepetitionEnded
+from ebbset.models.contract.wire import RepetitionOutcome
+
+LOAD_CHANGED_PART = 0.02
+"""A load that differs by more than this part from the one at the start has changed; judgement, above sensor noise."""
+
+
+class Ascent:
+    """Extremes and sums of the ascent under way. Times are the rig's, in microseconds.
+
+    Attributes:
+        taking_up: the handle is being lifted out of the dock, to where ascents begin.
+        start_m: position it began at.
+        start_t_us: when it began.
+        peak_m: highest position.
+        peak_m_s: highest velocity.
+        least_m_s: lowest velocity while slow.
+        up_m: position when the handle was last on its way up.
+        up_t_us: when that was.
+        fast_t_us: when it was last faster than an attempt with all there is.
+        force_sum_n: sum of the tensions.
+        force_count: how many they are.
+        stalls: stalls called in it.
+        stall_m: position of the last of them.
+        stall_m_s: velocity at the last of them.
+        load_changed: the load went down on the way.
+    """
+
+    __slots__ = (
+        "_start_load_n",
+        "fast_t_us",
+        "force_count",
+        "force_sum_n",
+        "least_m_s",
+        "load_changed",
+        "peak_m",
+        "peak_m_s",
+        "stall_m",
+        "stall_m_s",
+        "stalls",
+        "start_m",
+        "start_t_us",
+        "taking_up",
+        "up_m",
+        "up_t_us",
+    )
+
+    def __init__(
+        self,
+        t_us: int,
+        position_m: float,
+        velocity_m_s: float,
+        *,
+        start_t_us: int,
+        start_m: float,
+        load_n: float,
+        taking_up: bool,
+    ) -> None:
+        """An ascent is certain.
+
+        Args:
+            t_us: rig time now.
+            position_m: position now.
+            velocity_m_s: velocity now.
+            start_t_us: when it began.
+            start_m: where it began.
+            load_n: load at its start, newtons.
+            taking_up: out of the dock, to where ascents begin.
+        """
+        self.taking_up = taking_up
+        self.start_m, self.start_t_us = start_m, start_t_us
+        self.peak_m = self.up_m = position_m
+        self.peak_m_s = velocity_m_s
+        self.least_m_s = 1e9
+        self.up_t_us = self.fast_t_us = t_us
+        self.force_sum_n = 0.0
+        self.force_count = 0
+        self.stalls = 0
+        self.stall_m = self.stall_m_s = 0.0
+        self.load_changed = False
+        self._start_load_n = load_n
+
+    def fast(self, t_us: int, position_m: float, velocity_m_s: float, attempt_m_s: float) -> None:
+        """A sample that is clearly on its way up.
+
+        Args:
+            t_us: rig time.
+            position_m: position.
+            velocity_m_s: velocity.
+            attempt_m_s: velocity above which nobody gives all there is.
+        """
+        self.up_m = position_m
+        self.up_t_us = t_us
+        if velocity_m_s > self.peak_m_s:
+            self.peak_m_s = velocity_m_s
+        if velocity_m_s > attempt_m_s:
+            self.fast_t_us = t_us
+        if position_m > self.peak_m:
+            self.peak_m = position_m
+
+    def ended(self, outcome: RepetitionOutcome, load_n: float) -> RepetitionEnded:
+        """What it was.
+
+        Args:
+            outcome: how it ended.
+            load_n: load now, newtons.
+        """
+        seconds = (self.up_t_us - self.start_t_us) * 1e-6
+        start_n = self._start_load_n
+        return RepetitionEnded(
+            outcome=outcome,
+            t_start_us=self.start_t_us,
+            t_end_us=self.up_t_us,
+            rom_m=self.peak_m - self.start_m,
+            mean_velocity_m_s=(self.up_m - self.start_m) / seconds if seconds > 0.0 else 0.0,
+            peak_velocity_m_s=self.peak_m_s,
+            min_velocity_m_s=min(self.least_m_s, self.peak_m_s),
+            mean_force_n=self.force_sum_n / self.force_count if self.force_count else None,
+            load_changed=self.load_changed or abs(load_n - start_n) > LOAD_CHANGED_PART * start_n,
+        )
