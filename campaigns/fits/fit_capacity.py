@@ -1,7 +1,7 @@
 """Fits what is typical of people in each exercise, and how far things stray, on the tuning seed alone.
 
 Run it by hand after the simulator or the estimator has changed: ``python -m campaigns.fits.fit_capacity FILE``. It
-feeds the estimator with what a tracker saw of many sets of known truth, with and without a profile, and looks for the
+feeds the estimator with what a segmenter saw of many sets of known truth, with and without a profile, and looks for the
 figures under which the truth would surprise it least. Nothing of the unseen seeds goes into it.
 """
 

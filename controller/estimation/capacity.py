@@ -366,7 +366,7 @@ class CapacityEstimator:
         return max(0.0, count - spread), max(0.0, count + spread)
 
     @property
-    def outlook(self) -> RepetitionForecast | None:
+    def forecast(self) -> RepetitionForecast | None:
         """What could be done next at any load."""
         capacity_n, z = self.capacity_n, self._z
         if capacity_n is None:

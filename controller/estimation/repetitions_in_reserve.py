@@ -1,7 +1,8 @@
 """Velocity of a repetition at a relative load, what it costs, and how many of them a capacity still allows.
 
-What lives here: these three laws, and an outlook that holds what they need. What never does: the capacity itself and
-how sure the count is (`capacity`), what is typical (`typical`), decisions. Plain arithmetic in a fixed order.
+What lives here: these three laws, and a repetition forecast that holds what they need. What never does: the capacity
+itself and how sure the count is (`capacity`), what is usual in an exercise (`exercise_priors`), decisions. Plain
+arithmetic in a fixed order.
 """
 
 from __future__ import annotations

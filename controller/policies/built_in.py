@@ -26,7 +26,7 @@ class FixedFraction:
         """Keeps no state."""
         return
 
-    def propose(self, state: None, view: DropView) -> tuple[None, Proposal]:
+    def propose(self, _state: None, view: DropView) -> tuple[None, Proposal]:
         """The load less the fixed part."""
         return None, Proposal(view.load_n * (1.0 - self.fraction), f"{self.fraction:.0%} off the load")
 
@@ -48,7 +48,7 @@ class FixedStep:
         """Keeps no state."""
         return
 
-    def propose(self, state: None, view: DropView) -> tuple[None, Proposal]:
+    def propose(self, _state: None, view: DropView) -> tuple[None, Proposal]:
         """The load less the fixed step."""
         return None, Proposal(view.load_n - self.step_n, f"{self.step_n:g} N off the load")
 
@@ -74,7 +74,7 @@ class ForceAtStall:
         """Keeps no state."""
         return
 
-    def propose(self, state: None, view: DropView) -> tuple[None, Proposal]:
+    def propose(self, _state: None, view: DropView) -> tuple[None, Proposal]:
         """The fixed part of the force at the stall."""
         measured = view.stall_force_n is not None
         force_n = view.stall_force_n if view.stall_force_n is not None else view.load_n

@@ -62,7 +62,7 @@ def situations() -> Iterator[DropView]:
             loss_per_repetition=(None, 0.04, 0.2)[known],
             budget_spent=(None, 0.3, 0.95)[known],
             budget_limit=(None, 0.4, None)[known],
-            outlook=None
+            forecast=None
             if capacity is None
             else RepetitionForecast(capacity, (0.015, 0.06)[known - 1], generic_line("")),
         )
@@ -189,8 +189,8 @@ def _at(view: DropView, load_n: float, step: int) -> DropView:
     for name in ("capacity_n", "stall_force_n"):
         if values[name] is not None:
             values[name] *= ratio
-    if view.outlook is not None:
-        values["outlook"] = replace(view.outlook, capacity_n=view.outlook.capacity_n * ratio)
+    if view.forecast is not None:
+        values["forecast"] = replace(view.forecast, capacity_n=view.forecast.capacity_n * ratio)
     return DropView(**values)
 
 

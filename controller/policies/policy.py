@@ -39,7 +39,7 @@ class DropView:
     loss_per_repetition: float | None
     budget_spent: float | None
     budget_limit: float | None
-    outlook: RepetitionForecast | None
+    forecast: RepetitionForecast | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +61,13 @@ class DropPolicy(Protocol):
     def initial(self) -> Any:
         """State before the first stall: an immutable value."""
 
-    def propose(self, state: Any, view: DropView) -> tuple[Any, Proposal]:
-        """The next state and the load proposed."""
+    def propose(self, state: Any, view: DropView, /) -> tuple[Any, Proposal]:
+        """The next state and the load proposed.
+
+        Args:
+            state: what the last call returned, or `initial`.
+            view: what is known at this stall.
+        """
 
 
 class PolicyFactory(Protocol):

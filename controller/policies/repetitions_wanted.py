@@ -1,12 +1,12 @@
 """A drop sized for what a coach asks for: so many more repetitions before the next stall.
 
 What lives here: the policy `repetitions_wanted`. What never does: the capacity estimate it rests on (`capacity`), how
-repetitions are counted forward (`reserve`), and the limits that are applied to what it proposes (`sizing`).
+repetitions are counted forward (`repetitions_in_reserve`), and the limits applied to what it proposes (`load_limits`).
 
-Idea. At the stall capacity is known better than at any other time. The outlook counts the repetitions that a load
-would allow from there; the load is looked for at which that is the wish. What steps really give is a little more than
-the count, by a rule fitted to simulated steps, and what this person's steps have given more or less than wished is
-taken off the next wish.
+Idea. At the stall capacity is known better than at any other time. The repetition forecast counts the repetitions that
+a load would allow from there, and the policy looks for the load at which the count is the wish. Real steps give a
+little more than the count, by a rule fitted to simulated steps; what this person's steps have given more or less than
+wished is taken off the next wish.
 """
 
 from __future__ import annotations
@@ -72,12 +72,12 @@ class RepetitionsWanted:
             surplus += LEARNING * (view.repetitions_in_step - self.repetitions)
             surplus = min(MOST_LEARNED, max(-MOST_LEARNED, surplus))
         most_n = view.load_n * (1.0 - (LEAST_DROP_GIVEN_IN if view.reason in GIVEN_IN else LEAST_DROP))
-        if view.outlook is None:
+        if view.forecast is None:
             load_n = view.load_n * (1.0 - UNKNOWN_PER_REPETITION * self.repetitions)
             why = f"{self.repetitions:g} repetitions wanted; nothing is known of the lifter yet"
         else:
             counted = max(LEAST_COUNT, (self.repetitions - surplus - GIVEN) / GIVEN_PER_COUNTED)
-            load_n = view.outlook.load_for(counted)
+            load_n = view.forecast.load_for(counted)
             why = (
                 f"{self.repetitions:g} repetitions wanted, "
                 f"{1.0 - load_n / view.load_n:.1%} under the load that could not be lifted"

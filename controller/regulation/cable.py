@@ -149,7 +149,7 @@ class Cable:
             loss_per_repetition=capacity.loss_per_repetition,
             budget_spent=estimate.budget_spent,
             budget_limit=prescription.budget.capacity_loss,
-            outlook=capacity.outlook,
+            forecast=capacity.forecast,
         )
 
 

@@ -1,4 +1,4 @@
-"""The tracker on hand-made traces: what is a repetition, a stall, a release, a broken sensor, and what is not."""
+"""The segmenter on hand-made traces: what is a repetition, a stall, a release, a broken sensor, and what is not."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from tests.support.traces import Trace
 ROM = 0.4
 
 
-def tracker(rom_m: float | None = ROM, **stall: Any) -> RepetitionSegmenter:
+def segmenter(rom_m: float | None = ROM, **stall: Any) -> RepetitionSegmenter:
     """With the rule "dwell", whose moments are known; the rule "evidence" has tests of its own."""
     return RepetitionSegmenter(
         stall=StallSection(**{"rule": "dwell", **stall}), line=generic_line("bench_press"), rom_m=rom_m, has_force=False
@@ -54,7 +54,7 @@ SAMPLINGS: list[dict[str, Any]] = [
 @pytest.mark.parametrize("rom_m", [ROM, None])
 @pytest.mark.parametrize("sampling", SAMPLINGS)
 def test_five_repetitions_are_five(sampling: dict[str, Any], rom_m: float | None) -> None:
-    it = tracker(rom_m)
+    it = segmenter(rom_m)
     signals = run(it, repetitions(5), **sampling)
     reps = ended(signals)
     assert [r.outcome for r in reps] == [RepetitionOutcome.COMPLETED] * 5
@@ -73,7 +73,7 @@ def test_a_stall_is_seen_once_after_its_dwell(sampling: dict[str, Any]) -> None:
     trace = repetitions(2).speeds([(0.0, 0.0), (0.3, 0.35), (0.8, 0.0)])
     stopped_s = trace.now_s
     trace.hold(2.5)
-    signals = run(tracker(), trace, **sampling)
+    signals = run(segmenter(), trace, **sampling)
     (seen,) = stalls(signals)
     assert seen.reason is Reason.STALL_IN_CONCENTRIC
     # motion is slower than the threshold a little before it ends; the filter and the sampling add a little after
@@ -84,7 +84,7 @@ def test_a_stall_is_seen_once_after_its_dwell(sampling: dict[str, Any]) -> None:
 def test_grinding_time_is_honoured() -> None:
     def seen_after(grind_s: float) -> float:
         trace = repetitions(1).speeds([(0.0, 0.0), (0.3, 0.35), (0.8, 0.0)])
-        signals = run(tracker(grind_s=grind_s), trace.hold(6.0), position_noise_m=0.0002, velocity_noise_m_s=0.01)
+        signals = run(segmenter(grind_s=grind_s), trace.hold(6.0), position_noise_m=0.0002, velocity_noise_m_s=0.01)
         return stalls(signals)[0].t_us * 1e-6
 
     assert seen_after(2.0) - seen_after(0.0) == pytest.approx(2.0, abs=0.02)
@@ -101,7 +101,7 @@ def test_a_grinding_time_counts_from_the_end_of_motion_of_a_handle_that_slows_ge
     errors = []
     for seed in range(12):
         sampled = {"position_noise_m": 0.00005, "velocity_noise_m_s": 0.02, "seed": seed}
-        (seen,) = stalls(run(tracker(grind_s=0.5, dwell_s=0.05), trace, **sampled))
+        (seen,) = stalls(run(segmenter(grind_s=0.5, dwell_s=0.05), trace, **sampled))
         errors.append(seen.t_us * 1e-6 - ended_s - 0.55)
     assert max(abs(error) for error in errors) <= 0.02
 
@@ -109,14 +109,14 @@ def test_a_grinding_time_counts_from_the_end_of_motion_of_a_handle_that_slows_ge
 def test_a_sticking_region_that_recovers_is_no_stall() -> None:
     dip = [(0.0, 0.0), (0.2, 0.3), (0.5, 0.05), (0.75, 0.04), (1.2, 0.35), (1.9, 0.3), (2.1, 0.0)]
     trace = repetitions(2).speeds(dip).hold(0.5)
-    signals = run(tracker(), trace, position_noise_m=0.0003, velocity_noise_m_s=0.015)
+    signals = run(segmenter(), trace, position_noise_m=0.0003, velocity_noise_m_s=0.015)
     assert not stalls(signals)
     assert [r.outcome for r in ended(signals)] == [RepetitionOutcome.COMPLETED] * 3
     assert ended(signals)[-1].min_velocity_m_s < 0.08
 
 
 def test_after_a_drop_it_arms_again_and_fires_again() -> None:
-    it = tracker()
+    it = segmenter()
     trace = repetitions(1).speeds([(0.0, 0.0), (0.3, 0.35), (0.8, 0.0)])
     t, x, v = trace.hold(4.0).sample(position_noise_m=0.0002, velocity_noise_m_s=0.01)
     seen: list[StallSeen] = []
@@ -131,29 +131,29 @@ def test_after_a_drop_it_arms_again_and_fires_again() -> None:
 
 def test_giving_in_slowly_is_a_reversal_and_a_quick_turn_a_partial() -> None:
     slow = repetitions(2).speeds([(0.0, 0.0), (0.3, 0.4), (0.6, 0.06), (0.9, 0.03), (1.1, -0.1), (2.0, -0.15)])
-    signals = run(tracker(), slow.hold(0.5), position_noise_m=0.0002, velocity_noise_m_s=0.01)
+    signals = run(segmenter(), slow.hold(0.5), position_noise_m=0.0002, velocity_noise_m_s=0.01)
     (seen,) = stalls(signals)
     assert seen.reason is Reason.REVERSAL
     assert ended(signals)[-1].outcome is RepetitionOutcome.FAILED
     quick = repetitions(2).speeds([(0.0, 0.0), (0.3, 0.5), (0.45, 0.4), (0.65, -0.4), (1.0, -0.2), (1.1, 0.0)])
-    signals = run(tracker(), quick.hold(0.5), position_noise_m=0.0002, velocity_noise_m_s=0.01)
+    signals = run(segmenter(), quick.hold(0.5), position_noise_m=0.0002, velocity_noise_m_s=0.01)
     assert not stalls(signals)
     assert ended(signals)[-1].outcome is RepetitionOutcome.PARTIAL
 
 
 def test_holding_the_load_at_the_bottom_is_a_failed_start_once_and_again_after_a_drop() -> None:
-    it = tracker(start_patience_s=2.0)
+    it = segmenter(start_patience_s=2.0)
     signals = run(it, repetitions(2).hold(6.0), position_noise_m=0.0002, velocity_noise_m_s=0.01)
     (seen,) = stalls(signals)
     assert seen.reason is Reason.FAILED_START
     assert seen.duration_s == pytest.approx(2.0, abs=0.1)
-    it = tracker(start_patience_s=2.0)
+    it = segmenter(start_patience_s=2.0)
     assert not stalls(run(it, Trace().hold(6.0), docked_s=9.0))
 
 
 def test_pauses_at_top_and_bottom_are_no_stalls() -> None:
     trace = repetitions(3, top_s=3.0, bottom_s=3.0)
-    signals = run(tracker(), trace, position_noise_m=0.0003, velocity_noise_m_s=0.015)
+    signals = run(segmenter(), trace, position_noise_m=0.0003, velocity_noise_m_s=0.015)
     assert not stalls(signals)
     assert [r.outcome for r in ended(signals)] == [RepetitionOutcome.COMPLETED] * 3
 
@@ -164,7 +164,7 @@ def test_a_release_is_seen_within_100_ms(velocity: bool) -> None:
     let_go_s = trace.now_s
     # 400 N on 18 kg of reflected mass
     trace.speeds([(0.0, 0.0), (0.15, -0.15 * LOAD / 18.0)])
-    signals = run(tracker(), trace, velocity=velocity, position_noise_m=0.0003, velocity_noise_m_s=0.015)
+    signals = run(segmenter(), trace, velocity=velocity, position_noise_m=0.0003, velocity_noise_m_s=0.015)
     (seen,) = (s for s in signals if isinstance(s, ReleaseSeen))
     assert seen.t_us * 1e-6 - let_go_s <= 0.1
 
@@ -183,7 +183,7 @@ def test_a_slack_cable_is_a_release() -> None:
 
 
 def test_frozen_position_and_wrong_velocity_are_said_and_a_motionless_rig_is_not() -> None:
-    it = tracker()
+    it = segmenter()
     t = list(range(0, 3_000_000, 10_000))
     quiet = it.feed(t, [0.3] * len(t), [0.0] * len(t), None, load_n=LOAD, docked=False)
     assert not [s for s in quiet if isinstance(s, SensorTrouble)]
@@ -198,7 +198,7 @@ def test_frozen_position_and_wrong_velocity_are_said_and_a_motionless_rig_is_not
         ]
     assert troubles[0].reason is Reason.TELEMETRY_FROZEN
     assert (troubles[0].t_us - 3_000_000) < 400_000
-    it = tracker()
+    it = segmenter()
     t, x, v = repetitions(2).sample()
     signals: list[Signal] = []
     for k in range(0, len(t), 5):
@@ -249,15 +249,15 @@ def test_no_samples_break_it_and_the_same_samples_give_the_same_bits(
 
 def test_frames_of_any_size_give_the_same_repetitions() -> None:
     trace = repetitions(3)
-    one = ended(run(tracker(), trace, frame=1, position_noise_m=0.0003))
-    many = ended(run(tracker(), trace, frame=32, position_noise_m=0.0003))
+    one = ended(run(segmenter(), trace, frame=1, position_noise_m=0.0003))
+    many = ended(run(segmenter(), trace, frame=32, position_noise_m=0.0003))
     assert one == many
 
 
 def test_a_high_first_rest_out_of_the_dock_is_told_by_what_follows() -> None:
     def from_dock(trace: Trace) -> list[Signal]:
         trace.position_m = [0.0, *[value - 0.1 for value in trace.position_m]]
-        return run(tracker(None), trace, docked_s=0.5, position_noise_m=0.0002, velocity_noise_m_s=0.01)
+        return run(segmenter(None), trace, docked_s=0.5, position_noise_m=0.0002, velocity_noise_m_s=0.01)
 
     # taken up to where ascents begin, a quarter of a metre above the dock, and lifted from there
     lifted = Trace().hold(0.8).move(0.35, 0.8).hold(0.6)
@@ -278,7 +278,7 @@ def test_after_an_ascent_that_failed_low_the_next_is_seen() -> None:
     trace.move(0.1, 0.3).hold(0.6)
     for _ in range(2):
         trace.move(0.1 + ROM, 0.9).hold(0.3).move(0.1, 1.2).hold(0.3)
-    outcomes = [r.outcome for r in ended(run(tracker(), trace, position_noise_m=0.0002, velocity_noise_m_s=0.01))]
+    outcomes = [r.outcome for r in ended(run(segmenter(), trace, position_noise_m=0.0002, velocity_noise_m_s=0.01))]
     assert outcomes[:2] == outcomes[-2:] == [RepetitionOutcome.COMPLETED] * 2
     assert len(outcomes) == 5
 
@@ -288,6 +288,6 @@ def test_what_counts_is_how_high_a_slow_ascent_came_not_where_its_turn_was_seen(
     share: float, outcome: RepetitionOutcome
 ) -> None:
     trace = repetitions(3).move(0.1 + 0.7 * ROM, 0.9).move(0.1 + share * ROM, 1.6).hold(0.05).move(0.1, 1.0).hold(0.4)
-    signals = run(tracker(dwell_s=3.0), trace, position_noise_m=0.0002, velocity_noise_m_s=0.01)
+    signals = run(segmenter(dwell_s=3.0), trace, position_noise_m=0.0002, velocity_noise_m_s=0.01)
     assert ended(signals)[-1].outcome is outcome
     assert len(stalls(signals)) == (outcome is RepetitionOutcome.FAILED)

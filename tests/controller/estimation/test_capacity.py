@@ -196,17 +196,17 @@ def test_velocity_loss_tells_the_part_of_repetitions_done_much_alike_at_all_load
     assert 1.0 - unexplained >= 0.92
 
 
-def test_the_outlook_counts_as_the_estimate_does_and_finds_the_load_back() -> None:
+def test_the_forecast_counts_as_the_estimate_does_and_finds_the_load_back() -> None:
     it = CapacityEstimator(line=LINE, one_rm_n=ONE_RM)
-    assert it.outlook is None or it.outlook.capacity_n == 1000.0
+    assert it.forecast is None or it.forecast.capacity_n == 1000.0
     feed(it, 700.0, tiring(1000.0, 700.0, 5))
-    outlook, reserve = it.outlook, it.repetitions_in_reserve
-    assert outlook is not None
-    assert reserve == pytest.approx(outlook.repetitions_at(700.0))
+    forecast, reserve = it.forecast, it.repetitions_in_reserve
+    assert forecast is not None
+    assert reserve == pytest.approx(forecast.repetitions_at(700.0))
     for wish in (1.0, 2.5, 6.0, 12.0):
-        assert outlook.repetitions_at(outlook.load_for(wish)) == pytest.approx(wish, abs=0.15)
+        assert forecast.repetitions_at(forecast.load_for(wish)) == pytest.approx(wish, abs=0.15)
     with pytest.raises(ValueError, match=r"load_n is 0\.0; allowed"):
-        outlook.repetitions_at(0.0)
+        forecast.repetitions_at(0.0)
 
 
 def test_the_interval_of_the_reserve_narrows_with_what_is_seen_and_widens_with_what_is_ahead() -> None:

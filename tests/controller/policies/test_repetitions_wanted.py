@@ -15,14 +15,14 @@ from ebbset.controller.policies.repetitions_wanted import RepetitionsWanted, Ste
 from ebbset.models.contract.problems import BadDocumentError
 from ebbset.models.physiology.load_velocity import generic_line
 
-OUTLOOK = RepetitionForecast(390.0, 0.015, generic_line("bench_press"))
+FORECAST = RepetitionForecast(390.0, 0.015, generic_line("bench_press"))
 VIEW = replace(
     next(iter(situations())),
     reason=Reason.STALL_IN_CONCENTRIC,
     load_n=400.0,
     floor_n=100.0,
     repetitions_in_step=5,
-    outlook=OUTLOOK,
+    forecast=FORECAST,
 )
 
 
@@ -44,24 +44,24 @@ def test_more_repetitions_wanted_is_a_larger_drop() -> None:
 
 def test_the_count_at_the_load_is_the_wish_less_what_steps_give_beyond_it() -> None:
     for wish in (2.0, 3.0, 4.0, 8.0):
-        counted = OUTLOOK.repetitions_at(load(wish))
+        counted = FORECAST.repetitions_at(load(wish))
         assert 0.3 + 1.15 * counted == pytest.approx(wish, abs=0.05)
 
 
 def test_a_costlier_repetition_and_a_weaker_lifter_are_a_larger_drop() -> None:
-    assert load(3.0, outlook=replace(OUTLOOK, cost=0.03)) < load(3.0)
-    assert load(3.0, outlook=replace(OUTLOOK, capacity_n=380.0)) < load(3.0)
+    assert load(3.0, forecast=replace(FORECAST, cost=0.03)) < load(3.0)
+    assert load(3.0, forecast=replace(FORECAST, capacity_n=380.0)) < load(3.0)
 
 
 def test_with_nothing_known_it_still_drops() -> None:
-    assert load(3.0, outlook=None) < load(2.0, outlook=None) < 400.0
+    assert load(3.0, forecast=None) < load(2.0, forecast=None) < 400.0
 
 
 def test_who_has_given_in_is_given_a_drop_that_can_be_felt() -> None:
-    strong = replace(OUTLOOK, capacity_n=450.0)
-    assert load(1.0, outlook=strong) == pytest.approx(388.0)
+    strong = replace(FORECAST, capacity_n=450.0)
+    assert load(1.0, forecast=strong) == pytest.approx(388.0)
     for reason in (Reason.REVERSAL, Reason.FAILED_START):
-        assert load(1.0, outlook=strong, reason=reason) == pytest.approx(379.2)
+        assert load(1.0, forecast=strong, reason=reason) == pytest.approx(379.2)
 
 
 def test_it_learns_from_the_step_before() -> None:
@@ -94,8 +94,8 @@ def test_the_wish_is_checked() -> None:
 def test_it_always_proposes_a_load_between_nothing_and_the_load_now(
     repetitions: float, load_n: float, capacity: float, cost: float, done: int, surplus: float
 ) -> None:
-    outlook = replace(OUTLOOK, capacity_n=load_n * capacity, cost=cost)
-    view = replace(VIEW, load_n=load_n, outlook=outlook, repetitions_in_step=done)
+    forecast = replace(FORECAST, capacity_n=load_n * capacity, cost=cost)
+    view = replace(VIEW, load_n=load_n, forecast=forecast, repetitions_in_step=done)
     state, proposal = RepetitionsWanted(repetitions).propose(StepSurplus(surplus, sized=True), view)
     assert 0.0 < proposal.load_n < load_n
     assert isinstance(state, StepSurplus)
