@@ -21,6 +21,7 @@ from ebbset.controller.estimation.exercise_priors import UNKNOWN, ExercisePrior,
 from ebbset.controller.estimation.repetitions_in_reserve import (
     BENDS_FROM,
     RepetitionForecast,
+    cost_at,
     repetition_cost,
     repetitions_to_failure,
     velocity_at,
@@ -213,9 +214,6 @@ class CapacityEstimator:
         self._p = [list(row) for row in before.p]
         self.rest(rest_s)
 
-    def _cost(self, velocity_m_s: float) -> float:
-        return repetition_cost(self._z[_COST], velocity_m_s, self._typical.seconds_at_1_m_s)
-
     def _tire(self, velocity_m_s: float, part: float) -> None:
         """Time update over a part of a repetition: share <- share (1 - part x cost)."""
         z, p = self._z, self._p
@@ -332,7 +330,7 @@ class CapacityEstimator:
         z, line = self._z, self._line
         relative = self._load_n / (self._unit_n * z[_FRESH] * z[_SHARE])
         v0, v1 = line.v0_m_s + z[_V0], line.v_1rm_m_s + z[_V1]
-        return self._cost(velocity_at(v0, v1, self._typical.bend_m_s, relative))
+        return cost_at(z[_COST], v0, v1, relative, self._typical)
 
     @property
     def repetitions_in_reserve(self) -> float | None:

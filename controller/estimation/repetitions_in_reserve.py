@@ -33,6 +33,19 @@ def repetition_cost(cost: float, velocity_m_s: float, seconds_at_1_m_s: float) -
     return cost * (1.0 + seconds_at_1_m_s / v)
 
 
+def cost_at(cost: float, v0_m_s: float, v1_m_s: float, relative: float, typical: ExercisePrior) -> float:
+    """Part of capacity that a repetition at a load takes.
+
+    Args:
+        cost: part that a very fast one takes.
+        v0_m_s: velocity at no load, m/s.
+        v1_m_s: velocity where the straight part would meet 1RM, m/s.
+        relative: load as part of the momentary 1RM.
+        typical: prior of the exercise.
+    """
+    return repetition_cost(cost, velocity_at(v0_m_s, v1_m_s, typical.bend_m_s, relative), typical.seconds_at_1_m_s)
+
+
 def repetitions_to_failure(
     line: LoadVelocityLine,
     cost: float,
