@@ -19,8 +19,9 @@ from ebbset.controller.recording.reader import read_recording
 from ebbset.controller.recording.replay import Verdict, replay
 from ebbset.controller.recording.writer import Recorder
 from ebbset.controller.regulation.set_controller import SetController
-from ebbset.controller.service import serve as serve_module
+from ebbset.controller.service import recording_rotation
 from ebbset.controller.service.serve import Served
+from ebbset.controller.service.shutdown import cancel_until_done
 from ebbset.models.contract.problems import BadDocumentError
 from tests.support.brokers import Mosquitto
 from tests.support.kinematic_rig import POLICIES, profile_of
@@ -157,20 +158,20 @@ async def test_a_recording_that_fails_mid_set_disturbs_nothing_and_the_next_armi
         ):
             await arm_and_start(person)
             # Linux's /dev/full takes nothing: the disk is full from here on.
-            served.recorder.close()
-            served.recorder = Recorder(Path("/dev/full"), {})
+            served.rotation.recorder.close()
+            served.rotation.recorder = Recorder(Path("/dev/full"), {})
             await person.until(lambda: len(person.of("ctl/repetition")) >= 1, timeout_s=15)
             assert person.of("ctl/state")[-1]["state"] == "working"
-            assert served.recorder.failure is not None
+            assert served.rotation.recorder.failure is not None
             await person.ask("stop")
             await person.until_state("ended")
-            monkeypatch.setattr(serve_module, "LEAST_FREE_BYTES", 2**62)
+            monkeypatch.setattr(recording_rotation, "LEAST_FREE_BYTES", 2**62)
             order = auto_drop_order().model_dump(mode="json")
             refused = await person.ask("arm", cautions_shown=True, prescription=order)
             assert not refused["accepted"]
             assert refused["code"] == "recording_failed"
             assert "bytes are free" in refused["message"]
-            monkeypatch.setattr(serve_module, "LEAST_FREE_BYTES", 1)
+            monkeypatch.setattr(recording_rotation, "LEAST_FREE_BYTES", 1)
             assert (await person.ask("arm", cautions_shown=True, prescription=order))["accepted"]
             await person.ask("release")
             await person.until_state("ended")
@@ -341,6 +342,6 @@ async def test_a_part_that_takes_a_cancellation_for_something_else_is_told_again
 
     task = asyncio.create_task(deaf())
     await asyncio.sleep(0)
-    await asyncio.wait_for(serve_module._end_tasks([task]), 5)
+    await asyncio.wait_for(cancel_until_done([task]), 5)
     assert task.done()
     assert told == 2

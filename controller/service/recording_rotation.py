@@ -1,0 +1,143 @@
+"""One recording file for each set: which file is open, when the next one is due, and whether it can be begun.
+
+A new file is due after a set, after a recording that failed, and when a file without a set has grown large. A file
+that holds no set is removed when the next one replaces it. Never here: writing a file (`recording.writer`) and the
+core that each new file begins with (`serve`).
+"""
+
+from __future__ import annotations
+
+import datetime
+import platform
+import shutil
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pydantic
+import structlog
+
+from ebbset.controller.link.mqtt_link import own_version
+from ebbset.controller.link.settings import ServeSettings
+from ebbset.controller.recording.reader import broken_off
+from ebbset.controller.recording.writer import Recorder
+from ebbset.models.contract.problems import BadDocumentError, Problem
+
+LEAST_FREE_BYTES: Final = 32 * 1024 * 1024
+IDLE_FILE_BYTES: Final = 64 * 1024 * 1024
+_log = structlog.get_logger(__name__)
+
+
+class CannotRecordError(Exception):
+    """The next set cannot be recorded; the text says why."""
+
+
+class RecordingRotation:
+    """The recording files of one running service.
+
+    Args:
+        settings: rig, broker protocol and the folder for recordings.
+        began_at: wall-clock time at which the monotonic clock of the service was zero.
+        facts: further facts for the metadata of every file, text to text.
+
+    Raises:
+        BadDocumentError: the folder cannot be written.
+    """
+
+    def __init__(self, settings: ServeSettings, began_at: datetime.datetime, facts: Mapping[str, str]) -> None:
+        self._settings = settings
+        self._began_at = began_at
+        self._facts = dict(facts)
+        self._holds_set = False
+        self.recorder = self._begin()
+        self.paths: list[Path] = [self.recorder.path]
+
+    def note_set(self) -> None:
+        """The open file now holds a set, so the next set needs a file of its own."""
+        self._holds_set = True
+
+    @property
+    def too_large(self) -> bool:
+        """The open file is larger than one without a set should become."""
+        return self.recorder.size_bytes > IDLE_FILE_BYTES
+
+    def prepare(self) -> bool:
+        """Make sure that the next set can be recorded in a file of its own.
+
+        Returns:
+            Whether a new file was begun; the caller then records everything from the start.
+
+        Raises:
+            CannotRecordError: the disk is nearly full, or no new file can be begun.
+        """
+        folder = self._settings.recordings
+        try:
+            free = shutil.disk_usage(folder).free
+            if free < LEAST_FREE_BYTES:
+                raise CannotRecordError(
+                    f"recordings: {free} bytes are free in {folder}; allowed: at least {LEAST_FREE_BYTES}"
+                )
+            due = self._holds_set or self.recorder.failure is not None or self.too_large
+            if due:
+                self._replace()
+        except (OSError, BadDocumentError) as error:
+            raise CannotRecordError(f"recordings: {error}") from error
+        return due
+
+    def close(self) -> None:
+        """End the open file."""
+        self.recorder.close()
+        if self.recorder.failure is None:
+            _log.info("recording_closed", path=str(self.recorder.path), lost=self.recorder.lost)
+
+    def _replace(self) -> None:
+        following, before = self._begin(), self.recorder
+        before.close()
+        if before.failure is None and not self._holds_set:
+            # Hours of waiting with nobody at the rig are not worth keeping.
+            before.path.unlink(missing_ok=True)
+            self.paths.remove(before.path)
+        self.recorder = following
+        self.paths.append(following.path)
+        self._holds_set = False
+
+    def _begin(self) -> Recorder:
+        folder, rig = self._settings.recordings, self._settings.rig
+        now = datetime.datetime.now(datetime.UTC)
+        path = folder / f"{rig}-{now:%Y%m%dT%H%M%S%f}Z.mcap"
+        metadata = {
+            "rig": rig,
+            "wall_clock_at_zero": self._began_at.isoformat(),
+            "begun": now.isoformat(),
+            "protocol": self._settings.broker.protocol,
+            "pydantic": pydantic.VERSION,
+            "ebbset": own_version(),
+            "python": platform.python_version(),
+            "numpy": np.__version__,
+            **self._facts,
+        }
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            recorder = Recorder(path, metadata)
+        except OSError as error:
+            problem = Problem("recordings", str(folder), f"a folder that can be written ({error})", "value")
+            raise BadDocumentError("settings", [problem]) from None
+        _log.info("recording_begun", path=str(path))
+        return recorder
+
+
+def log_interrupted_run(settings: ServeSettings) -> None:
+    """Log a warning when the newest recording of this rig was not ended; a person has to arm again in any case.
+
+    Args:
+        settings: rig and folder for recordings.
+    """
+    files = sorted(settings.recordings.glob(f"{settings.rig}-*.mcap"))
+    try:
+        state = broken_off(files[-1]) if files else None
+    except OSError as error:
+        _log.warning("earlier_recording_unreadable", path=str(files[-1]), error=str(error))
+        return
+    if state is not None:
+        _log.warning("earlier_run_broke_off", path=str(files[-1]), state=state, next="un-armed until a person arms")
