@@ -8,108 +8,110 @@ from __future__ import annotations
 import asyncio
 
 from ebbset.conformance import judgement as judge
-from ebbset.conformance.judgement import UNLOADED_N
-from ebbset.conformance.rig_client import open_bench
+from ebbset.conformance.rig_client import open_rig_client
 from ebbset.conformance.trial import PULL_M, REBOOT_PATIENCE_S, Trial
+from ebbset.models.contract.constants import UNLOADED_N
 from ebbset.models.contract.wire import LoadCommand, Refusal, RigEventKind
 
 
 async def dock_and_signs(trial: Trial) -> None:
     """Pull the empty handle out, hold it, try to load it, bring it back."""
-    bench, book, hands = trial.bench, trial.book, trial.hands
+    client, book, hands = trial.client, trial.book, trial.hands
     if hands is None:
         return
-    since_s = bench.now_s
-    before = bench.frames_since(since_s - 0.5)
+    since_s = client.now_s
+    before = client.frames_since(since_s - 0.5)
     await hands.pull_out(PULL_M)
     await asyncio.sleep(0.3)
     if trial.by_frames:
-        judge.pull(book, before, bench.frames_since(since_s), PULL_M)
-    out = await bench.unload()
+        judge.pull(book, before, client.frames_since(since_s), PULL_M)
+    out = await client.unload()
     undocked = out.ack is not None and not out.ack.docked
     # A rig that loads when it is armed must not be armed with the handle in somebody's hand.
     if undocked and book.passed("arming_loads_nothing") and book.passed("clock_in_microseconds"):
         await trial.arm()
-        await trial.must_refuse("refuses_rise_undocked", bench.load_command(trial.floor_n), Refusal.RISE_WHILE_UNDOCKED)
-        await bench.unload()
-    await bench.release()
+        await trial.must_refuse(
+            "refuses_rise_undocked", client.load_command(trial.floor_n), Refusal.RISE_WHILE_UNDOCKED
+        )
+        await client.unload()
+    await client.release()
     await hands.bring_back()
     await asyncio.sleep(0.3)
-    back = await bench.unload()
+    back = await client.unload()
     docked = back.ack is not None and back.ack.docked
     book.write("dock_is_true", undocked and docked, f"out: docked {not undocked}; back: docked {docked}")
     kinds = (RigEventKind.UNDOCKED, RigEventKind.DOCKED)
-    told = [bool(bench.events_since(since_s, kind)) for kind in kinds]
+    told = [bool(client.events_since(since_s, kind)) for kind in kinds]
     book.write("dock_reported", all(told), f"undocked {told[0]}, docked {told[1]}")
 
 
 async def emergency_stop(trial: Trial) -> None:
     """Press the stop under load; try to arm; reset; see that nothing comes back."""
-    bench, book, hands = trial.bench, trial.book, trial.hands
+    client, book, hands = trial.client, trial.book, trial.hands
     if hands is None:
         return
     await trial.loaded(trial.floor_n)
-    since_s = bench.now_s
+    since_s = client.now_s
     await hands.press_stop()
-    pressed_s = bench.now_s
+    pressed_s = client.now_s
     gone = await trial.until_unloaded(0.7 * trial.lease_ms / 1_000)
-    took_s = bench.now_s - pressed_s
-    bench.fall_silent()
+    took_s = client.now_s - pressed_s
+    client.fall_silent()
     book.write("stop_unloads", gone, f"unloaded {took_s:.2f} s after the stop" if gone else "the load stayed on")
     await asyncio.sleep(0.2)
-    told = bench.events_since(since_s, RigEventKind.EMERGENCY_STOP)
+    told = client.events_since(since_s, RigEventKind.EMERGENCY_STOP)
     book.write("stop_reported", bool(told), f"{len(told)} event(s) emergency_stop")
     await trial.until_unloaded(2.0 * trial.lease_ms / 1_000)
-    answered = await bench.send(trial.arm_command(nonce="c" * 16))
+    answered = await client.send(trial.arm_command(nonce="c" * 16))
     await trial.judge_refusal("stop_latched", answered, Refusal.STOPPED)
-    reset_s = bench.now_s
+    reset_s = client.now_s
     await hands.reset_stop()
     await asyncio.sleep(0.8)
-    applied_n = max((n for t, n in bench.applied_since(reset_s)), default=float("inf"))
+    applied_n = max((n for t, n in client.applied_since(reset_s)), default=float("inf"))
     if not trial.by_frames:
-        reading = await bench.unload()
+        reading = await client.unload()
         applied_n = max(reading.ack.applied_n) if reading.ack is not None else float("inf")
     book.write("reset_loads_nothing", applied_n <= UNLOADED_N, f"{applied_n:.1f} N at most after the reset")
 
 
 async def reboot(trial: Trial) -> None:
     """Cut the power under load and give it back."""
-    bench, book, hands = trial.bench, trial.book, trial.hands
+    client, book, hands = trial.client, trial.book, trial.hands
     if hands is None:
         return
     await trial.in_dock()
     nonce = await trial.arm()
-    await bench.load(trial.floor_n, ramp_n_per_s=trial.ramp_n_per_s)
+    await client.load(trial.floor_n, ramp_n_per_s=trial.ramp_n_per_s)
     await asyncio.sleep(trial.floor_n / trial.ramp_n_per_s + 0.3)
-    boot_before = bench.identity.boot_id
-    bench.fall_silent()
-    since_s = bench.now_s
-    async with open_bench(bench.rig, trial.broker, goodbye=False) as witness:
+    boot_before = client.identity.boot_id
+    client.fall_silent()
+    since_s = client.now_s
+    async with open_rig_client(client.rig, trial.broker, unload_on_exit=False) as listener:
         await hands.power_cycle()
-        said = await witness.wait_for(lambda: any(not heard.message.online for heard in witness.identities), 5.0)
+        said = await listener.wait_for(lambda: any(not heard.message.online for heard in listener.identities), 5.0)
         book.write("will_says_offline", said, "offline was said" if said else "nothing was said within 5 s")
-    await bench.wait_for(
-        lambda: any(h.at_s > since_s and h.message.online for h in bench.identities), REBOOT_PATIENCE_S
+    await client.wait_for(
+        lambda: any(h.at_s > since_s and h.message.online for h in client.identities), REBOOT_PATIENCE_S
     )
     await asyncio.sleep(trial.floor_n / trial.ramp_n_per_s)
-    back_s = bench.now_s
+    back_s = client.now_s
     await asyncio.sleep(1.0)
-    state = await bench.unload()
-    readings = [n for _, n in bench.applied_since(back_s)]
+    state = await client.unload()
+    readings = [n for _, n in client.applied_since(back_s)]
     applied_n = max(readings, default=float("inf"))
     book.write("reboot_unloads", applied_n <= UNLOADED_N, f"{applied_n:.1f} N at most after the reboot")
-    boot_after = bench.identity.boot_id
+    boot_after = client.identity.boot_id
     book.write("boot_id_changes", boot_after != boot_before, f"{boot_before} before, {boot_after} after")
     if state.ack is not None:
         await asyncio.sleep(0.3)
         old = LoadCommand(
             nonce=nonce,
-            seq=bench.next_seq(),
-            target_n=(trial.floor_n,) * bench.identity.cables,
+            seq=client.next_seq(),
+            target_n=(trial.floor_n,) * client.identity.cables,
             ramp_n_per_s=trial.ramp_n_per_s,
             lease_ms=trial.lease_ms,
-            cites_t_us=bench.rig_time_us,
+            cites_t_us=client.rig_time_us,
         )
-        answered = await bench.send(old)
+        answered = await client.send(old)
         refused = answered.ack is not None and not answered.ack.accepted
         book.write("reboot_forgets_binding", refused, "refused" if refused else "accepted, or no answer")

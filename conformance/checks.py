@@ -1,7 +1,7 @@
 """The checks of the rig conformance kit: what each asks, why it matters and how to mend a rig that fails it.
 
-Words only. How a check is carried out stands in `rig_procedures`; the results become a report in `check_rig`.
-``needs`` names the check that must have passed for this one to mean anything; else it is reported as not done.
+Text only. `procedures` carries the checks out, and `kit` makes a report of the results. ``needs`` names the checks
+that must have passed for this one to mean anything; otherwise it is reported as not done.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "will_says_offline",
         "When the connection breaks off, the broker says that the rig is offline.",
-        "Else the controller learns it only by silence, and a newcomer believes a rig that is gone.",
+        "Otherwise the controller learns it only by silence, and a new subscriber believes a rig that is gone.",
         "Connect with a last will on rig/identity: the same message with online false, retained, QoS 1.",
         ("identity_retained",),
     ),
@@ -385,7 +385,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "stop_latched",
         "Until the stop is reset, arming and loads are refused.",
-        "A stop that lets go by itself is none.",
+        "A stop that releases itself does not stop anything.",
         "Latch the stop; refuse with stopped until a person resets it at the rig.",
         ("load_reached",),
     ),

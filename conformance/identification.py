@@ -1,4 +1,4 @@
-"""Find out what a rig is: its ramp, the bandwidth of its motor and its friction, from the outside.
+"""Identify a rig from the outside: its ramp, the bandwidth of its motor and its friction.
 
 A routine for an integrator with a real rig and nobody under a load: it needs only what the wire contract offers
 (arm, load, telemetry), through the small `RigAccess`, and a person who moves the handle when asked. It reads no
@@ -114,10 +114,22 @@ class RigAccess(Protocol):
         """From the announcement."""
 
     def arm(self, *, ceiling_n: float, floor_n: float) -> None:
-        """Bind the rig with these limits on every cable and its own steepest ramp."""
+        """Bind the rig with these limits and its own steepest ramp.
+
+        Args:
+            ceiling_n: highest load, newtons per cable.
+            floor_n: lowest load, newtons per cable.
+        """
 
     def hold(self, load_n: float, *, ramp_n_per_s: float, for_s: float, move: Move | None = None) -> HoldTrace:
-        """Order a load on every cable and hold it for a time, the person moving meanwhile; what was recorded."""
+        """Order a load, hold it for a time while the person moves, and return what was recorded.
+
+        Args:
+            load_n: newtons on every cable.
+            ramp_n_per_s: ramp of the change.
+            for_s: how long to record, seconds of the rig's clock.
+            move: what the person is asked to do meanwhile.
+        """
 
     def release(self) -> None:
         """Unload and let the rig go."""
@@ -131,7 +143,12 @@ class Estimate:
     sd: float
 
     def agrees_with(self, truth: float, sds: float = 3.0) -> bool:
-        """The figure lies within so many standard deviations of ``truth``."""
+        """Whether the figure lies near ``truth``.
+
+        Args:
+            truth: in the unit of the estimate.
+            sds: how many standard deviations it may lie away.
+        """
         return abs(self.value - truth) <= sds * self.sd
 
 

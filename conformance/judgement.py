@@ -1,6 +1,6 @@
-"""What was heard from a rig, judged: pure functions from messages to verdicts in the notebook.
+"""Judging what a rig sent: pure functions from messages to verdicts in the notebook.
 
-What lives here: arithmetic and limits. What never does: talking to a rig; that is `rig_procedures`.
+Here: arithmetic and limits. Never here: talking to a rig (`procedures`).
 """
 
 from __future__ import annotations
@@ -11,10 +11,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from ebbset.conformance.rig_client import Answered, Heard, RigBench
+from ebbset.conformance.rig_client import Answered, Heard, RigClient
+from ebbset.models.contract.constants import UNLOADED_N
 from ebbset.models.contract.wire import SampleFrame, Topic
 
-UNLOADED_N: Final = 2.0
 ACK_LIMIT_S: Final = 0.25
 RATE_TOLERANCE: Final = 0.1
 SPACING_TOLERANCE: Final = 0.25
@@ -43,7 +43,7 @@ class Notebook:
 
 
 def rate(book: Notebook, frames: Frames, announced_hz: float) -> None:
-    """Samples a second by the bench's clock, and how fast the rig's own clock goes."""
+    """Sample rate by the clock of the kit, and how fast the rig's own clock runs."""
     first, last = frames[0], frames[-1]
     span_s = last.at_s - first.at_s
     rate_hz = sum(len(heard.message.t_us) for heard in frames[1:]) / span_s
@@ -53,9 +53,9 @@ def rate(book: Notebook, frames: Frames, announced_hz: float) -> None:
 
 
 def clock(book: Notebook, rig_us: int, span_s: float) -> None:
-    """The rig's clock against the bench's."""
+    """The rig's clock against that of the kit."""
     ratio = rig_us / 1e6 / span_s
-    measured = f"{ratio:.4f} s of t_us went by in a second of the bench"
+    measured = f"{ratio:.4f} s of t_us went by in a second of the kit's clock"
     book.write("clock_in_microseconds", 1 - RATE_TOLERANCE <= ratio <= 1 + RATE_TOLERANCE, measured)
 
 
@@ -149,10 +149,10 @@ def pull(book: Notebook, before: Frames, frames: Frames, pulled_m: float) -> Non
         book.write("velocity_fits_position", fits, f"{abs(way_m):.3f} m by velocity, {abs(moved_m):.3f} m seen")
 
 
-def messages(book: Notebook, bench: RigBench) -> None:
+def messages(book: Notebook, client: RigClient) -> None:
     """Whether everything heard fits its schema."""
-    bad = [heard.message for heard in bench.bad if heard.message.topic is not Topic.IDENTITY]
-    good = len(bench.frames) + len(bench.acks) + len(bench.events) + len(bench.repetitions)
+    bad = [heard.message for heard in client.bad if heard.message.topic is not Topic.IDENTITY]
+    good = len(client.frames) + len(client.acks) + len(client.events) + len(client.repetitions)
     measured = f"{len(bad)} of {good + len(bad)} messages do not fit"
     if bad:
         measured += f"; the first: {bad[0]}"

@@ -1,7 +1,7 @@
 """A conformance run from beginning to end: connect, carry out every procedure, make a report of it.
 
-What lives here: the result of each check, the report as JSON and as text. What never does: what a check asks
-(`rig_checks`) and how it is carried out (`rig_procedures`).
+Here: the result of each check, and the report as JSON and as text. Never here: what a check asks (`checks`) and how it
+is carried out (`procedures`).
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Any
 
 from ebbset.conformance.checks import CATALOGUE, Check
 from ebbset.conformance.procedures import run
-from ebbset.conformance.rig_client import RigBench, open_bench
+from ebbset.conformance.rig_client import RigClient, open_rig_client
 from ebbset.conformance.trial import Hands, Trial
 from ebbset.controller.link.settings import BrokerSettings
 
@@ -23,7 +23,7 @@ DEFAULT_LOAD_N = 120.0
 
 
 class Status(StrEnum):
-    """What became of a check."""
+    """Outcome of a check."""
 
     PASSED = "passed"
     FAILED = "failed"
@@ -33,7 +33,7 @@ class Status(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """One check and what became of it; ``measured`` gives the figures, or why it was not done."""
+    """One check and its outcome; ``measured`` gives the figures, or why it was not done."""
 
     check: Check
     status: Status
@@ -42,7 +42,7 @@ class Result:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """A whole run. ``identity`` is what the rig said of itself, None when it said nothing."""
+    """A whole run. ``identity`` is the rig's announcement, None when there was none."""
 
     rig: str
     identity: dict[str, Any] | None
@@ -56,7 +56,7 @@ class Report:
         return all(result.status in (Status.PASSED, Status.NOT_APPLICABLE) for result in self.results)
 
     def count(self, status: Status) -> int:
-        """How many checks ended so."""
+        """How many checks had this outcome."""
         return sum(result.status is status for result in self.results)
 
     def as_json(self) -> dict[str, Any]:
@@ -82,11 +82,15 @@ class Report:
         }
 
     def as_text(self, *, width: int = 110) -> str:
-        """The report to print and sign: first what is wrong, with why and how to mend it, then every check."""
+        """The report to print and sign: first what is wrong, why it matters and how to mend it, then every check.
+
+        Args:
+            width: longest line, characters.
+        """
         lines = [f"Conformance of rig {self.rig}", ""]
         if self.identity is not None:
             lines += [f"  {key.replace('_', ' ')}: {value}" for key, value in self.identity.items()]
-        lines += [f"  load of the bench: {self.load_n:g} N; duration {self.duration_s:.0f} s", ""]
+        lines += [f"  test load: {self.load_n:g} N; duration {self.duration_s:.0f} s", ""]
         for result in self.results:
             if result.status is Status.FAILED:
                 lines += _paragraph(f"WRONG  {result.check.name}: {result.check.asks}", width, "  ")
@@ -118,42 +122,48 @@ async def check_rig(
     Args:
         rig: its name in the topics.
         broker: where it is heard.
-        hands: who moves the empty handle, presses the stop and switches the rig off; None: those checks are not done.
-        load_n: load that the bench works with, newtons per cable; narrowed to half the rig's maximum.
+        hands: who moves the empty handle, presses the stop and switches the rig off; without it those checks are
+            not done.
+        load_n: test load, newtons per cable; at most half the rig's maximum is used.
 
     Raises:
         aiomqtt.MqttError: the broker is not there, or goes away.
     """
-    async with open_bench(rig, broker) as bench:
+    async with open_rig_client(rig, broker) as client:
         began_s = asyncio.get_running_loop().time()
-        await bench.wait_for(lambda: bool(bench.identities), 2.0)
-        most_n = bench.identity.max_load_n / 2 if bench.identities else load_n
-        trial = Trial(bench, broker, hands, min(load_n, most_n))
+        await client.wait_for(lambda: bool(client.identities), 2.0)
+        most_n = client.identity.max_load_n / 2 if client.identities else load_n
+        trial = Trial(client, broker, hands, min(load_n, most_n))
         await run(trial)
         return Report(
             rig=rig,
-            identity=_identity_of(bench),
+            identity=_identity_of(client),
             load_n=trial.load_n,
             duration_s=asyncio.get_running_loop().time() - began_s,
             results=results_of(trial, by_hand=hands is not None),
         )
 
 
-def _identity_of(bench: RigBench) -> dict[str, Any] | None:
-    return bench.identity.model_dump(mode="json") if bench.identities else None
+def _identity_of(client: RigClient) -> dict[str, Any] | None:
+    return client.identity.model_dump(mode="json") if client.identities else None
 
 
 def results_of(trial: Trial, *, by_hand: bool) -> tuple[Result, ...]:
-    """The catalogue with what became of each check; none is passed without a verdict."""
+    """The catalogue with the outcome of each check; no check passes without a verdict.
+
+    Args:
+        trial: the run whose notebook holds the verdicts.
+        by_hand: somebody was at the rig to move the handle, press the stop and switch the power.
+    """
     results: list[Result] = []
-    frames = not trial.bench.identities or trial.by_frames
+    frames = not trial.client.identities or trial.by_frames
     aborted = "; ".join(f"{step}: {why}" for step, why in trial.book.aborted.items())
     for check in CATALOGUE:
         verdict = trial.book.verdicts.get(check.name)
         if check.frames_only and not frames:
             results.append(Result(check, Status.NOT_APPLICABLE, "the rig sends no frames"))
         elif missing := [name for name in check.needs if _failed(name, results)]:
-            results.append(Result(check, Status.NOT_DONE, f"says nothing while {missing[0]} does not pass"))
+            results.append(Result(check, Status.NOT_DONE, f"means nothing until {missing[0]} passes"))
         elif verdict is not None:
             results.append(Result(check, Status.PASSED if verdict[0] else Status.FAILED, verdict[1]))
         else:
@@ -163,5 +173,5 @@ def results_of(trial: Trial, *, by_hand: bool) -> tuple[Result, ...]:
 
 
 def _failed(name: str, results: Sequence[Result]) -> bool:
-    """The check did not pass; one that does not apply stands in nobody's way."""
+    """The check was done and failed, or was not done; one that does not apply counts as neither."""
     return any(result.check.name == name and result.status in (Status.FAILED, Status.NOT_DONE) for result in results)

@@ -12,9 +12,9 @@ from collections.abc import Awaitable, Callable
 
 from ebbset.conformance import by_hand
 from ebbset.conformance import judgement as judge
-from ebbset.conformance.judgement import UNLOADED_N
 from ebbset.conformance.rig_client import NoAnswerError
 from ebbset.conformance.trial import LATE_LEASES, LEASE_SLACK_S, REBOOT_PATIENCE_S, SETTLING_S, WATCH_S, Trial
+from ebbset.models.contract.constants import UNLOADED_N
 from ebbset.models.contract.wire import LoadCommand, Refusal, RigEventKind, Topic
 
 Procedure = Callable[[Trial], Awaitable[None]]
@@ -22,7 +22,7 @@ Procedure = Callable[[Trial], Awaitable[None]]
 
 async def run(trial: Trial) -> None:
     """Every procedure in order; one that breaks off leaves its checks not done and the rig unloaded."""
-    trial.began_s = trial.bench.now_s
+    trial.began_s = trial.client.now_s
     steps: tuple[Procedure, ...] = (
         announcement,
         telemetry_at_rest,
@@ -43,8 +43,8 @@ async def run(trial: Trial) -> None:
                 break
         finally:
             await trial.leave_unloaded()
-    judge.messages(trial.book, trial.bench)
-    judge.acknowledgements(trial.book, trial.bench.answers)
+    judge.messages(trial.book, trial.client)
+    judge.acknowledgements(trial.book, trial.client.answers)
 
 
 # --- announcement and telemetry -----------------------------------------------------------------------------
@@ -52,50 +52,50 @@ async def run(trial: Trial) -> None:
 
 async def announcement(trial: Trial) -> None:
     """Listen to what is retained, and that it is a valid identity."""
-    bench = trial.bench
-    await bench.wait_for(lambda: bool(bench.identities or bench.frames), 5.0)
+    client = trial.client
+    await client.wait_for(lambda: bool(client.identities or client.frames), 5.0)
     await asyncio.sleep(0.3)
-    found = bench.retained_identity is not None
+    found = client.retained_identity is not None
     # Without a retained one the rig announces itself only when it connects again.
     if not found and trial.hands is not None:
         await trial.hands.power_cycle()
-    await bench.wait_for(
-        lambda: any(heard.message.online for heard in bench.identities),
+    await client.wait_for(
+        lambda: any(heard.message.online for heard in client.identities),
         5.0 if trial.hands is None else REBOOT_PATIENCE_S,
     )
     if not found:
         await asyncio.sleep(SETTLING_S)
-    bad = [heard.message.detail for heard in bench.bad if heard.message.topic is Topic.IDENTITY]
+    bad = [heard.message.detail for heard in client.bad if heard.message.topic is Topic.IDENTITY]
     trial.book.write("identity_retained", found, "announcement heard on subscribing" if found else "nothing retained")
     if bad:
         trial.book.write("identity_valid", False, bad[0])
-    if bench.identities:
-        identity = bench.identity
+    if client.identities:
+        identity = client.identity
         said = f"{identity.cables} cable(s), {identity.telemetry}, up to {identity.max_load_n:g} N"
-        trial.book.write("identity_valid", identity.rig == bench.rig, said)
-    if bench.identity.online is False:
+        trial.book.write("identity_valid", identity.rig == client.rig, said)
+    if client.identity.online is False:
         raise NoAnswerError("the rig says that it is offline")
 
 
 async def telemetry_at_rest(trial: Trial) -> None:
     """Watch for a while: rate, clock, order, regularity, and that nothing happens."""
-    bench, book = trial.bench, trial.book
-    since_s = bench.now_s
+    client, book = trial.client, trial.book
+    since_s = client.now_s
     if not trial.by_frames:
         # Only acknowledgements carry the clock of such a rig.
-        first = await bench.unload()
+        first = await client.unload()
         await asyncio.sleep(WATCH_S)
-        last = await bench.unload()
+        last = await client.unload()
         if first.ack is not None and last.ack is not None:
             judge.clock(book, last.ack.t_us - first.ack.t_us, last.sent_s - first.sent_s)
             still = max(last.ack.applied_n) <= UNLOADED_N and last.ack.docked
             book.write("rest_is_rest", still, f"applied {last.ack.applied_n} N, docked {last.ack.docked}")
         return
     await asyncio.sleep(WATCH_S)
-    frames = bench.frames_since(since_s)
+    frames = client.frames_since(since_s)
     if len(frames) < 3:
         raise NoAnswerError("no valid frames arrived")
-    judge.rate(book, frames, bench.identity.sample_rate_hz)
+    judge.rate(book, frames, client.identity.sample_rate_hz)
     judge.order(book, frames)
     judge.rest(book, frames)
 
@@ -105,88 +105,88 @@ async def telemetry_at_rest(trial: Trial) -> None:
 
 async def arming(trial: Trial) -> None:
     """Arm and do nothing; send nonsense."""
-    bench, book = trial.bench, trial.book
-    first = await bench.unload()
+    client, book = trial.client, trial.book
+    first = await client.unload()
     book.write("acknowledges", first.ack is not None, "an unload was answered" if first.ack else "no answer in 1.5 s")
     if first.ack is None:
         raise NoAnswerError("the rig acknowledges nothing")
-    since_s = bench.now_s
+    since_s = client.now_s
     nonce = await trial.arm()
     await asyncio.sleep(0.6)
-    applied_n = max((n for _, n in bench.applied_since(since_s)), default=float("inf"))
+    applied_n = max((n for _, n in client.applied_since(since_s)), default=float("inf"))
     book.write("arming_loads_nothing", applied_n <= UNLOADED_N, f"{applied_n:.1f} N at most after arming")
     if trial.by_frames:
-        shown = bench.frames_since(bench.now_s - 0.3)
+        shown = client.frames_since(client.now_s - 0.3)
         carried = bool(shown) and all(heard.message.nonce == nonce for heard in shown)
         book.write("binding_shown", carried, f"{len(shown)} frames looked at after arming")
     for payload in (b"", b"{}", b"\xff\xfe", b'{"kind":"load"}', b"[1,2", b'{"kind":"lift","nonce":"x"}'):
-        await bench.publish(payload)
-    after = await bench.unload()
+        await client.publish(payload)
+    after = await client.unload()
     kept = after.ack is not None and after.ack.accepted
     book.write("survives_nonsense", kept, "a command after six bad ones was " + ("obeyed" if kept else "not obeyed"))
 
 
 async def loading(trial: Trial) -> None:
     """Load at the dock by a slow ramp, compare load, ramp and force; unload by the same ramp."""
-    bench, book = trial.bench, trial.book
+    client, book = trial.client, trial.book
     at_s = await trial.loaded()
-    await asyncio.sleep(max(at_s + trial.load_n / trial.ramp_n_per_s - bench.now_s, 0.0) + 0.4)
+    await asyncio.sleep(max(at_s + trial.load_n / trial.ramp_n_per_s - client.now_s, 0.0) + 0.4)
     applied_n = trial.last_applied(at_s)
     reached = abs(applied_n - trial.load_n) <= max(5.0, 0.05 * trial.load_n)
     book.write("load_reached", reached, f"{applied_n:.1f} N applied; {trial.load_n:.1f} N commanded")
     if trial.by_frames:
         if reached:
-            judge.ramp_up(book, bench.frames_since(at_s), trial.load_n, trial.ramp_n_per_s)
-        force_n = judge.mean_force_n(bench.frames_since(bench.now_s - 0.3))
+            judge.ramp_up(book, client.frames_since(at_s), trial.load_n, trial.ramp_n_per_s)
+        force_n = judge.mean_force_n(client.frames_since(client.now_s - 0.3))
         if force_n is not None:
             book.write("force_positive", force_n > 0, f"{force_n:.1f} N under {trial.load_n:.1f} N")
             fits = trial.load_n / 1.5 <= force_n <= 1.33 * trial.load_n + 25.0
             book.write("force_in_newtons", fits, f"{force_n:.1f} N under {trial.load_n:.1f} N")
-    at_s = bench.now_s
-    await bench.unload()
+    at_s = client.now_s
+    await client.unload()
     await trial.until_unloaded(trial.load_n / trial.ramp_n_per_s + 1.0)
     if trial.by_frames and book.passed("applied_is_measured"):
-        judge.ramp_down(book, bench.frames_since(at_s), trial.load_n, trial.ramp_n_per_s)
+        judge.ramp_down(book, client.frames_since(at_s), trial.load_n, trial.ramp_n_per_s)
 
 
 # --- refusals, the safe command, release and lease ------------------------------------------------------------
 
 
 async def refusals(trial: Trial) -> None:
-    """One wrong thing in each command, everything else by the book, at the floor load in the dock."""
-    bench = trial.bench
+    """One wrong thing in each command, everything else correct, at the floor load in the dock."""
+    client = trial.client
     if not trial.book.passed("load_reached"):
-        raise NoAnswerError("a load by the book was not applied, so a refusal would prove nothing")
+        raise NoAnswerError("a correct load command was not obeyed, so a refusal would prove nothing")
     await trial.loaded(trial.floor_n)
     wrong: tuple[tuple[str, Refusal, Callable[[], LoadCommand]], ...] = (
-        ("refuses_foreign_nonce", Refusal.FOREIGN_NONCE, lambda: bench.load_command(trial.floor_n, nonce="f" * 16)),
-        ("refuses_repeated_sequence", Refusal.REPEATED_SEQUENCE, lambda: bench.load_command(trial.floor_n, seq=1)),
+        ("refuses_foreign_nonce", Refusal.FOREIGN_NONCE, lambda: client.load_command(trial.floor_n, nonce="f" * 16)),
+        ("refuses_repeated_sequence", Refusal.REPEATED_SEQUENCE, lambda: client.load_command(trial.floor_n, seq=1)),
         (
             "refuses_stale_citation",
             Refusal.STALE_CITATION,
-            lambda: bench.load_command(trial.floor_n, cites_t_us=max(bench.rig_time_us - 3_000 * trial.lease_ms, 0)),
+            lambda: client.load_command(trial.floor_n, cites_t_us=max(client.rig_time_us - 3_000 * trial.lease_ms, 0)),
         ),
         (
             "refuses_future_citation",
             Refusal.FUTURE_CITATION,
-            lambda: bench.load_command(trial.floor_n, cites_t_us=bench.rig_time_us + 30_000_000),
+            lambda: client.load_command(trial.floor_n, cites_t_us=client.rig_time_us + 30_000_000),
         ),
-        ("refuses_above_ceiling", Refusal.ABOVE_CEILING, lambda: bench.load_command(1.02 * trial.ceiling_n)),
-        ("refuses_below_floor", Refusal.BELOW_FLOOR, lambda: bench.load_command(0.9 * trial.floor_n)),
+        ("refuses_above_ceiling", Refusal.ABOVE_CEILING, lambda: client.load_command(1.02 * trial.ceiling_n)),
+        ("refuses_below_floor", Refusal.BELOW_FLOOR, lambda: client.load_command(0.9 * trial.floor_n)),
         (
             "refuses_steep_ramp",
             Refusal.RAMP_TOO_STEEP,
-            lambda: bench.load_command(trial.floor_n, ramp_n_per_s=1.5 * trial.ramp_n_per_s),
+            lambda: client.load_command(trial.floor_n, ramp_n_per_s=1.5 * trial.ramp_n_per_s),
         ),
         (
             "refuses_long_lease",
             Refusal.LEASE_TOO_LONG,
-            lambda: bench.load_command(trial.floor_n, lease_ms=min(2 * trial.lease_ms, 5_000)),
+            lambda: client.load_command(trial.floor_n, lease_ms=min(2 * trial.lease_ms, 5_000)),
         ),
         (
             "refuses_wrong_cables",
             Refusal.WRONG_CABLES,
-            lambda: bench.load_command((trial.floor_n,) * (3 - bench.identity.cables)),
+            lambda: client.load_command((trial.floor_n,) * (3 - client.identity.cables)),
         ),
     )
     citing = trial.book.passed("clock_in_microseconds")
@@ -194,13 +194,13 @@ async def refusals(trial: Trial) -> None:
         if citing or not check.endswith("citation"):
             as_before = await trial.must_refuse(check, make(), reason)
             if not as_before:
-                await bench.load(trial.floor_n, ramp_n_per_s=trial.ramp_n_per_s)
+                await client.load(trial.floor_n, ramp_n_per_s=trial.ramp_n_per_s)
     await trial.must_refuse("refuses_foreign_nonce", trial.arm_command(nonce="f" * 16), Refusal.FOREIGN_NONCE)
-    await bench.release()
+    await client.release()
     await asyncio.sleep(0.15)
-    bound = trial.by_frames and bench.frames[-1].message.nonce is not None
-    if bench.identity.max_load_n < 4_900 and not bound:
-        above = trial.arm_command(nonce="e" * 16, ceiling_n=1.02 * bench.identity.max_load_n)
+    bound = trial.by_frames and client.frames[-1].message.nonce is not None
+    if client.identity.max_load_n < 4_900 and not bound:
+        above = trial.arm_command(nonce="e" * 16, ceiling_n=1.02 * client.identity.max_load_n)
         await trial.must_refuse("refuses_above_ceiling", above, Refusal.ABOVE_CEILING)
 
 
@@ -211,21 +211,21 @@ async def safe_command(trial: Trial) -> None:
         ("unload_by_any_sequence", {"seq": 1}),
     ):
         await trial.loaded(trial.floor_n)
-        answered = await trial.bench.unload(**changes)
+        answered = await trial.client.unload(**changes)
         obeyed = answered.ack is not None and answered.ack.accepted
         gone = await trial.until_unloaded(trial.floor_n / trial.ramp_n_per_s + 0.5 * trial.lease_ms / 1_000)
         trial.book.write(check, obeyed and gone, "obeyed" if obeyed and gone else "the load stayed on, or no consent")
-        await trial.bench.release()
+        await trial.client.release()
 
 
 async def release(trial: Trial) -> None:
     """Release a loaded rig; then try to bring its nonce back."""
-    bench = trial.bench
+    client = trial.client
     await trial.loaded(trial.floor_n)
-    nonce = await bench.release()
+    nonce = await client.release()
     gone = await trial.until_unloaded(trial.floor_n / trial.ramp_n_per_s + 1.0)
     await asyncio.sleep(0.2)
-    last = list(bench.frames)[-1:] if trial.by_frames else []
+    last = list(client.frames)[-1:] if trial.by_frames else []
     bound = any(heard.message.nonce is not None for heard in last)
     said = f"{'unloaded' if gone else 'still loaded'}, {'still bound' if bound else 'bound to nothing'}"
     trial.book.write("release_ends_binding", gone and not bound, said)
@@ -235,11 +235,11 @@ async def release(trial: Trial) -> None:
 
 async def lease(trial: Trial) -> None:
     """Fall silent under load and watch the clock."""
-    bench, book = trial.bench, trial.book
+    client, book = trial.client, trial.book
     await trial.loaded(trial.floor_n)
-    await bench.load(trial.floor_n, ramp_n_per_s=trial.ramp_n_per_s)
-    since_s = bench.now_s
-    bench.fall_silent()
+    await client.load(trial.floor_n, ramp_n_per_s=trial.ramp_n_per_s)
+    since_s = client.now_s
+    client.fall_silent()
     lease_s = trial.lease_ms / 1_000
     started = await trial.until_applied(lambda applied_n: applied_n < 0.97 * trial.floor_n, LATE_LEASES * lease_s)
     after_s = trial.lease_took_s(since_s)
@@ -248,5 +248,5 @@ async def lease(trial: Trial) -> None:
         in_time = after_s <= lease_s + LEASE_SLACK_S
         book.write("lease_expires_in_time", in_time, f"{after_s:.2f} s after the last renewal; lease {lease_s:.2f} s")
         await asyncio.sleep(0.2)
-        told = bench.events_since(since_s, RigEventKind.LEASE_EXPIRED)
+        told = client.events_since(since_s, RigEventKind.LEASE_EXPIRED)
         book.write("lease_expiry_reported", bool(told), f"{len(told)} event(s) lease_expired")

@@ -1,7 +1,7 @@
-"""The bench: one MQTT connection to one rig under test, everything heard from it, and commands with their answers.
+"""The rig client: one MQTT connection to one rig, everything heard from it, and commands with their answers.
 
-What lives here: talking and listening. What never does: judging what was heard; that is `rig_procedures`. The bench
-commands by the contract, holds a load by renewing it, and unloads when it is left, whatever happened inside.
+`check-rig` and `identify` both use it. It commands by the contract, holds a load by renewing it, and unloads the rig
+when it is left, whatever happened inside. Never here: judging what was heard (`judgement`).
 """
 
 from __future__ import annotations
@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import secrets
-import socket
 from collections import deque
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
@@ -17,6 +16,7 @@ from typing import Any, Final, Generic, TypeVar
 
 import aiomqtt
 
+from ebbset.controller.link.mqtt_link import new_client
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.models.contract.constants import RENEWALS_PER_LEASE
 from ebbset.models.contract.wire import (
@@ -44,12 +44,12 @@ Command = ArmCommand | LoadCommand | UnloadCommand | ReleaseCommand
 
 
 class NoAnswerError(Exception):
-    """The rig did not say what a procedure cannot go on without."""
+    """The rig did not send what a procedure needs to go on."""
 
 
 @dataclass(frozen=True, slots=True)
 class Heard(Generic[MessageT]):
-    """A message and when it arrived, seconds of the bench's monotonic clock."""
+    """A message and when it arrived, seconds of the client's monotonic clock."""
 
     at_s: float
     message: MessageT
@@ -57,7 +57,7 @@ class Heard(Generic[MessageT]):
 
 @dataclass(slots=True)
 class Answered:
-    """A command, when it was sent and what came back."""
+    """A command, when it was sent, its acknowledgement and the delay of that, seconds."""
 
     command: Command
     sent_s: float
@@ -67,7 +67,7 @@ class Answered:
 
 @dataclass(slots=True)
 class _Hold:
-    """What the bench keeps telling the rig: a load, or nothing but the binding."""
+    """What the client keeps renewing: a load, or only the binding."""
 
     nonce: str
     target_n: tuple[float, ...] | None
@@ -76,11 +76,18 @@ class _Hold:
 
 
 @dataclass(slots=True)
-class RigBench:
-    """See the module. Times are seconds of the running loop's clock."""
+class RigClient:
+    """See the module. Times are seconds of the running loop's clock.
+
+    Attributes:
+        client: the connection, already open.
+        rig: the rig's name in the topics.
+        patience_s: how long to wait for an acknowledgement.
+    """
 
     client: aiomqtt.Client
     rig: str
+    patience_s: float = ACK_PATIENCE_S
     identities: deque[Heard[RigIdentity]] = field(default_factory=lambda: deque(maxlen=100))
     frames: deque[Heard[SampleFrame]] = field(default_factory=lambda: deque(maxlen=_KEPT))
     repetitions: deque[Heard[RepetitionSummary]] = field(default_factory=lambda: deque(maxlen=1_000))
@@ -94,7 +101,6 @@ class RigBench:
     _hold: _Hold | None = None
     _nonce: str | None = None
     _seq: int = 0
-    _tasks: list[asyncio.Task[None]] = field(default_factory=list)
 
     # --- listening ----------------------------------------------------------------------------------------------
 
@@ -137,7 +143,7 @@ class RigBench:
 
     @property
     def now_s(self) -> float:
-        """The bench's clock."""
+        """Monotonic clock of the client, seconds."""
         return asyncio.get_running_loop().time()
 
     @property
@@ -157,7 +163,15 @@ class RigBench:
         return self.identities[-1].message
 
     async def wait_for(self, holds: Callable[[], bool], timeout_s: float) -> bool:
-        """Wait until something heard makes the condition hold; False when it did not within the time."""
+        """Wait until something heard makes a condition hold.
+
+        Args:
+            holds: the condition, looked at after every message.
+            timeout_s: how long to wait.
+
+        Returns:
+            Whether it held within the time.
+        """
         try:
             async with asyncio.timeout(timeout_s), self._news:
                 await self._news.wait_for(holds)
@@ -176,7 +190,12 @@ class RigBench:
         return [(h.at_s, max(h.message.applied_n)) for h in self.acks if h.at_s >= at_s]
 
     def events_since(self, at_s: float, kind: RigEventKind) -> list[Heard[RigEvent]]:
-        """Events of one kind that arrived from then on."""
+        """Events of one kind that arrived from then on.
+
+        Args:
+            at_s: clock of the client, seconds.
+            kind: the kind.
+        """
         return [heard for heard in self.events if heard.at_s >= at_s and heard.message.kind is kind]
 
     @property
@@ -189,7 +208,7 @@ class RigBench:
         times = [h.message.t_us[-1] for h in list(self.frames)[-1:]] if self._by_frames else []
         times += [h.message.t_us for h in list(self.acks)[-1:]] if not self._by_frames else []
         if not times:
-            raise NoAnswerError("the rig told no time that a load could cite")
+            raise NoAnswerError("the rig sent no time that a load could cite")
         return max(times)
 
     @property
@@ -199,7 +218,7 @@ class RigBench:
     # --- commanding ---------------------------------------------------------------------------------------------
 
     def next_seq(self) -> int:
-        """A number that this bench has not used yet."""
+        """A sequence number that this client has not used yet."""
         self._seq += 1
         return self._seq
 
@@ -207,7 +226,7 @@ class RigBench:
         """Put bytes on the command topic, whatever they are."""
         await self.client.publish(Topic.COMMAND.path(self.rig), payload, qos=1)
 
-    async def send(self, command: Command, *, patience_s: float = ACK_PATIENCE_S) -> Answered:
+    async def send(self, command: Command) -> Answered:
         """Send a command and wait for its acknowledgement; ``ack`` stays None when none came."""
         answered = Answered(command, self.now_s)
         ready = asyncio.Event()
@@ -216,16 +235,26 @@ class RigBench:
         self.answers.append(answered)
         await self.publish(command.model_dump_json().encode())
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(ready.wait(), patience_s)
+            await asyncio.wait_for(ready.wait(), self.patience_s)
         if waiting in self._waiting:
             self._waiting.remove(waiting)
         return answered
 
     async def arm(self, *, ceiling_n: float, floor_n: float, ramp_n_per_s: float, lease_ms: int, **other: Any) -> str:
-        """Bind the rig to a fresh nonce and keep it bound; the nonce.
+        """Bind the rig to a fresh nonce and keep it bound.
+
+        Args:
+            ceiling_n: highest load of the set, newtons per cable.
+            floor_n: lowest load of the set, newtons per cable.
+            ramp_n_per_s: steepest ramp of the set, per cable.
+            lease_ms: lease of the set.
+            other: further members of the command.
+
+        Returns:
+            The nonce.
 
         Raises:
-            NoAnswerError: it did not accept.
+            NoAnswerError: the rig refused or did not answer.
         """
         nonce = secrets.token_hex(8)
         cables = self.identity.cables
@@ -248,7 +277,15 @@ class RigBench:
         return nonce
 
     def load_command(self, target_n: float | tuple[float, ...], **changes: Any) -> LoadCommand:
-        """A load by the book for the bound nonce, or with what a check wants wrong in it."""
+        """A correct load command for the bound nonce, or one with the mistake that a check needs.
+
+        Args:
+            target_n: newtons; one figure for every cable, or one for each.
+            changes: members that replace the correct ones.
+
+        Raises:
+            NoAnswerError: nothing is bound, or the rig sent no time to cite.
+        """
         hold = self._hold
         if hold is None:
             raise NoAnswerError("no set is bound")
@@ -266,7 +303,15 @@ class RigBench:
         )
 
     async def load(self, target_n: float, *, ramp_n_per_s: float) -> Answered:
-        """Order a load and keep renewing it."""
+        """Order a load on every cable and keep renewing it.
+
+        Args:
+            target_n: newtons per cable.
+            ramp_n_per_s: ramp of the change, per cable.
+
+        Raises:
+            NoAnswerError: nothing is bound, or the rig refused or did not answer.
+        """
         if self._hold is None:
             raise NoAnswerError("no set is bound")
         self._hold.ramp_n_per_s = ramp_n_per_s
@@ -276,7 +321,7 @@ class RigBench:
         if answered.ack is None or not answered.ack.accepted:
             self._hold.target_n = None
             refusal = "no answer" if answered.ack is None else f"refused: {answered.ack.refusal}"
-            raise NoAnswerError(f"a load by the book was not accepted ({refusal})")
+            raise NoAnswerError(f"a correct load command was not accepted ({refusal})")
         return answered
 
     async def unload(self, **changes: Any) -> Answered:
@@ -290,7 +335,7 @@ class RigBench:
         )
 
     async def probe(self) -> CommandAck | None:
-        """Ask a rig without frames how it is, by a load that it must refuse twice over; its answer tells the load."""
+        """Learn the state of a rig without frames from its answer to a load command that it must refuse."""
         nobody, identity = secrets.token_hex(8), self.identity
         answered = await self.send(
             LoadCommand(
@@ -305,7 +350,7 @@ class RigBench:
         return answered.ack
 
     async def release(self) -> str | None:
-        """Let the bound nonce go; the nonce, or None when none was bound."""
+        """Release the bound nonce and return it; None when none was bound."""
         nonce, self._nonce, self._hold = self._nonce, None, None
         if nonce is not None:
             await self.send(ReleaseCommand(nonce=nonce, seq=self.next_seq()))
@@ -316,7 +361,7 @@ class RigBench:
         self._hold = None
 
     async def renew(self) -> None:
-        """Keep telling the rig what it holds, four times a lease, until cancelled."""
+        """Renew the load or the binding, `RENEWALS_PER_LEASE` times a lease, until cancelled."""
         while True:
             hold = self._hold
             await asyncio.sleep((hold.lease_ms if hold is not None else 200) / 1_000 / RENEWALS_PER_LEASE)
@@ -332,41 +377,33 @@ class RigBench:
 
 
 @contextlib.asynccontextmanager
-async def open_bench(rig: str, broker: BrokerSettings, *, goodbye: bool = True) -> AsyncIterator[RigBench]:
-    """Connect, subscribe, listen and renew; on the way out unload the rig, whatever happened.
+async def open_rig_client(
+    rig: str, broker: BrokerSettings, *, unload_on_exit: bool = True, patience_s: float = ACK_PATIENCE_S
+) -> AsyncIterator[RigClient]:
+    """Connect, subscribe, listen and renew.
 
     Args:
         rig: its name in the topics.
         broker: where it is heard.
-        goodbye: unload on the way out; off for a second connection that only looks on.
+        unload_on_exit: unload the rig at the end, whatever happened; off for a client that only listens.
+        patience_s: how long the client waits for an acknowledgement.
 
     Raises:
-        aiomqtt.MqttError: the broker is not there, or goes away.
+        aiomqtt.MqttError: the broker cannot be reached, or the connection is lost.
+        BadDocumentError: certificates or credentials cannot be read.
     """
-    credentials = broker.credentials()
-    client = aiomqtt.Client(
-        broker.host,
-        broker.resolved_port,
-        username=None if credentials is None else credentials.username,
-        password=None if credentials is None else credentials.password,
-        tls_context=broker.tls_context(),
-        protocol=aiomqtt.ProtocolVersion.V5 if broker.protocol == "5" else aiomqtt.ProtocolVersion.V311,
-        identifier=f"ebbset-bench-{rig}-{secrets.token_hex(4)}",
-        max_queued_incoming_messages=10_000,
-        socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
-    )
-    async with client:
-        bench = RigBench(client, rig)
+    async with new_client(broker, f"ebbset-bench-{rig}-{secrets.token_hex(4)}") as connection:
+        client = RigClient(connection, rig, patience_s)
         for topic in _FROM_RIG:
-            await client.subscribe(topic.path(rig), qos=1)
-        tasks = [asyncio.create_task(bench.listen()), asyncio.create_task(bench.renew())]
+            await connection.subscribe(topic.path(rig), qos=1)
+        tasks = [asyncio.create_task(client.listen()), asyncio.create_task(client.renew())]
         try:
-            yield bench
+            yield client
         finally:
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
-            if goodbye:
-                unload = UnloadCommand(nonce=secrets.token_hex(8), seq=bench.next_seq(), ramp_n_per_s=300.0)
+            if unload_on_exit:
+                unload = UnloadCommand(nonce=secrets.token_hex(8), seq=client.next_seq(), ramp_n_per_s=300.0)
                 with contextlib.suppress(aiomqtt.MqttError):
-                    await bench.publish(unload.model_dump_json().encode())
+                    await client.publish(unload.model_dump_json().encode())

@@ -1,7 +1,7 @@
 """One trial of a rig: what the procedures of the conformance kit have in common.
 
-What lives here: the loads and limits that the bench works with, bringing a rig into a known state, and judging a
-refusal. What never does: the order of procedures (`rig_procedures`, `rig_by_hand`) and arithmetic (`rig_judgement`).
+Here: loads and limits of the test sets, bringing a rig into a known state, and judging a refusal. Never here: the
+order of procedures (`procedures`, `by_hand`) and arithmetic (`judgement`).
 """
 
 from __future__ import annotations
@@ -12,9 +12,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
-from ebbset.conformance.judgement import UNLOADED_N, Notebook
-from ebbset.conformance.rig_client import Answered, NoAnswerError, RigBench
+from ebbset.conformance.judgement import Notebook
+from ebbset.conformance.rig_client import Answered, NoAnswerError, RigClient
 from ebbset.controller.link.settings import BrokerSettings
+from ebbset.models.contract.constants import UNLOADED_N
 from ebbset.models.contract.wire import ArmCommand, LoadCommand, Refusal, ReleaseCommand
 
 WATCH_S: Final = 3.0
@@ -50,7 +51,7 @@ class Hands(Protocol):
 class Trial:
     """One run of all procedures against one rig."""
 
-    bench: RigBench
+    client: RigClient
     broker: BrokerSettings
     hands: Hands | None
     load_n: float
@@ -59,34 +60,34 @@ class Trial:
 
     @property
     def ceiling_n(self) -> float:
-        """Ceiling of the bench's sets."""
-        return min(1.25 * self.load_n, self.bench.identity.max_load_n)
+        """Ceiling of the test sets, newtons per cable."""
+        return min(1.25 * self.load_n, self.client.identity.max_load_n)
 
     @property
     def floor_n(self) -> float:
-        """Floor of the bench's sets: the least load that shows in telemetry."""
-        return max(self.bench.identity.min_load_n, 0.4 * self.load_n)
+        """Floor of the test sets, newtons per cable: the least load that shows in telemetry."""
+        return max(self.client.identity.min_load_n, 0.4 * self.load_n)
 
     @property
     def ramp_n_per_s(self) -> float:
-        """Slow enough that a ramp shows in frames."""
-        return min(self.load_n / RAMP_TIME_S, self.bench.identity.max_ramp_n_per_s)
+        """Ramp of the test sets, N/s per cable: slow enough to show in frames."""
+        return min(self.load_n / RAMP_TIME_S, self.client.identity.max_ramp_n_per_s)
 
     @property
     def lease_ms(self) -> int:
-        """Lease of the bench's sets."""
-        return min(LEASE_MS, self.bench.identity.max_lease_ms)
+        """Lease of the test sets, milliseconds."""
+        return min(LEASE_MS, self.client.identity.max_lease_ms)
 
     @property
     def by_frames(self) -> bool:
         """The rig sends frames."""
-        return self.bench.identity.telemetry == "frames"
+        return self.client.identity.telemetry == "frames"
 
     async def leave_unloaded(self) -> None:
-        """Whatever was bound is released, and the load is off."""
-        if self.bench.answered:
-            await self.bench.release()
-            await self.bench.unload()
+        """Release whatever is bound and take the load off."""
+        if self.client.answered:
+            await self.client.release()
+            await self.client.unload()
             await self.until_unloaded(3.0)
 
     async def until_unloaded(self, timeout_s: float) -> bool:
@@ -94,32 +95,40 @@ class Trial:
         return await self.until_applied(lambda applied_n: applied_n <= UNLOADED_N, timeout_s)
 
     async def until_applied(self, holds: Callable[[float], bool], timeout_s: float) -> bool:
-        """Wait until the rig tells a load of which this holds; one without frames has to be asked."""
-        bench, since_s = self.bench, self.bench.now_s
+        """Wait until the rig reports a load that meets a condition; a rig without frames has to be asked.
+
+        Args:
+            holds: the condition on the largest applied load over the cables, newtons.
+            timeout_s: how long to wait.
+
+        Returns:
+            Whether the condition was met within the time.
+        """
+        client, since_s = self.client, self.client.now_s
         if self.by_frames:
-            return await bench.wait_for(lambda: holds(self.last_applied(since_s)), timeout_s)
-        while bench.now_s < since_s + timeout_s:
-            ack = await bench.probe()
+            return await client.wait_for(lambda: holds(self.last_applied(since_s)), timeout_s)
+        while client.now_s < since_s + timeout_s:
+            ack = await client.probe()
             if ack is not None and holds(max(ack.applied_n)):
                 return True
             await asyncio.sleep(0.02)
         return False
 
     def last_applied(self, since_s: float) -> float:
-        """Newest load told since then, newtons; not a number, and so never enough or little, when none was."""
-        readings = self.bench.applied_since(since_s)
+        """Newest load reported since then, newtons; NaN, which meets no condition, when there was no report."""
+        readings = self.client.applied_since(since_s)
         return readings[-1][1] if readings else math.nan
 
     async def in_dock(self) -> None:
         """Loads come on at the dock only; an unloaded handle may have slipped out of it."""
-        state = await self.bench.unload()
+        state = await self.client.unload()
         if state.ack is not None and not state.ack.docked:
             if self.hands is None:
                 raise NoAnswerError("the handle is not docked, and nobody is there to bring it back")
             await self.hands.bring_back()
 
     async def arm(self) -> str:
-        """Bind the rig; one that still holds an earlier binding is first given the time to let it lapse."""
+        """Bind the rig; when it refuses, wait for an earlier binding to lapse and try once more."""
         limits: dict[str, Any] = {
             "ceiling_n": self.ceiling_n,
             "floor_n": self.floor_n,
@@ -127,36 +136,54 @@ class Trial:
             "lease_ms": self.lease_ms,
         }
         try:
-            return await self.bench.arm(**limits)
+            return await self.client.arm(**limits)
         except NoAnswerError:
             await asyncio.sleep(1.2 * self.lease_ms / 1_000)
-            return await self.bench.arm(**limits)
+            return await self.client.arm(**limits)
 
     async def loaded(self, load_n: float | None = None) -> float:
-        """Arm and hold a load; when it was ordered."""
+        """Arm, apply a load and keep it on; returns when the load was ordered, seconds of the client's clock."""
         await self.in_dock()
         await self.arm()
         wanted = self.load_n if load_n is None else load_n
-        at_s = self.bench.now_s
-        await self.bench.load(wanted, ramp_n_per_s=self.ramp_n_per_s)
-        await self.bench.wait_for(lambda: self.last_applied(at_s) >= 0.99 * wanted, wanted / self.ramp_n_per_s + 1.0)
+        at_s = self.client.now_s
+        await self.client.load(wanted, ramp_n_per_s=self.ramp_n_per_s)
+        await self.client.wait_for(lambda: self.last_applied(at_s) >= 0.99 * wanted, wanted / self.ramp_n_per_s + 1.0)
         await asyncio.sleep(0.1)
         return at_s
 
     async def must_refuse(self, check: str, command: ArmCommand | LoadCommand, reason: Refusal) -> bool:
-        """Send it and judge the answer; whether the rig is still as it was."""
-        return await self.judge_refusal(check, await self.bench.send(command), reason)
+        """Send a command that the rig must refuse, and judge the answer.
+
+        Args:
+            check: name of the check to write a verdict for.
+            command: what is sent.
+            reason: the refusal that the contract asks for.
+
+        Returns:
+            False when the rig obeyed, so that its state changed.
+        """
+        return await self.judge_refusal(check, await self.client.send(command), reason)
 
     async def judge_refusal(self, check: str, answered: Answered, reason: Refusal) -> bool:
-        """Judge the answer to a command that must be refused for this reason; False when it was obeyed."""
+        """Judge the answer to a command that the rig must refuse.
+
+        Args:
+            check: name of the check to write a verdict for.
+            answered: the command and its acknowledgement.
+            reason: the refusal that the contract asks for.
+
+        Returns:
+            False when the rig obeyed, so that its state changed.
+        """
         what = f"{answered.command.kind} command"
         if answered.ack is None:
             self.book.write(check, False, f"{what}: no answer; expected a refusal, {reason.value}")
         elif answered.ack.accepted:
             self.book.write(check, False, f"{what}: accepted; expected {reason.value}")
-            await self.bench.unload()
+            await self.client.unload()
             if isinstance(answered.command, ArmCommand):
-                await self.bench.send(ReleaseCommand(nonce=answered.command.nonce, seq=self.bench.next_seq()))
+                await self.client.send(ReleaseCommand(nonce=answered.command.nonce, seq=self.client.next_seq()))
             return False
         else:
             said = answered.ack.refusal.value if answered.ack.refusal is not None else "no reason"
@@ -164,11 +191,16 @@ class Trial:
         return True
 
     def arm_command(self, *, nonce: str, ceiling_n: float | None = None) -> ArmCommand:
-        """An arm command by the book but for what is given."""
-        cables = self.bench.identity.cables
+        """A correct arm command for the test sets, except for what is given.
+
+        Args:
+            nonce: the nonce to bind.
+            ceiling_n: another ceiling than that of the test sets, newtons per cable.
+        """
+        cables = self.client.identity.cables
         return ArmCommand(
             nonce=nonce,
-            seq=self.bench.next_seq(),
+            seq=self.client.next_seq(),
             ceiling_n=(self.ceiling_n if ceiling_n is None else ceiling_n,) * cables,
             floor_n=(self.floor_n,) * cables,
             max_ramp_n_per_s=self.ramp_n_per_s,
@@ -176,9 +208,9 @@ class Trial:
         )
 
     def lease_took_s(self, since_s: float) -> float:
-        """From the last load accepted to the first reading of less, by the rig's clock: no network in between."""
-        granted = max((h.message.t_us for h in self.bench.acks if h.message.accepted), default=0)
-        readings = [(h.message.t_us[-1], max(h.message.applied_n)) for h in self.bench.frames_since(since_s)]
-        readings += [(h.message.t_us, max(h.message.applied_n)) for h in self.bench.acks if h.at_s >= since_s]
+        """Seconds from the last accepted load to the first lower reading, by the rig's clock: no network in between."""
+        granted = max((h.message.t_us for h in self.client.acks if h.message.accepted), default=0)
+        readings = [(h.message.t_us[-1], max(h.message.applied_n)) for h in self.client.frames_since(since_s)]
+        readings += [(h.message.t_us, max(h.message.applied_n)) for h in self.client.acks if h.at_s >= since_s]
         fallen = [t_us for t_us, applied_n in readings if applied_n < 0.97 * self.floor_n and t_us > granted]
         return (min(fallen) - granted) / 1e6 if fallen else float("inf")

@@ -53,12 +53,12 @@ class BenchHands:
         self._broker = broker
 
     async def _do(self, what: str, wait_s: float = 0.1, **values: float) -> None:
-        from ebbset.conformance.rig_client import open_bench
+        from ebbset.conformance.rig_client import open_rig_client
         from ebbset.simulators.rig.rig_connection import hands_topic
 
-        async with open_bench(self._rig, self._broker, goodbye=False) as bench:
+        async with open_rig_client(self._rig, self._broker, unload_on_exit=False) as client:
             payload = json.dumps({"do": what, **values}).encode()
-            await bench.client.publish(hands_topic(self._rig), payload, qos=1)
+            await client.client.publish(hands_topic(self._rig), payload, qos=1)
         await asyncio.sleep(wait_s)
 
     async def pull_out(self, to_m: float) -> None:

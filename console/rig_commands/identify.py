@@ -91,7 +91,7 @@ def command(
     be_sure_that_nobody_is_there(nobody_under_load)
 
     from ebbset.conformance.identification import NotIdentifiedError, identify
-    from ebbset.conformance.identification_client import MqttAccess
+    from ebbset.conformance.rig_access import MqttAccess
     from ebbset.console import logs
 
     logs.configure()

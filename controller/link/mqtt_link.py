@@ -1,6 +1,6 @@
 """The MQTT link: one broker, one rig, a fresh client for every connection. Never here: decisions, files.
 
-How it keeps the promises of the contract:
+How it keeps the contract:
 
 * Every connection is a new client with a clean session that subscribes anew. Nothing of an old connection acts in a
   new one; the core hears `LinkDown` and `LinkUp` and comes back un-armed.
@@ -45,6 +45,7 @@ COMMAND_TIMEOUT_S: Final = 0.25
 BACKOFF_FIRST_S: Final = 0.2
 BACKOFF_LAST_S: Final = 5.0
 MAX_REPORTS: Final = 512
+_MAX_QUEUED: Final = 10_000
 _MAX_PACKET_BYTES: Final = 2 * 1024 * 1024
 _SUBSCRIPTIONS: Final = (
     (Topic.IDENTITY, 1),
@@ -68,8 +69,8 @@ class _Report:
 class _Diversion(asyncio.Queue[aiomqtt.Message]):
     """Stands where the client's own queue would, keeps nothing, and hands each message on in the same call."""
 
-    def __init__(self, sink: Callable[[aiomqtt.Message], None]) -> None:
-        super().__init__()
+    def __init__(self, sink: Callable[[aiomqtt.Message], None], maxsize: int = 0) -> None:
+        super().__init__(maxsize)
         self._sink = sink
 
     def put_nowait(self, item: aiomqtt.Message) -> None:
@@ -100,7 +101,7 @@ def new_client(
     if v5:
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.MaximumPacketSize = _MAX_PACKET_BYTES
-    queue_type: Any = None if sink is None else (lambda maxsize: _Diversion(sink))
+    queue_type: Any = None if sink is None else functools.partial(_Diversion, sink)
     return aiomqtt.Client(
         broker.host,
         broker.resolved_port,
@@ -116,6 +117,7 @@ def new_client(
         timeout=CALL_TIMEOUT_S,
         tls_context=broker.tls_context(),
         queue_type=queue_type,
+        max_queued_incoming_messages=_MAX_QUEUED,
         socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
     )
 
@@ -165,13 +167,22 @@ class Link:
 
     @property
     def up(self) -> bool:
-        """The connection stands."""
+        """There is a connection."""
         return self._client is not None
 
     # --- sending ------------------------------------------------------------------------------------------------
 
     async def command(self, payload: bytes, *, nonce: str, lease_ms: int) -> bool:
-        """Send one command now or not at all; False when it did not go out."""
+        """Send one command now or not at all.
+
+        Args:
+            payload: the command as JSON.
+            nonce: nonce of its set, for the user properties of MQTT 5.
+            lease_ms: its lease; on MQTT 5 it expires at the broker after that.
+
+        Returns:
+            Whether it went out.
+        """
         client = self._client
         if client is None:
             self.dropped["command_without_link"] += 1
@@ -191,7 +202,12 @@ class Link:
         return True
 
     def report(self, topic: Topic, payload: bytes) -> None:
-        """Queue a report; reports wait for a link, commands never do. When too many wait the oldest is given up."""
+        """Queue a report; unlike commands, reports wait for a link. When too many wait, the oldest is dropped.
+
+        Args:
+            topic: a report's topic; a state replaces the state that waits.
+            payload: the report as JSON.
+        """
         path = topic.path(self._rig)
         if topic is Topic.STATE:
             self._state = _Report(path, payload, 0, retain=True)
@@ -208,7 +224,7 @@ class Link:
         self._reports_wake.set()
 
     async def drain(self, timeout_s: float) -> bool:
-        """Wait until every report is out; False when that took too long."""
+        """Wait until every report is out; False when that took longer than ``timeout_s``."""
         try:
             await asyncio.wait_for(self._idle.wait(), timeout_s)
         except TimeoutError:
@@ -218,7 +234,7 @@ class Link:
     # --- connecting ---------------------------------------------------------------------------------------------
 
     async def run(self) -> None:
-        """Connect and reconnect until cancelled; says goodbye when cancelled while connected."""
+        """Connect and reconnect until cancelled; publishes the offline state when cancelled while connected."""
         failures, told = 0, ""
         while True:
             before = self.connections
@@ -226,7 +242,7 @@ class Link:
                 await self._connection()
                 why = "the broker closed the connection"
             except (aiomqtt.MqttError, OSError, BadDocumentError) as error:
-                # The last: a credentials or certificate file that has gone since the start may come back.
+                # BadDocumentError: a credentials or certificate file that has vanished since the start may come back.
                 why = str(error) or type(error).__name__
             if self.connections > before:
                 failures = 0
@@ -266,19 +282,19 @@ class Link:
                 for finished in done:
                     finished.result()
             except aiomqtt.MqttError:
-                # Where the connection is gone the watcher sees it too; it takes the error that else nobody would take.
+                # A lost connection also ends the watcher; wait for it, so that its error is retrieved.
                 await asyncio.wait({watcher}, timeout=0.1)
                 raise
             except BaseException as end:
                 with contextlib.suppress(aiomqtt.MqttError):
-                    if isinstance(end, Exception) and (words := self._fallback_unload()) is not None:
-                        await client.publish(self._command_topic, words, qos=0, timeout=COMMAND_TIMEOUT_S)
+                    if isinstance(end, Exception) and (unload := self._fallback_unload()) is not None:
+                        await client.publish(self._command_topic, unload, qos=0, timeout=COMMAND_TIMEOUT_S)
                     await client.publish(Topic.STATE.path(self._rig), self._offline, qos=1, retain=True)
                 raise
             finally:
                 self._client = None
                 if not self._broken.cancel():
-                    # Told above or overtaken by another end; marked as seen either way.
+                    # Reported above, or not the first failure; retrieved either way, else asyncio logs it.
                     self._broken.exception()
                 self._inbox.link(LinkDown(now_us=self._now_us()))
                 for task in (sender, watcher):

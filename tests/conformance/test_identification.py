@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from ebbset.conformance.identification import CableIdentification, HoldTrace, NotIdentifiedError, identify
-from ebbset.conformance.identification_client import MqttAccess
+from ebbset.conformance.rig_access import MqttAccess
 from ebbset.console.app import run
 from ebbset.console.exits import Exit
 from ebbset.console.rig_commands.check_rig import BenchHands
@@ -211,8 +211,8 @@ def test_the_command_says_what_it_lacks(capsys: pytest.CaptureFixture[str], monk
 def test_access_to_a_rig_that_is_not_there_says_so(tmp_path: Path) -> None:
     with mosquitto(tmp_path) as broker:
         settings = BrokerSettings(port=broker.port)
-        absent = MqttAccess(settings, "nobody", ask=lambda move: None, patience_s=0.3)
+        absent = MqttAccess(settings, "nobody", ask=lambda _move: None, patience_s=0.3)
         with pytest.raises(NotIdentifiedError, match="no announcement"), absent:
             pass
-    with pytest.raises(NotIdentifiedError, match="broker is 127"), MqttAccess(settings, "x", ask=lambda m: None):
+    with pytest.raises(NotIdentifiedError, match="broker is 127"), MqttAccess(settings, "x", ask=lambda _move: None):
         pass
