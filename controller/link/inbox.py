@@ -1,9 +1,9 @@
-"""What has arrived and is not yet handled: one bounded mailbox a stream, stops first, telemetry last.
+"""Messages that arrived and are not handled yet: one bounded mailbox for each stream, stops first, telemetry last.
 
-The chain from socket to core has no other queue of ours. Everything but telemetry is decoded on arrival, so that a
-stop is known to be one at once: it gets a mailbox of its own, which nothing else can fill, and since any stop in it
-serves as well as another, a full one loses nothing. Telemetry keeps the newest and gives up the oldest; what has
-waited too long is given up as well. Everything given up is counted and told. Never here: sockets, decisions.
+This is the only queue of ours between socket and core. Everything but telemetry is decoded on arrival, so that a stop
+is recognised at once. Stops have their own mailbox, which nothing else can fill; any stop in it does the same, so a
+full one loses nothing. Telemetry keeps the newest frames and drops the oldest, and frames that waited too long.
+Everything dropped is counted and logged. Never here: sockets, decisions.
 """
 
 from __future__ import annotations
@@ -71,14 +71,14 @@ class Inbox:
     Args:
         rig: the rig's name; messages of others are bad input.
         now_us: the controller's monotonic clock, microseconds.
-        unreadable: told the correlation id of a request that is no valid message, and what is wrong with it.
+        unreadable: called with the correlation id of an invalid request and what is wrong with it.
     """
 
     def __init__(
         self,
         rig: str,
         now_us: Callable[[], int],
-        unreadable: Callable[[str, BadInput], None] = lambda correlation_id, why: None,
+        unreadable: Callable[[str, BadInput], None] = lambda _correlation_id, _why: None,
     ) -> None:
         self._rig = rig
         self._unreadable = unreadable
@@ -99,7 +99,13 @@ class Inbox:
     # --- putting in ---------------------------------------------------------------------------------------------
 
     def message(self, topic: str, payload: bytes, *, retained: bool) -> None:
-        """A message arrived. Raises nothing, whatever it holds."""
+        """Take in a message. Raises nothing, whatever it holds.
+
+        Args:
+            topic: full topic.
+            payload: its bytes.
+            retained: the broker kept it from before the subscription.
+        """
         now_us = self._now_us()
         self._arrived += 1
         kind = self._topics.get(topic)
@@ -124,7 +130,7 @@ class Inbox:
         self._something.set()
 
     def link(self, event: LinkUp | LinkDown) -> None:
-        """The link came up or went down. What waits from before a loss is void, except for stops."""
+        """The link came up or went down. A loss discards everything that waits, except stops."""
         if isinstance(event, LinkDown):
             for stream, box in self._ready.items():
                 if stream not in (Stream.LINK, Stream.STOP):
@@ -134,7 +140,7 @@ class Inbox:
         self._something.set()
 
     def ask(self, event: Requested) -> None:
-        """A request of the shell itself, such as the stop of an orderly shutdown."""
+        """Add a request of the service itself, such as the stop of an orderly shutdown."""
         self._put(_stream_of(Topic.REQUEST, event), event)
         self._something.set()
 
@@ -156,7 +162,7 @@ class Inbox:
         return event
 
     async def _catch_up(self) -> None:
-        """After a slow event let the socket be read out first, since a stop may wait there behind telemetry."""
+        """After a slow event read the socket first: a stop may wait there behind telemetry."""
         quiet = 0
         for _ in range(MAX_CATCH_UP):
             before = self._arrived
@@ -167,7 +173,7 @@ class Inbox:
                 return
 
     def report(self) -> None:
-        """Log what was given up since the last time, at most every few seconds."""
+        """Log what was dropped since the last time, at most every few seconds."""
         now_us = self._now_us()
         if self.dropped == self._told or now_us - self._told_us < REPORT_EVERY_US:
             return

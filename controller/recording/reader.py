@@ -1,8 +1,8 @@
 """Reading a recording back, whole or damaged: every message that can be trusted, and what is missing.
 
 A file cut short or with bytes changed still gives every message whose own checksum holds; where the framing is lost,
-reading goes on at the next chunk that makes sense. What could not be read is told by place in the file and by index
-of the input. Never here: writing (`recorder`), re-running (`replay`).
+reading goes on at the next chunk that makes sense. Damage is reported by place in the file and by index of the input.
+Never here: writing (`writer`), re-running (`replay`).
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ _COUNT: Final = re.compile(rb',"outputs":(\d{1,6})$')
 
 
 class BadRecordingError(ValueError):
-    """A file that is no recording of ours."""
+    """The file is not an ebbset recording."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,10 +57,10 @@ class Handled:
 class Recording:
     """What a file holds.
 
-    ``metadata`` holds ``simulated`` = ``true`` where the rig announced that it is, as it does wherever whoever recorded
-    said so by hand. ``missing`` are first and last index of inputs that were handled but cannot be read, None where
-    nobody knows how far they went; ``problems`` are sentences about places in the file; ``finished`` tells a file that
-    was ended from one that was cut.
+    ``metadata`` holds ``simulated`` = ``true`` where the rig announced it, or whoever recorded the set said so.
+    ``missing`` are first and last index of inputs that were handled but cannot be read; None as the last where nobody
+    knows how far they went. ``problems`` are sentences about places in the file. ``finished`` tells a file that was
+    ended from one that was cut.
     """
 
     metadata: dict[str, str]
@@ -78,7 +78,7 @@ class Recording:
 
 @dataclass(slots=True)
 class _Found:
-    """What the walk has come upon so far."""
+    """What has been read so far."""
 
     # Channels are numbered alike in every file, so that one with its first chunk damaged can still be read; the
     # checksum, which covers the topic, tells when they are not.
@@ -91,7 +91,7 @@ class _Found:
 
 
 def broken_off(path: Path) -> str | None:
-    """The last state told in a recording that was not ended, ``unknown`` when none can be read; None for one that was.
+    """The last state in a recording that was not ended, ``unknown`` when it has none; None for one that was ended.
 
     Reads the end of the file only.
 
@@ -111,7 +111,7 @@ def read_recording(path: Path) -> Recording:
     """Everything that can be trusted in a recording.
 
     Raises:
-        BadRecordingError: not one message or fact of a recording of ours is in the file.
+        BadRecordingError: the file holds no message and no metadata of an ebbset recording.
         OSError: the file cannot be opened or read.
     """
     return parse_recording(path.read_bytes(), name=path.name)
@@ -120,8 +120,12 @@ def read_recording(path: Path) -> Recording:
 def parse_recording(data: bytes, *, name: str = "recording") -> Recording:
     """As `read_recording`, from the bytes of a file.
 
+    Args:
+        data: the whole file.
+        name: what to call it in errors.
+
     Raises:
-        BadRecordingError: not one message or fact of a recording of ours is in there.
+        BadRecordingError: the bytes hold no message and no metadata of an ebbset recording.
     """
     found = _Found()
     if not data.startswith(_MAGIC):

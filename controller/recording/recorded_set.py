@@ -160,35 +160,53 @@ def recorded_sets(
             when no announcement holds it.
         clock_zero: wall clock at ``now_us`` = 0, when known.
     """
+    reading = _Reading(rig=str((metadata or {}).get("rig", "")), simulated=(metadata or {}).get("simulated") == "true")
+    for event, outputs in handled:
+        reading.take_event(event)
+        for output in outputs:
+            reading.take_output(event.now_us, output)
+    return [
+        _arranged(item, source=source, rig=reading.rig, clock_zero=clock_zero, simulated=reading.simulated)
+        for item in reading.found
+    ]
+
+
+@dataclass(slots=True)
+class _Reading:
+    """What is known at one place of a record that is being read."""
+
+    rig: str
+    simulated: bool
+    found: list[_Open] = field(default_factory=list)
     open_set: _Open | None = None
-    found: list[_Open] = []
-    rig, boot_id = str((metadata or {}).get("rig", "")), ""
-    simulated = (metadata or {}).get("simulated") == "true"
+    boot_id: str = ""
     asked: Requested | None = None
     rig_us: int | None = None
-    for event, outputs in handled:
+
+    def take_event(self, event: Event) -> None:
         if isinstance(event, RigAnnounced):
-            rig = event.rig
-            simulated = simulated or event.simulated
-            if open_set is None:
-                boot_id = event.boot_id
+            self.rig = event.rig
+            self.simulated = self.simulated or event.simulated
+            if self.open_set is None:
+                self.boot_id = event.boot_id
         elif isinstance(event, Requested) and event.action is RequestAction.ARM:
-            asked = event
-        elif isinstance(event, Samples | RepetitionSeen | Acknowledged) and event.boot_id == boot_id:
+            self.asked = event
+        elif isinstance(event, Samples | RepetitionSeen | Acknowledged) and event.boot_id == self.boot_id:
             # A rig that restarts during a set begins a new clock, which says nothing about this set.
-            rig_us = max(rig_us or 0, _rig_time_us(event))
-            if open_set is not None and isinstance(event, Samples):
-                open_set.samples.append(event)
-        for output in outputs:
-            if isinstance(output, SendArm) and asked is not None and asked.prescription is not None:
-                open_set = _Open(output.nonce, asked.prescription, asked.profile, event.now_us)
-                found.append(open_set)
-            if open_set is not None:
-                open_set.outputs.append((event.now_us, rig_us, output))
-            if isinstance(output, SetResult):
-                open_set = None
-                rig_us = None
-    return [_arranged(item, source=source, rig=rig, clock_zero=clock_zero, simulated=simulated) for item in found]
+            self.rig_us = max(self.rig_us or 0, _rig_time_us(event))
+            if self.open_set is not None and isinstance(event, Samples):
+                self.open_set.samples.append(event)
+
+    def take_output(self, now_us: int, output: Output) -> None:
+        asked = self.asked
+        if isinstance(output, SendArm) and asked is not None and asked.prescription is not None:
+            self.open_set = _Open(output.nonce, asked.prescription, asked.profile, now_us)
+            self.found.append(self.open_set)
+        if self.open_set is not None:
+            self.open_set.outputs.append((now_us, self.rig_us, output))
+        if isinstance(output, SetResult):
+            self.open_set = None
+            self.rig_us = None
 
 
 def _rig_time_us(event: Samples | RepetitionSeen | Acknowledged) -> int:

@@ -36,7 +36,7 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """The first place where a replay and its recording part.
+    """The first difference between a replay and its recording.
 
     ``index`` is the input, ``position`` the output among those of that input, ``field`` a dotted path in it.
     ``expected`` is the recording's, ``got`` the replay's; None where there is no such output.
@@ -60,7 +60,7 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class ReplayReport:
-    """What a replay came to. ``notes`` say what is missing: of the recording, or of what it needs to be replayed."""
+    """Result of a replay. ``notes`` say what is missing: from the recording, or for replaying it."""
 
     verdict: Verdict
     inputs: int
@@ -78,6 +78,10 @@ class ReplayReport:
 def replay_file(path: Path, policies: Mapping[str, PolicyFactory]) -> ReplayReport:
     """Read and re-run a recording.
 
+    Args:
+        path: the recording.
+        policies: the drop policies installed here, by name.
+
     Raises:
         BadRecordingError: the file is no recording.
         OSError: the file cannot be read.
@@ -91,6 +95,10 @@ def replay(recording: Recording, policies: Mapping[str, PolicyFactory]) -> Repla
     An input whose outputs damage took from the recording is run, since later ones rest on it, but not compared.
     Policies that came later are left out of it, since a refusal names those that there are. Where the policy of an
     armed set is not among those given, nothing is run: every difference would be about that.
+
+    Args:
+        recording: what was read from the file.
+        policies: the drop policies installed here, by name.
     """
     there = {name.removeprefix(POLICY_FACT) for name in recording.metadata if name.startswith(POLICY_FACT)}
     used = {name: factory for name, factory in policies.items() if not there or name in there}

@@ -8,10 +8,10 @@ the input; ``log_time`` is the controller's monotonic clock and ``publish_time``
 one (else 0), both in nanoseconds; the wall clock at ``now_us = 0`` is in the metadata. Once a rig has announced that
 it is simulated, the metadata record ``ebbset.simulated`` follows, for readers that look at metadata only.
 
-A set must never suffer from its recording. `Recorder` therefore encodes and writes in a thread of its own behind a
+A recording must never disturb a set. `Recorder` therefore encodes and writes in a thread of its own behind a
 bounded queue and raises nothing: a full disk or any write error is logged once and counted, a set under way goes on
 (ending it could not bring the recording back), and the next arming is refused until a new file can be written.
-Never here: reading (`recording`), decisions.
+Never here: reading (`reader`), decisions.
 """
 
 from __future__ import annotations
@@ -49,7 +49,14 @@ _log = structlog.get_logger(__name__)
 
 
 def checksum(topic: str, sequence: int, log_time: int, data: bytes) -> int:
-    """CRC-32 of one message: of what it says, and of where and when it says it."""
+    """CRC-32 of one message with its place and time.
+
+    Args:
+        topic: channel name.
+        sequence: index of the input.
+        log_time: the controller's monotonic clock, nanoseconds.
+        data: the JSON object without its closing brace and checksum.
+    """
     return zlib.crc32(data, zlib.crc32(f"{topic}|{sequence}|{log_time}|".encode()))
 
 
@@ -72,7 +79,7 @@ def _rig_time_us(value: Event | Output) -> int:
 
 
 class RecordingWriter:
-    """The file format, without thread or forgiveness: for simulations, conversions and `Recorder`.
+    """The file format. Writes at once and raises errors: for simulations, conversions and `Recorder`.
 
     Args:
         stream: binary file open for writing, at its beginning.
@@ -150,7 +157,7 @@ class RecordingWriter:
 
 
 class Recorder:
-    """A recording that can't disturb: ``record`` takes microseconds and raises nothing.
+    """Records in the background: ``record`` takes microseconds and raises nothing.
 
     Args:
         path: file to create; must not exist yet, unless it is a device.
@@ -192,7 +199,12 @@ class Recorder:
         return self._refused + self._unwritten
 
     def record(self, event: Event, outputs: tuple[Output, ...]) -> None:
-        """Take one handled input. When the file has failed or the queue is full it is counted as lost instead."""
+        """Take one handled input; it counts as lost when the file has failed or the queue is full.
+
+        Args:
+            event: the input.
+            outputs: what it led to, in order.
+        """
         index, self._handled = self._handled, self._handled + 1
         if self.failure is None and len(self._pending) < self._max_pending:
             self._pending.append((index, event, outputs))
@@ -217,7 +229,7 @@ class Recorder:
             writer.finish({"handled": str(self._handled), "lost": str(self.lost)})
             self._sync()
         except Exception as error:
-            # Whatever goes wrong with a recording stays with the recording.
+            # An error of the recording must not reach the set.
             self._fail(f"{type(error).__name__}: {error}")
             self._unwritten += len(self._batch) + len(self._pending)
             self._pending.clear()

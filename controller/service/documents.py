@@ -1,6 +1,6 @@
-"""Reading prescriptions and profiles from files, with the errors people see.
+"""Reading prescriptions and profiles from files, with errors that people can act on.
 
-The formats are the models'; here is only the way from a path to one of them.
+The formats belong to the models; this only leads from a path to one of them.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ def read_either(path: Path) -> Prescription | LifterProfile:
 
 
 def kind_of(text: str) -> Kind:
-    """What a document means to be: a profile names a lifter or a velocity line, anything else is a prescription."""
+    """Kind of a document: a profile names a lifter or a velocity line, anything else is a prescription."""
     try:
         data: dict[str, Any] = tomllib.loads(text)
     except tomllib.TOMLDecodeError:
@@ -78,7 +78,7 @@ def kind_of(text: str) -> Kind:
 
 
 def _checked(prescription: Prescription, what: str) -> Prescription:
-    """The policy must exist here and take the parameters given: better told now than at the first stall."""
+    """The policy must exist here and accept its parameters; the error belongs here, not at the first stall."""
     from ebbset.controller.service.policy_registry import load_policies
 
     known = load_policies()

@@ -1,7 +1,7 @@
-"""What a person reading the log should know of the inputs: bad ones, lost ones, a rig that never says who it is.
+"""Log lines about the inputs: bad input, a lost link or rig, a rig that never announces itself.
 
-One line for each thing, not one for each message: whoever floods the link does not flood the log. The core decides
-what is taken in by its own rules; this only tells. Never here: decisions, sockets.
+Repeated problems are logged once a second at most, so that a flood on the link does not flood the log. The core
+decides by its own rules which inputs it accepts; this only logs. Never here: decisions, sockets.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ _log = structlog.get_logger(__name__)
 
 
 class Notices:
-    """Watches the handled inputs of one rig and keeps the newest of each kind that says what the rig is."""
+    """Logs problems in one rig's inputs, and keeps the newest input of each kind that describes the rig."""
 
     def __init__(self, rig: str) -> None:
         self._rig = rig
@@ -70,7 +70,7 @@ class Notices:
             self._tell(event.topic, event.code, event.detail, event.now_us)
 
     def _see_order(self, event: Samples | RepetitionSeen) -> None:
-        """Tell telemetry that comes twice, out of order or with time going back; the core takes no such frame in."""
+        """Log telemetry that is repeated, out of order or earlier than before; the core ignores such frames."""
         before = self._known.get(type(event))
         if not isinstance(before, Samples | RepetitionSeen) or before.boot_id != event.boot_id:
             return

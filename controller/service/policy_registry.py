@@ -1,7 +1,7 @@
 """Which drop policies are installed: found by entry point, loaded, checked for shape.
 
-A policy from somebody else must not be able to stop a set from being served: one that does not load is left out and
-said so, and a prescription that names it is refused at arming. A built-in name cannot be taken over.
+A third-party policy must not keep a set from being served: one that does not load is left out and logged, and a
+prescription that names it is refused at arming. Nobody can take over a built-in name.
 """
 
 from __future__ import annotations
