@@ -16,6 +16,7 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 from jsonschema import Draft202012Validator
+from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.support.plain_lifter import PlainLifter
 
@@ -80,7 +81,7 @@ class HandRig:
             "firmware": "by hand",
         }
         version = mqtt.MQTTv5 if protocol == "5" else mqtt.MQTTv311
-        self.client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=version)
+        self.client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=version)
         self.client.will_set(self.root + "rig/identity", json.dumps({**self.identity, "online": False}), 1, True)
         self.client.on_connect = self.connected
         self.client.on_message = self.commanded
@@ -100,7 +101,7 @@ class HandRig:
 
     # --- commands
 
-    def commanded(self, client: mqtt.Client, userdata: Any, message: mqtt.MQTTMessage) -> None:
+    def commanded(self, _client: mqtt.Client, _userdata: Any, message: mqtt.MQTTMessage) -> None:
         with self.lock:
             if message.retain:
                 self.seen["retained_commands"] += 1

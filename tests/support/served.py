@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import json
 import sys
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -32,6 +32,13 @@ def settings_for(
         broker={"host": "127.0.0.1", "port": broker.port, "protocol": protocol, **tls},
         **more,
     )
+
+
+async def until(condition: Callable[[], bool], timeout_s: float = 15.0) -> None:
+    """Wait until a condition holds that nothing announces, such as an entry in captured logs."""
+    async with asyncio.timeout(timeout_s):
+        while not condition():  # noqa: ASYNC110 - logs and counters set no event that could be awaited
+            await asyncio.sleep(0.01)
 
 
 @contextlib.asynccontextmanager

@@ -203,7 +203,8 @@ async def test_nobody_gets_in_without_name_and_password(site: Site) -> None:
 
 
 async def test_a_certificate_of_another_authority_or_name_is_refused(site: Site, tmp_path: Path) -> None:
-    subprocess.run([str(EXAMPLE / "certificates.sh"), str(tmp_path), "localhost"], check=True, capture_output=True)
+    make = [str(EXAMPLE / "certificates.sh"), str(tmp_path), "localhost"]
+    await asyncio.to_thread(subprocess.run, make, check=True, capture_output=True)
     context = site.settings(ca_file=tmp_path / "ca.crt").tls_context()
     with pytest.raises((aiomqtt.MqttError, ssl.SSLError)):
         async with site.client("operator", tls_context=context):

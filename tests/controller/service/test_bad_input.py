@@ -25,7 +25,7 @@ from ebbset.models.contract.problems import BadDocumentError
 from tests.support.brokers import Mosquitto, free_port
 from tests.support.kinematic_rig import POLICIES
 from tests.support.operators import arm_and_start, operator
-from tests.support.served import hand_rig, serving, settings_for
+from tests.support.served import hand_rig, serving, settings_for, until
 from tests.support.sessions import auto_drop_order
 
 pytestmark = pytest.mark.broker
@@ -54,11 +54,11 @@ TELEMETRY: dict[str, tuple[Case, str, str]] = {
     "infinite": (position("Infinity"), "not_finite", "position_m[0]"),
     "infinite by exponent": (position("1e999"), "not_finite", "position_m[0]"),
     "negative load": (changed(applied_n=[-5.0]), "invalid_field", "applied_n[0] is -5.0"),
-    "a megabyte": (lambda frame: b"[" + b"1," * 500_000 + b"1]", "too_large", "allowed: at most 65536"),
-    "not JSON": (lambda frame: "hello", "not_json", "expected value"),
-    "not text": (lambda frame: b"\xff\xfe\x00", "not_json", ""),
-    "nothing": (lambda frame: b"", "not_json", "EOF"),
-    "deeply nested": (lambda frame: b"[" * 60_000, "not_json", "recursion limit"),
+    "a megabyte": (lambda _frame: b"[" + b"1," * 500_000 + b"1]", "too_large", "allowed: at most 65536"),
+    "not JSON": (lambda _frame: "hello", "not_json", "expected value"),
+    "not text": (lambda _frame: b"\xff\xfe\x00", "not_json", ""),
+    "nothing": (lambda _frame: b"", "not_json", "EOF"),
+    "deeply nested": (lambda _frame: b"[" * 60_000, "not_json", "recursion limit"),
     "columns that disagree": (changed(t_us=[1, 2, 3]), "invalid_field", "allowed: 3, one for each t_us"),
     "a column of nothing": (changed(t_us=[]), "invalid_field", "t_us"),
     "text for truth": (changed(docked="yes"), "invalid_field", "docked is 'yes'"),
@@ -205,11 +205,9 @@ async def test_a_retained_request_from_yesterday_arms_nothing(broker: Mosquitto,
         await client.publish(topic, json.dumps(request), qos=1, retain=True)
         with capture_logs() as logs:
             async with serving(settings_for(broker, tmp_path, rig)) as served, hand_rig(broker.port, rig) as seen:
-                async with asyncio.timeout(15):
-                    while served.controller.state != "idle" or not any(e.get("code") == "retained" for e in logs):
-                        await asyncio.sleep(0.02)
-                await asyncio.sleep(0.3)
-                assert served.controller.state == "idle"
+                await until(
+                    lambda: served.controller.state == "idle" and any(e.get("code") == "retained" for e in logs)
+                )
         await client.publish(topic, b"", qos=1, retain=True)
     assert seen["commands"] == 0
 
@@ -221,7 +219,7 @@ async def test_a_rig_that_never_announces_is_told_and_cannot_be_armed(
     rig = "silent"
     with capture_logs() as logs:
         async with serving(settings_for(broker, tmp_path, rig)), operator(broker.port, rig) as person:
-            await asyncio.sleep(1.0)
+            await until(lambda: any(entry["event"] == "rig_not_announced" for entry in logs))
             order = auto_drop_order().model_dump(mode="json")
             answer = await person.ask("arm", cautions_shown=True, prescription=order)
     assert answer["code"] == "not_while_offline" or answer["code"] == "rig_offline", answer

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import dataclasses
 import json
+import statistics
 import time
 from pathlib import Path
 from typing import Any
@@ -26,7 +27,7 @@ from ebbset.models.contract.problems import BadDocumentError
 from tests.support.brokers import Mosquitto
 from tests.support.kinematic_rig import POLICIES, profile_of
 from tests.support.operators import arm_and_start, operator
-from tests.support.served import hand_rig, serving, settings_for
+from tests.support.served import hand_rig, serving, settings_for, until
 from tests.support.sessions import PATIENT, auto_drop_order
 
 pytestmark = pytest.mark.broker
@@ -141,6 +142,7 @@ async def test_a_set_begins_as_tired_as_the_set_before_left_that_person_and_nobo
         if isinstance(output, StateChanged) and output.state is State.ARMED
     ]
     assert spent
+    assert spent[0] is not None
     assert 0.0 < spent[0] < 0.2
     first = profile_of("row").lifter
     assert not [item.event for item in recordings[2].handled if repr(first) in repr(item.event)]
@@ -205,7 +207,6 @@ async def test_when_a_part_dies_the_rig_unloads_and_the_run_fails(
     broker: Mosquitto, tmp_path: Path, part: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     rig = f"dying-{part}"
-    armed = asyncio.Event()
 
     def die(*_: Any, **__: Any) -> Any:
         raise RuntimeError("a defect")
@@ -214,14 +215,14 @@ async def test_when_a_part_dies_the_rig_unloads_and_the_run_fails(
         async with hand_rig(broker.port, rig) as seen, operator(broker.port, rig) as person:
             async with serving(settings_for(broker, tmp_path, rig), expect=1) as served:
                 await arm_and_start(person)
-                armed.set()
                 if part == "core":
                     monkeypatch.setattr(served, "_handle_one", die)
                 elif part == "ticker":
                     monkeypatch.setattr(served.inbox, "tick", die)
                 else:
-                    monkeypatch.setattr(served.link, "_break", lambda why: None)
-                    served.link._broken.set_exception(RuntimeError("a defect"))
+                    broken = served.link._broken  # noqa: SLF001 - no public way makes the link fail by a defect
+                    assert broken is not None
+                    broken.set_exception(RuntimeError("a defect"))
                 began = time.monotonic()
                 await person.until(lambda: person.of("rig/frame")[-1]["applied_n"] == [0.0], timeout_s=5)
                 took_s = time.monotonic() - began
@@ -232,17 +233,15 @@ async def test_when_a_part_dies_the_rig_unloads_and_the_run_fails(
     assert [entry["part"] for entry in died] == [part]
     assert "a defect" in died[0]["error"]
     assert seen["refused"] == []
-    if part != "link":
-        assert seen["lease_expiries"] == 0 or took_s < 3.0
+    # The lease was not left to do it: the last command on the wire takes the load off.
+    assert person.of("ctl/command")[-1]["kind"] == "unload"
     assert read_recording(served.recordings[0]).handled
 
 
 async def test_a_stop_is_obeyed_through_a_flood_of_telemetry_to_a_slow_core(broker: Mosquitto, tmp_path: Path) -> None:
     rig = "flood"
-    held: list[int] = []
 
-    def slow(event: Any, outputs: Any) -> None:
-        held.append(1)
+    def slow(_event: Any, _outputs: Any) -> None:
         time.sleep(0.03)
 
     settings = settings_for(broker, tmp_path, rig)
@@ -265,12 +264,17 @@ async def test_a_stop_is_obeyed_through_a_flood_of_telemetry_to_a_slow_core(brok
 
 
 async def test_an_observer_that_fails_ends_itself_and_not_the_set(broker: Mosquitto, tmp_path: Path) -> None:
-    def fail(event: Any, outputs: Any) -> None:
+    def fail(_event: Any, _outputs: Any) -> None:
         raise ValueError("no screen")
 
     with capture_logs() as logs:
-        async with serving(settings_for(broker, tmp_path, "observed"), observer=fail) as served:
-            await asyncio.sleep(0.5)
+        async with (
+            serving(settings_for(broker, tmp_path, "observed"), observer=fail) as served,
+            operator(broker.port, "observed") as person,
+        ):
+            await until(lambda: any(entry["event"] == "observer_failed" for entry in logs))
+            # Asked after the failure, and still answered.
+            assert (await person.ask("stop"))["code"] == "already_stopped"
             assert served.link.up
     assert [e["error"] for e in logs if e["event"] == "observer_failed"] == ["ValueError: no screen"]
 
@@ -278,15 +282,17 @@ async def test_an_observer_that_fails_ends_itself_and_not_the_set(broker: Mosqui
 async def test_ticks_come_at_absolute_times_and_slower_un_armed(broker: Mosquitto, tmp_path: Path) -> None:
     seen: list[int] = []
 
-    def note(event: Any, outputs: Any) -> None:
+    def note(event: Any, _outputs: Any) -> None:
         if isinstance(event, Tick):
             seen.append(event.now_us)
 
     async with serving(settings_for(broker, tmp_path, "ticks"), observer=note):
-        await asyncio.sleep(1.05)
-    assert 8 <= len(seen) <= 12
-    # Drift would add up; absolute times do not.
-    assert abs((seen[-1] - seen[0]) - (len(seen) - 1) * 100_000) < 60_000
+        await until(lambda: len(seen) > 10)
+    # A late tick is followed by a shorter wait, so each lies near a whole number of periods after the first; on a
+    # loaded machine some periods are left out, but none is ever shorter than one period less the longest lateness.
+    periods = [(now_us - seen[0]) / 100_000 for now_us in seen]
+    assert periods[10] >= 9.5, "slower than the 20 ms of an armed set"
+    assert statistics.median(abs(period - round(period)) for period in periods) < 0.3
 
 
 async def test_a_command_that_breaks_the_contract_is_not_sent_and_ends_the_set_as_a_defect(
