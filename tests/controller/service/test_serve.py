@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import dataclasses
 import json
-import statistics
 import time
 from pathlib import Path
 from typing import Any
@@ -285,14 +284,12 @@ async def test_ticks_come_at_absolute_times_and_slower_un_armed(broker: Mosquitt
     def note(event: Any, _outputs: Any) -> None:
         if isinstance(event, Tick):
             seen.append(event.now_us)
+            # Waits of 100 ms after each tick was handled would make ten periods last 1.3 s at least.
+            time.sleep(0.03)
 
     async with serving(settings_for(broker, tmp_path, "ticks"), observer=note):
-        await until(lambda: len(seen) > 10)
-    # A late tick is followed by a shorter wait, so each lies near a whole number of periods after the first; on a
-    # loaded machine some periods are left out, but none is ever shorter than one period less the longest lateness.
-    periods = [(now_us - seen[0]) / 100_000 for now_us in seen]
-    assert periods[10] >= 9.5, "slower than the 20 ms of an armed set"
-    assert statistics.median(abs(period - round(period)) for period in periods) < 0.3
+        # A loaded machine disturbs some stretches of ten periods, but not all.
+        await until(lambda: any(abs(b - a - 1_000_000) < 100_000 for a, b in zip(seen, seen[10:], strict=False)), 60.0)
 
 
 async def test_a_command_that_breaks_the_contract_is_not_sent_and_ends_the_set_as_a_defect(
