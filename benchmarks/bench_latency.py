@@ -21,6 +21,7 @@ import time
 from typing import Any
 
 import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
 
 from benchmarks.claims import Claim
 
@@ -67,18 +68,18 @@ class Rig:
         self.docked = True
         self.applied_n = 0.0
         self.nonce: str | None = None
-        self.client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+        self.client = mqtt.Client(CallbackAPIVersion.VERSION2)
         self.client.on_message = self.message
         self.client.connect("127.0.0.1", port)
         # Everyone here sends at once (no Nagle's algorithm), the echo too, or it would lose by tens of milliseconds.
         connected = self.client.socket()
-        assert connected is not None
+        assert isinstance(connected, socket.socket)
         connected.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         for topic in (f"{ROOT}ctl/+", f"{ECHO}/answer", f"{ECHO}/ready"):
             self.client.subscribe(topic)
         self.client.loop_start()
 
-    def message(self, client: mqtt.Client, userdata: Any, message: mqtt.MQTTMessage) -> None:
+    def message(self, _client: mqtt.Client, _userdata: Any, message: mqtt.MQTTMessage) -> None:
         now = time.perf_counter()
         if message.topic.startswith(ECHO):
             kind = message.topic.removeprefix(f"{ECHO}/")

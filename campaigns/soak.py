@@ -124,7 +124,7 @@ async def _break_something(site: SoakSite, rng: np.random.Generator) -> None:
     elif what == 3:
         site.rig_way.commands = "delay"
     elif what == 4:
-        site.befall("now reboot")
+        site.inject("now reboot")
     else:
         site.rig_way.commands = "duplicate"
 
@@ -134,11 +134,11 @@ def _read_recordings(site: SoakSite, tally: Tally) -> None:
     recorded: set[tuple[Any, ...]] = set()
     for path in site.recorded_sets():
         recording = read_recording(path)
-        witness = InvariantMonitor()
+        monitor = InvariantMonitor()
         for item in recording.handled:
-            witness.step(item.event, item.outputs)
+            monitor.step(item.event, item.outputs)
             recorded |= {(d.nonce, d.seq, d.reason.value) for d in item.outputs if isinstance(d, Decision)}
-        tally.breaches += [f"{path.name}: invariant {b.invariant}: {b.detail}" for b in witness.breaches]
+        tally.breaches += [f"{path.name}: invariant {b.invariant}: {b.detail}" for b in monitor.breaches]
         if not recording.whole:
             tally.breaches.append(f"{path.name}: not whole: {'; '.join(recording.problems)}")
     tally.told, tally.recorded, tally.missing = len(told), len(recorded), len(told - recorded)

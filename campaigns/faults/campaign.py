@@ -101,7 +101,7 @@ async def _judge(scenario: Scenario, site: Site) -> Outcome:
     before_s = time.monotonic()
     await scenario.inject(site)
     fault_s = before_s if not scenario.late else time.monotonic()
-    fault_s = next((row.at_s for row in site.truth() if row.befallen > 0), fault_s)
+    fault_s = next((row.at_s for row in site.truth() if row.injected > 0), fault_s)
     problems: list[str] = []
     order_gone_s: float | None = None
     unloaded_s: float | None = None
@@ -117,7 +117,7 @@ async def _judge(scenario: Scenario, site: Site) -> Outcome:
         await scenario.heal(site)
     state = "goes on" if scenario.goes_on else await _end_state(scenario, site, problems)
     restart = await _without_a_person(scenario, site, problems)
-    problems += _never_rose(site, fault_s)
+    problems += rises_after(site, fault_s)
     await site.stop()
     lost, recording = _judge_recording(scenario, site, fault_s, problems)
     return Outcome(
@@ -211,8 +211,8 @@ async def _without_a_person(scenario: Scenario, site: Site, problems: list[str])
     return str(answer["code"])
 
 
-def _never_rose(site: Site, fault_s: float) -> list[str]:
-    """The load ordered at the rig never goes up after the fault."""
+def rises_after(site: Site, fault_s: float) -> list[str]:
+    """What is wrong when the load ordered at the rig goes up after the fault, which it never may."""
     held_n = float("inf")
     for row in site.truth():
         if row.at_s < fault_s - 0.05:
@@ -249,10 +249,10 @@ def _judge_recording(scenario: Scenario, site: Site, fault_s: float, problems: l
 
 
 def _invariants(recording: Recording) -> list[str]:
-    witness = InvariantMonitor()
+    monitor = InvariantMonitor()
     for item in recording.handled:
-        witness.step(item.event, item.outputs)
-    return [f"invariant {breach.invariant} broken: {breach.detail}" for breach in witness.breaches[:1]]
+        monitor.step(item.event, item.outputs)
+    return [f"invariant {breach.invariant} broken: {breach.detail}" for breach in monitor.breaches[:1]]
 
 
 # --- all of them ------------------------------------------------------------------------------------------------

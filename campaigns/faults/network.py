@@ -64,7 +64,7 @@ class Relay:
             return
         self._writers |= {writer, up_writer}
         pumps = (
-            self._pump(reader, up_writer, self.up_open, lambda packet: False),
+            self._pump(reader, up_writer, self.up_open, _is_none),
             self._pump(up_reader, writer, self.down_open, _is_command),
         )
         for pump in pumps:
@@ -119,6 +119,11 @@ async def _read_packet(reader: asyncio.StreamReader) -> bytes:
         if not byte[0] & 0x80:
             break
     return head + await reader.readexactly(length)
+
+
+def _is_none(_packet: bytes) -> bool:
+    """Nothing that a client sends is a command to a rig."""
+    return False
 
 
 def _is_command(packet: bytes) -> bool:

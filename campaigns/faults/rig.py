@@ -1,10 +1,10 @@
-"""A virtual rig for the fault campaign: tells the truth to a file, and lets faults befall it on request.
+"""A virtual rig for the fault campaign: tells the truth to a file, and takes faults on request.
 
 A process of its own: ``python -m campaigns.faults.rig PORT NAME TRUTH-FILE [SEED]``. Each line on standard
-input is when and what: ``now``, ``moving`` or ``still`` (as soon as the handle is), then a name of `FaultyRig.befall`.
+input is when and what: ``now``, ``moving`` or ``still`` (as soon as the handle is), then a name of `FaultyRig.inject`.
 Each line of the truth file is what an onlooker beside the rig would see, every 10 ms: machine's monotonic time in
 seconds, load ordered from the motors, load applied, newest frame number, whether the handle is docked, and how many
-things have befallen the rig so far. Nothing here judges; that is `fault_campaign`.
+faults were injected so far. Nothing here judges; that is `fault_campaign`.
 """
 
 from __future__ import annotations
@@ -33,9 +33,12 @@ MOVING_M_S: Final = 0.10
 class FaultyRig(VirtualRig):
     """A virtual rig whose sensors, clock and power somebody meddles with."""
 
-    befallen = 0
+    def __init__(self, settings: VirtualRigSettings) -> None:
+        super().__init__(settings)
+        self.injected = 0
+        self._due_when: list[tuple[str, str]] = []
 
-    def befall(self, what: str) -> None:
+    def inject(self, what: str) -> None:
         """One thing happens now: a sensor fault by name, a clock that jumps, a reboot, a stop."""
         now_s = self.rig.t_s
         faults = {
@@ -48,7 +51,7 @@ class FaultyRig(VirtualRig):
             "nan": SensorFault(kind=FaultKind.NOT_A_NUMBER, from_s=now_s, quantity=SensedQuantity.FORCE),
             "silence": SensorFault(kind=FaultKind.SILENT, from_s=now_s),
         }
-        self.befallen += 1
+        self.injected += 1
         if what in faults:
             self.rig.sensors.faults = (*self.rig.sensors.faults, faults[what])
         elif what == "clock_back":
@@ -63,13 +66,17 @@ class FaultyRig(VirtualRig):
             raise ValueError(f"what is {what!r}; allowed: {', '.join(faults)}, clock_back, clock_forward, reboot, stop")
 
     async def tell_truth(self, file: TextIO) -> None:
-        """Write a line every 10 ms until cancelled."""
+        """Write a line every 10 ms until cancelled; inject what waits for the handle to move or to stand still."""
         while True:
             rig = self.rig
             file.write(
                 f"{time.monotonic():.4f} {max(rig.target_n):.3f} {max(rig.applied_n):.3f} "
-                f"{self._seq[Topic.FRAME] - 1} {int(rig.docked)} {self.befallen}\n"
+                f"{self._seq[Topic.FRAME] - 1} {int(rig.docked)} {self.injected}\n"
             )
+            now = "moving" if abs(rig.truth[0, 0, 2]) >= MOVING_M_S else "still"
+            for what in [what for when, what in self._due_when if when == now]:
+                self.inject(what)
+            self._due_when = [(when, what) for when, what in self._due_when if when != now]
             await asyncio.sleep(TRUTH_S)
 
     async def obey_input(self) -> None:
@@ -78,9 +85,10 @@ class FaultyRig(VirtualRig):
         await asyncio.get_running_loop().connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
         while line := await reader.readline():
             when, what = line.decode().split()
-            while when != "now" and (abs(self.rig.truth[0, 0, 2]) < MOVING_M_S) is (when == "moving"):
-                await asyncio.sleep(TRUTH_S / 2)
-            self.befall(what)
+            if when == "now":
+                self.inject(what)
+            else:
+                self._due_when.append((when, what))
 
 
 async def run(port: int, name: str, truth: Path, seed: int) -> None:
@@ -94,14 +102,14 @@ async def run(port: int, name: str, truth: Path, seed: int) -> None:
             broker=BrokerSettings(port=port),
             seed=seed,
             ready_after_s=0.3,
-            # Changes nothing; sensors keep their last good sample only while something may befall them.
+            # Changes nothing; sensors keep their last good sample only while there are faults to come.
             faults=(SensorFault(kind=FaultKind.OFFSET, from_s=0.0, offset=0.0),),
         )
     )
     with truth.open("w", buffering=1, encoding="utf-8") as file:
         tasks = [asyncio.create_task(rig.tell_truth(file)), asyncio.create_task(rig.obey_input())]
         for task in tasks:
-            # A bench that fails must not look like a rig that nothing befell.
+            # A bench that fails must not look like a rig without faults.
             task.add_done_callback(lambda done: stop.set() if not done.cancelled() and done.exception() else None)
         await rig.run(stop)
         for task in tasks:

@@ -122,10 +122,10 @@ def _meddle(how: str) -> Inject:
     return inject
 
 
-def _befall(what: str) -> Inject:
+def _inject(what: str) -> Inject:
     async def inject(site: Site) -> None:
-        site.befall(what)
-        if not await site.until(lambda: site.truth()[-1].befallen > 0, timeout_s=15.0):
+        site.inject(what)
+        if not await site.until(lambda: site.truth()[-1].injected > 0, timeout_s=15.0):
             raise TimeoutError(f"the rig did not let it happen: {what}")
 
     return inject
@@ -196,8 +196,8 @@ SCENARIOS: Final[tuple[Scenario, ...]] = (
         cut=True,
         late=True,
     ),
-    Scenario("rig rebooted", _befall("now reboot"), _reasons("rig_rebooted", "rig_lost")),
-    Scenario("rig's emergency stop", _befall("now stop"), _reasons("emergency_stop")),
+    Scenario("rig rebooted", _inject("now reboot"), _reasons("rig_rebooted", "rig_lost")),
+    Scenario("rig's emergency stop", _inject("now stop"), _reasons("emergency_stop")),
     Scenario(
         "second controller",
         _second_controller,
@@ -221,10 +221,10 @@ SCENARIOS: Final[tuple[Scenario, ...]] = (
     Scenario("commands out of order", _meddle("reorder"), frozenset(), goes_on=True),
     Scenario(
         "rig's clock an hour ahead",
-        _befall("now clock_forward"),
+        _inject("now clock_forward"),
         _reasons("rig_refused", "telemetry_lost", "lease_expired"),
     ),
-    Scenario("rig's clock set back", _befall("now clock_back"), _reasons("telemetry_lost", "rig_refused")),
+    Scenario("rig's clock set back", _inject("now clock_back"), _reasons("telemetry_lost", "rig_refused")),
     Scenario(
         "controller's clock 10 s ahead",
         _signal_controller(signal.SIGUSR1),
@@ -235,37 +235,37 @@ SCENARIOS: Final[tuple[Scenario, ...]] = (
         _signal_controller(signal.SIGUSR2),
         _reasons("telemetry_lost", "lease_expired", "guard_refused"),
     ),
-    Scenario("telemetry silent", _befall("now silence"), _reasons("telemetry_lost")),
-    Scenario("a sensor says NaN", _befall("now nan"), _reasons("telemetry_lost")),
+    Scenario("telemetry silent", _inject("now silence"), _reasons("telemetry_lost")),
+    Scenario("a sensor says NaN", _inject("now nan"), _reasons("telemetry_lost")),
     Scenario(
         "telemetry frozen while moving",
-        _befall("moving freeze"),
+        _inject("moving freeze"),
         _reasons("telemetry_frozen", "sensors_disagree"),
         allowed_s=LEASE_S + DETECTION_S,
     ),
     Scenario(
         # A still handle and frozen telemetry look alike; the longest pause that the prescription allows ends both.
         "telemetry frozen while still",
-        _befall("still freeze"),
+        _inject("still freeze"),
         _reasons("pause_too_long", "telemetry_frozen", "sensors_disagree"),
         allowed_s=LEASE_S + MOST_PAUSE_S,
     ),
     Scenario(
         "position stuck",
-        _befall("moving stick"),
+        _inject("moving stick"),
         _reasons("telemetry_frozen", "sensors_disagree"),
         allowed_s=LEASE_S + DETECTION_S,
     ),
     Scenario(
         # Force must be wrong for a second on end; inertia is not.
         "force biased by 600 N",
-        _befall("now bias"),
+        _inject("now bias"),
         _reasons("sensors_disagree"),
         allowed_s=LEASE_S + DETECTION_S,
     ),
     Scenario(
         "velocity biased by 0.5 m/s",
-        _befall("now bias_velocity"),
+        _inject("now bias_velocity"),
         _reasons("sensors_disagree", "telemetry_frozen", "handle_released"),
         allowed_s=LEASE_S + DETECTION_S,
     ),

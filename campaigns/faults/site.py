@@ -47,7 +47,7 @@ class Truth:
     applied_n: float
     frame: int
     docked: bool
-    befallen: int
+    injected: int
 
 
 def read_truth(path: Path) -> list[Truth]:
@@ -55,8 +55,8 @@ def read_truth(path: Path) -> list[Truth]:
     rows = []
     for line in path.read_text(encoding="utf-8").splitlines():
         with contextlib.suppress(ValueError):
-            at, target, applied, frame, docked, befallen = line.split()
-            rows.append(Truth(float(at), float(target), float(applied), int(frame), docked == "1", int(befallen)))
+            at, target, applied, frame, docked, injected = line.split()
+            rows.append(Truth(float(at), float(target), float(applied), int(frame), docked == "1", int(injected)))
     return rows
 
 
@@ -164,8 +164,8 @@ class Site:
         """Wait until a process has ended."""
         await asyncio.wait_for(self.processes[name].wait(), 10)
 
-    def befall(self, what: str, *, rig: str = "rig") -> None:
-        """Let something happen to a rig now."""
+    def inject(self, what: str, *, rig: str = "rig") -> None:
+        """Inject a fault into a rig: when (``now``, ``moving``, ``still``) and what."""
         stdin = self.processes[rig].stdin
         if stdin is None:
             raise RuntimeError("the rig has no standard input")

@@ -1,7 +1,7 @@
 """The arena: a whole controller behind its inbox, a rig that behaves, and somebody who puts anything in between.
 
 Messages go the way that messages go: as bytes into `Inbox`, decoded there, handled by `SetController`, its outputs
-made into wire messages. A witness that shares no code with either watches that no load ever rises and no promise is
+made into wire messages. A monitor that shares no code with either watches that no load ever rises and no promise is
 broken. What is thrown in is valid, nearly valid, old, repeated, or plain bytes.
 """
 
@@ -11,7 +11,7 @@ import copy
 import dataclasses
 import json
 from collections import deque
-from collections.abc import Coroutine
+from collections.abc import Callable, Coroutine, Mapping
 from typing import Any, Final
 
 from ebbset.controller.link.inbox import Inbox
@@ -20,6 +20,7 @@ from ebbset.controller.messages.actions import SendArm, SendLoad, SendRelease, S
 from ebbset.controller.messages.events import Event, LinkDown, LinkUp, Requested, Tick
 from ebbset.controller.messages.reasons import State
 from ebbset.controller.policies.built_in import FixedFraction, FixedStep, ForceAtStall
+from ebbset.controller.policies.policy import PolicyFactory
 from ebbset.controller.regulation.set_controller import SetController
 from ebbset.models.contract.prescription import example
 from ebbset.models.contract.wire import RequestAction, Topic
@@ -44,11 +45,15 @@ class Arena:
     """One controller and its surroundings. `step` throws one thing in; `broken` tells what must not have happened."""
 
     def __init__(self) -> None:
-        policies = {"fixed_fraction": FixedFraction, "fixed_step": FixedStep, "force_at_stall": ForceAtStall}
+        policies: Mapping[str, PolicyFactory] = {
+            "fixed_fraction": FixedFraction,
+            "fixed_step": FixedStep,
+            "force_at_stall": ForceAtStall,
+        }
         self.controller = SetController(policies)
         self.now_us = 1_000_000
         self.inbox = Inbox(RIG, lambda: self.now_us)
-        self.witness = InvariantMonitor()
+        self.monitor = InvariantMonitor()
         self.messages = 0
         self.loads = 0
         self.rig_us = 5_000_000
@@ -66,7 +71,7 @@ class Arena:
         self.put(Topic.IDENTITY, self.identity())
         self.frames(3)
 
-    # --- the way of a message -----------------------------------------------------------------------------------
+    # --- the path of a message -----------------------------------------------------------------------------------
 
     def put(self, topic: Topic, content: Any, *, retained: bool = False) -> None:
         """Throw a message in, as an object or as bytes, and let everything that follows from it happen."""
@@ -84,11 +89,19 @@ class Arena:
             if isinstance(event, Tick):
                 return
 
+    def left_waiting(self) -> int:
+        """Take everything out of the inbox, unhandled; how much that was."""
+        self.inbox.tick()
+        taken = 0
+        while not isinstance(_at_once(self.inbox.get()), Tick):
+            taken += 1
+        return taken
+
     def _handle(self, event: Event) -> None:
         if isinstance(event, Requested) and event.action is RequestAction.ARM:
             event = self._completed(event)
         outputs = self.controller.handle(event)
-        self.witness.step(event, outputs)
+        self.monitor.step(event, outputs)
         for output in outputs:
             codec.to_wire(output)
             codec.to_json(output)
@@ -111,7 +124,7 @@ class Arena:
     @property
     def broken(self) -> list[Any]:
         """Promises that did not hold."""
-        return self.witness.breaches
+        return self.monitor.breaches
 
     # --- a rig that behaves -------------------------------------------------------------------------------------
 
@@ -209,42 +222,77 @@ class Arena:
 
     def step(self, choices: Choices) -> None:
         """Throw one thing in. Half of the time that is a frame by the book, so that sets get under way."""
-        kind = choices.below(32)
-        if kind < 14:
-            self.frames(1)
-        elif kind < 18:
-            state = self.controller.state
-            if state in (State.IDLE, State.ENDED):
-                self.put(Topic.REQUEST, self.request("arm"))
-            elif state is State.ARMED:
-                self.put(Topic.REQUEST, self.request("start"))
-            self.frames(2)
-        elif kind < 26:
-            topic, content = self.valid(choices)
-            self.put(topic, mutated(content, choices))
-        elif kind == 26:
-            self.put(pick(choices, HEARD), choices.raw(64))
-        elif kind == 27:
-            topic, content = self.valid(choices)
-            text = bytearray(json.dumps(content).encode())
-            for _ in range(1 + choices.below(4)):
-                text[choices.below(len(text))] = choices.below(256)
-            self.put(topic, bytes(text[: choices.below(len(text) + 1) or len(text)]))
-        elif kind == 28:
-            topic, payload = self.sent[choices.below(len(self.sent))]
-            self.put(pick(choices, (topic, pick(choices, HEARD))), payload, retained=choices.below(2) == 0)
-        elif kind == 29:
-            self.now_us += pick(choices, (1_000, 100_000, 300_000, 2_000_000))
-            self._drain()
-        elif kind == 30 and choices.below(4) == 0:
-            self.inbox.link(LinkDown(now_us=self.now_us))
-            self._drain()
-            self.inbox.link(LinkUp(now_us=self.now_us))
-            self.boots += choices.below(2)
-            self.nonce = None
-            self.put(Topic.IDENTITY, self.identity())
-        else:
-            self.put(Topic.FRAME, b"[" * (1 + choices.below(70_000)))
+        pick(choices, _THROWS)(self, choices)
+
+    def throw_frame(self, _choices: Choices) -> None:
+        """A frame by the book."""
+        self.frames(1)
+
+    def throw_request(self, _choices: Choices) -> None:
+        """What a person would ask for now, so that sets get under way."""
+        state = self.controller.state
+        if state in (State.IDLE, State.ENDED):
+            self.put(Topic.REQUEST, self.request("arm"))
+        elif state is State.ARMED:
+            self.put(Topic.REQUEST, self.request("start"))
+        self.frames(2)
+
+    def throw_mutated(self, choices: Choices) -> None:
+        """A valid message with something in it changed."""
+        topic, content = self.valid(choices)
+        self.put(topic, mutated(content, choices))
+
+    def throw_bytes(self, choices: Choices) -> None:
+        """Any bytes."""
+        self.put(pick(choices, HEARD), choices.raw(64))
+
+    def throw_damaged(self, choices: Choices) -> None:
+        """A valid message with some bytes changed, perhaps cut short."""
+        topic, content = self.valid(choices)
+        text = bytearray(json.dumps(content).encode())
+        for _ in range(1 + choices.below(4)):
+            text[choices.below(len(text))] = choices.below(256)
+        self.put(topic, bytes(text[: choices.below(len(text) + 1) or len(text)]))
+
+    def throw_old(self, choices: Choices) -> None:
+        """A message that was sent before, perhaps on another topic, perhaps retained."""
+        topic, payload = self.sent[choices.below(len(self.sent))]
+        self.put(pick(choices, (topic, pick(choices, HEARD))), payload, retained=choices.below(2) == 0)
+
+    def let_time_pass(self, choices: Choices) -> None:
+        """Nothing arrives for a while."""
+        self.now_us += pick(choices, (1_000, 100_000, 300_000, 2_000_000))
+        self._drain()
+
+    def throw_link(self, choices: Choices) -> None:
+        """Now and then the link is lost and comes back, perhaps with a rig that was restarted."""
+        if choices.below(4) != 0:
+            self.throw_nesting(choices)
+            return
+        self.inbox.link(LinkDown(now_us=self.now_us))
+        self._drain()
+        self.inbox.link(LinkUp(now_us=self.now_us))
+        self.boots += choices.below(2)
+        self.nonce = None
+        self.put(Topic.IDENTITY, self.identity())
+
+    def throw_nesting(self, choices: Choices) -> None:
+        """Brackets in brackets, as deep as they come."""
+        self.put(Topic.FRAME, b"[" * (1 + choices.below(70_000)))
+
+
+_THROWS: Final[tuple[Callable[[Arena, Choices], None], ...]] = (
+    *(Arena.throw_frame,) * 14,
+    *(Arena.throw_request,) * 4,
+    *(Arena.throw_mutated,) * 8,
+    Arena.throw_bytes,
+    Arena.throw_damaged,
+    Arena.throw_old,
+    Arena.let_time_pass,
+    Arena.throw_link,
+    Arena.throw_nesting,
+)
+"""What `Arena.step` chooses from; each stands as often as it is to come in 32 throws."""
 
 
 def mutated(content: dict[str, Any], choices: Choices) -> Any:

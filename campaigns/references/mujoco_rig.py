@@ -197,10 +197,10 @@ def _rms_error(ours: FloatArray, theirs: FloatArray) -> float:
 
 
 def _bungee(anchor_m: Callable[[float], float], stiffness_n_m: float = 1_500.0, damping_n_s_m: float = 120.0) -> Hand:
-    return lambda t, x, v: stiffness_n_m * (anchor_m(t) - x) - damping_n_s_m * v
+    return lambda t_s, x_m, v_m_s: stiffness_n_m * (anchor_m(t_s) - x_m) - damping_n_s_m * v_m_s
 
 
-def _nobody(t_s: float, position_m: float, velocity_m_s: float) -> float:
+def _nobody(_t_s: float, _position_m: float, _velocity_m_s: float) -> float:
     return 0.0
 
 
@@ -209,7 +209,7 @@ SCENES: Final[dict[str, Scene]] = {
         lease_ms=400,
         loads={100: (200.0, 2_000.0), 900: (420.0, 2_000.0)},
         renewed_until_ms=5_000,
-        hand=_bungee(lambda t: START_M),
+        hand=_bungee(lambda _t_s: START_M),
         held_n=0.0,
         duration_ms=2_000,
     ),
@@ -225,7 +225,7 @@ SCENES: Final[dict[str, Scene]] = {
         lease_ms=400,
         loads={0: (250.0, 2_000.0)},
         renewed_until_ms=5_000,
-        hand=_bungee(lambda t: START_M + 0.25 * math.sin(2 * math.pi * 0.8 * t), 3_000.0, 200.0),
+        hand=_bungee(lambda t_s: START_M + 0.25 * math.sin(2 * math.pi * 0.8 * t_s), 3_000.0, 200.0),
         held_n=0.0,
         duration_ms=3_000,
     ),

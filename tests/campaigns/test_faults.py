@@ -9,13 +9,14 @@ import pytest
 from structlog.testing import capture_logs
 
 from campaigns.faults import campaign
-from campaigns.faults.campaign import STARVED_S, Outcome, as_table, longest_silence_s, run_campaign
+from campaigns.faults.campaign import STARVED_S, Outcome, as_table, longest_silence_s, rises_after, run_campaign
 from campaigns.faults.network import Relay
 from campaigns.faults.scenarios import SCENARIOS, SHORT, Scenario
-from campaigns.faults.site import Truth
+from campaigns.faults.site import Site, Truth
 from ebbset.controller.recording.reader import broken_off
 from ebbset.controller.recording.writer import RecordingWriter
 from tests.support.brokers import Mosquitto
+from tests.support.operators import operator
 from tests.support.served import serving, settings_for
 from tests.support.sessions import auto_drop_session
 
@@ -59,10 +60,10 @@ def test_the_campaign_has_every_fault_that_was_asked_for() -> None:
 
 def test_a_load_that_rises_after_the_fault_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
     rows = [Truth(at, n, n, k, False, 0) for k, (at, n) in enumerate(((0.0, 400.0), (1.0, 300.0), (2.0, 301.0)))]
-    site = campaign.Site(Path())
-    monkeypatch.setattr(type(site), "truth", lambda self, rig="rig": rows)
-    assert campaign._never_rose(site, 0.0) != []
-    assert campaign._never_rose(site, 2.5) == []
+    monkeypatch.setattr(Site, "truth", lambda _site: rows)
+    site = Site(Path())
+    assert rises_after(site, 0.0) == ["the load rose to 301 N 2.00 s after the fault"]
+    assert rises_after(site, 2.5) == []
 
 
 def test_a_bench_that_fails_is_set_up_again_and_a_site_that_fails_is_not(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -72,15 +73,18 @@ def test_a_bench_that_fails_is_set_up_again_and_a_site_that_fails_is_not(monkeyp
     bench, good = outcome(passed=False, bench_failed=True), outcome(passed=True, bench_failed=False)
     site = outcome(passed=False, bench_failed=False)
     for came, attempts, passed in (((bench, good), 2, True), ((site, good), 1, False), ((bench,) * 4, 3, False)):
-        left = list(came)
+        left, folders = list(came), set[Path]()
 
-        async def attempt(scenario: Scenario, folder: Path, left: list[Outcome] = left) -> Outcome:
-            assert folder.is_dir()
+        async def attempt(
+            _scenario: Scenario, folder: Path, left: list[Outcome] = left, folders: set[Path] = folders
+        ) -> Outcome:
+            folders.add(folder)
             return left.pop(0)
 
         monkeypatch.setattr(campaign, "_attempt", attempt)
         told = asyncio.run(run_campaign(SCENARIOS[:1]))[0]
         assert (told.attempts, told.passed) == (attempts, passed)
+        assert len(folders) == attempts, "each attempt is made on a new site"
 
 
 def test_a_machine_that_stood_still_is_told_from_a_site_that_failed() -> None:
@@ -109,8 +113,8 @@ async def test_a_run_that_broke_off_is_told_at_the_next_start(broker: Mosquitto,
                 writer.finish({"handled": str(len(pairs)), "lost": "0"})
         assert broken_off(path) == (None if ended else "working")
         with capture_logs() as logs:
-            async with serving(settings):
-                await asyncio.sleep(0.2)
+            async with operator(broker.port, rig) as person, serving(settings):
+                await person.until(lambda: person.of("ctl/state"))
         told = [log for log in logs if log["event"] == "earlier_run_broke_off"]
         assert [log["state"] for log in told] == ([] if ended else ["working"])
         for later in folder.glob(f"{rig}-*Z.mcap"):
@@ -120,7 +124,7 @@ async def test_a_run_that_broke_off_is_told_at_the_next_start(broker: Mosquitto,
 async def test_the_relay_repeats_swaps_and_holds_commands_and_nothing_else() -> None:
     received: list[bytes] = []
 
-    async def broker(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def broker(_reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         topic = b"ebbset/v1/x/ctl/command"
         for payload in (b"1", b"2", b"3", b"4"):
             body = len(topic).to_bytes(2) + topic + payload

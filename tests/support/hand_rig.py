@@ -156,25 +156,22 @@ class HandRig:
         bound, now = self.bound, self.now_us()
         if bound is None or command["nonce"] != bound["nonce"]:
             return "foreign_nonce"
-        if command["seq"] <= self.last_seq:
-            return "repeated_sequence"
-        if command["cites_t_us"] > now:
-            return "future_citation"
-        if now - command["cites_t_us"] > command["lease_ms"] * 1000:
-            return "stale_citation"
-        if command["lease_ms"] > bound["lease_ms"]:
-            return "lease_too_long"
-        if len(command["target_n"]) != 1:
-            return "wrong_cables"
         target = command["target_n"][0]
-        if target > min(bound["ceiling_n"][0], MAX_LOAD_N):
-            return "above_ceiling"
-        if 0 < target < bound["floor_n"][0]:
-            return "below_floor"
-        if target > self.target_n and not self.lifter.docked:
-            return "rise_while_undocked"
-        if command["ramp_n_per_s"] > bound["max_ramp_n_per_s"]:
-            return "ramp_too_steep"
+        # Refused for the first reason that holds, in this order.
+        refusals = {
+            "repeated_sequence": command["seq"] <= self.last_seq,
+            "future_citation": command["cites_t_us"] > now,
+            "stale_citation": now - command["cites_t_us"] > command["lease_ms"] * 1000,
+            "lease_too_long": command["lease_ms"] > bound["lease_ms"],
+            "wrong_cables": len(command["target_n"]) != 1,
+            "above_ceiling": target > min(bound["ceiling_n"][0], MAX_LOAD_N),
+            "below_floor": 0 < target < bound["floor_n"][0],
+            "rise_while_undocked": target > self.target_n and not self.lifter.docked,
+            "ramp_too_steep": command["ramp_n_per_s"] > bound["max_ramp_n_per_s"],
+        }
+        for refusal, holds in refusals.items():
+            if holds:
+                return refusal
         if target != self.target_n:
             self.seen["targets_n"].append(target)
         self.target_n, self.ramp = target, command["ramp_n_per_s"]

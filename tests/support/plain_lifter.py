@@ -46,21 +46,22 @@ class PlainLifter:
             self._toward(BOTTOM_M, 0.5, dt)
             if abs(self.x_m - BOTTOM_M) < 0.002:
                 self._enter("dock")
-        elif self.phase == "bottom":
-            self._glide(0.0, dt)
-            if self.phase_s > 0.4:
-                self._enter("up")
         elif self.phase == "up":
             self._ascend(load_n, dt)
-        elif self.phase == "top":
-            self._glide(0.0, dt)
-            if self.phase_s > 0.3:
-                self._enter("down")
         elif self.phase == "down":
             self._toward(BOTTOM_M, 0.45, dt)
             if self.x_m - BOTTOM_M < 0.004:
                 self._enter("bottom")
+        else:
+            self._pause(dt)
         self.docked = self.phase == "dock"
+
+    def _pause(self, dt: float) -> None:
+        """Stand still at the bottom or the top for a moment, then go on."""
+        pause_s, then = (0.4, "up") if self.phase == "bottom" else (0.3, "down")
+        self._glide(0.0, dt)
+        if self.phase_s > pause_s:
+            self._enter(then)
 
     def _ascend(self, load_n: float, dt: float) -> None:
         part = (self.x_m - BOTTOM_M) / ROM_M

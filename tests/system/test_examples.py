@@ -7,13 +7,14 @@ import json
 import re
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
 
 import pytest
 from jsonschema import Draft202012Validator
 
 from tests.support.brokers import Mosquitto, free_port
-from tests.support.operators import arm_and_start, operator
+from tests.support.operators import Operator, arm_and_start, operator
 from tests.support.served import hand_rig, serving, settings_for
 
 ROOT = Path(__file__).parents[2]
@@ -93,6 +94,10 @@ async def test_an_observer_follows_a_set_and_commands_nothing(broker: Mosquitto,
     assert f"{result['repetitions']} repetitions, 0 drops" in told
 
 
+def _refused(person: Operator, refusal: str) -> bool:
+    return any(ack["refusal"] == refusal for ack in person.of("rig/ack"))
+
+
 @pytest.mark.broker
 async def test_the_rig_side_in_one_page_keeps_the_contract(broker: Mosquitto, tmp_path: Path) -> None:
     rig = "one-page"
@@ -114,7 +119,7 @@ async def test_the_rig_side_in_one_page_keeps_the_contract(broker: Mosquitto, tm
             for refusal, members in attacks.items():
                 cited = person.of("rig/frame")[-1]["t_us"][-1]
                 await person.publish("ctl/command", json.dumps({**command, "cites_t_us": cited, **members}))
-                await person.until(lambda wanted=refusal: any(a["refusal"] == wanted for a in person.of("rig/ack")))
+                await person.until(partial(_refused, person, refusal))
             await person.until_state("working", "ended")
             await person.ask("stop")
             await person.until_state("ended")
