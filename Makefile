@@ -6,13 +6,15 @@ PYTHON ?= python3
 VENV := .venv
 PY := $(VENV)/bin/python
 ROOMS := models controller simulators conformance coaching study console
+# Beside the rooms and not in the wheel, but under the same type check.
+BESIDE := tests examples benchmarks campaigns
 FOLDERS := $(shell find $(ROOMS) -type d -not -name __pycache__)
 SUDO := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
 APT := $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get -qq -y
 # The strict editable install links file by file, so a folder that gained or lost a file is installed anew.
 INSTALL := $(VENV)/bin/pip install --quiet --disable-pip-version-check --config-settings editable_mode=strict -e
 
-.PHONY: demo test check bench validate evaluate faults fuzz soak docs contract clean
+.PHONY: demo test check types coverage bench validate evaluate faults fuzz soak mutate docs contract clean
 
 demo: $(VENV)/console.stamp
 	$(VENV)/bin/ebbset demo
@@ -20,10 +22,16 @@ demo: $(VENV)/console.stamp
 test: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp check
 	$(PY) -m pytest -n 2 --dist worksteal -q
 
-check: $(VENV)/dev.stamp
+check: types
 	$(VENV)/bin/ruff check .
 	$(VENV)/bin/ruff format --check .
-	$(VENV)/bin/mypy $(ROOMS:%=-p ebbset.%)
+
+# One call, so that nothing is checked twice. Rooms go by the names they are imported by, never as a top-level `models`.
+types: $(VENV)/dev.stamp
+	$(VENV)/bin/mypy $(ROOMS:%=-p ebbset.%) $(BESIDE:%=-p %)
+
+coverage: $(VENV)/dev.stamp
+	$(PY) -m campaigns.mutation.coverage
 
 bench: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
 	$(PY) -m benchmarks
@@ -43,6 +51,9 @@ fuzz: $(VENV)/dev.stamp
 
 soak: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
 	$(PY) -m campaigns.soak
+
+mutate: $(VENV)/dev.stamp
+	$(PY) -m campaigns.mutation
 
 docs: $(VENV)/dev.stamp
 	$(PY) -c "from ebbset.controller.regulation.transitions import as_markdown; print(as_markdown(), end='')" > docs/transitions.md

@@ -1,0 +1,177 @@
+"""The stall decision alone: both rules at their boundaries, grinding time, drops under way."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from ebbset.controller.detection.stall import FILTER_LAG_US, GRIND_CERTAINTY, HALF_A_LOOK_US, StallRule
+from ebbset.controller.detection.stall_classifier import score_of
+from ebbset.models.contract.prescription import StallSection
+
+T = 10_000_000
+LIMIT = 1_000_000
+
+
+def rule(**fields: Any) -> StallRule:
+    return StallRule(StallSection.model_validate({"still_limit_s": 1.0, **fields}))
+
+
+def grinding(grind_s: float = 0.5, **fields: Any) -> StallRule:
+    """A rule with a grinding time whose exact end of motion has not been found."""
+    return rule(grind_s=grind_s, **fields)
+
+
+def found_exactly(it: StallRule, t_us: int) -> StallRule:
+    """The same, where the exact end of motion has been found."""
+    assert it.motion_end is not None
+    it.motion_end.at_us = t_us
+    return it
+
+
+def test_a_new_rule_knows_of_no_slow_handle_and_waits_for_no_drop() -> None:
+    it = rule()
+    assert it.slow_since_us is None
+    assert not it.fired
+    assert not it.holding(0)
+    assert it.threshold_m_s == StallSection().velocity_m_s
+
+
+def test_a_slow_handle_is_a_stall_when_the_limit_is_over_and_only_once() -> None:
+    it = rule()
+    assert it.slow(T) is None
+    assert it.slow_since_us == T - FILTER_LAG_US
+    assert it.slow(T - FILTER_LAG_US + LIMIT - 1) is None
+    assert not it.fired
+    assert it.slow(T - FILTER_LAG_US + LIMIT) == pytest.approx(1.0, abs=1e-12)
+    assert it.fired
+    assert it.slow(T - FILTER_LAG_US + LIMIT + 1) is None
+
+
+def test_the_filter_lags_by_22_milliseconds() -> None:
+    it = rule()
+    it.slow(T)
+    assert it.slow_since_us == T - 22_000
+
+
+def test_the_first_slow_look_alone_is_never_a_stall() -> None:
+    """Even where the limit is shorter than the filter's lag."""
+    it = rule(rule="dwell", dwell_s=0.05)
+    assert it.slow(T) is None
+    assert it.slow(T + 50_000 - FILTER_LAG_US) == pytest.approx(0.05, abs=1e-12)
+
+
+def test_the_rule_dwell_has_its_own_limit() -> None:
+    it = rule(rule="dwell", dwell_s=0.2)
+    assert not it.by_evidence
+    assert rule().by_evidence
+    it.slow(T)
+    assert it.slow(T - FILTER_LAG_US + 199_999) is None
+    assert it.slow(T - FILTER_LAG_US + 200_000) == pytest.approx(0.2, abs=1e-12)
+
+
+def test_a_handle_that_moves_again_starts_the_clock_anew() -> None:
+    it = rule()
+    it.slow(T)
+    it.moving()
+    assert it.slow_since_us is None
+    assert it.slow(T + LIMIT) is None
+    assert it.slow_since_us == T + LIMIT - FILTER_LAG_US
+
+
+def test_evidence_is_a_stall_from_the_prescribed_certainty_on_and_only_once() -> None:
+    it = rule(certainty=0.9)
+    assert it.certain == score_of(0.9)
+    assert it.judge(T, it.certain - 1e-9) is None
+    assert it.judge(T, it.certain) == 0.0
+    assert it.fired
+    assert it.judge(T + 1, it.certain + 5.0) is None
+
+
+def test_a_stall_that_was_called_by_evidence_is_not_called_again_by_stillness() -> None:
+    it = rule()
+    it.slow(T)
+    assert it.judge(T + 100_000, it.certain) == pytest.approx(0.1 + FILTER_LAG_US * 1e-6, abs=1e-12)
+    assert it.slow(T + 2 * LIMIT) is None
+
+
+def test_after_recovery_a_stall_can_be_called_again() -> None:
+    it = rule()
+    it.slow(T)
+    assert it.judge(T, it.certain) is not None
+    it.recovered()
+    assert not it.fired
+    assert it.slow_since_us is None
+    assert it.judge(T + 1, it.certain) == 0.0
+
+
+def test_while_a_drop_is_under_way_nothing_is_judged() -> None:
+    it = rule()
+    it.slow(T)
+    assert it.judge(T, it.certain) is not None
+    it.hold(T + 300_000)
+    assert not it.fired
+    assert it.slow_since_us is None
+    assert it.holding(T + 299_999)
+    assert not it.holding(T + 300_000)
+    assert it.slow(T + 299_999) is None
+    assert it.slow_since_us is None, "time under a drop does not count"
+    assert it.judge(T + 299_999, it.certain) is None
+    assert not it.fired
+    assert it.judge(T + 300_000, it.certain) == 0.0
+    it.recovered()
+    assert it.slow(T + 300_000) is None
+    assert it.slow_since_us == T + 300_000 - FILTER_LAG_US
+
+
+def test_only_a_grinding_time_asks_for_the_exact_end_of_motion() -> None:
+    assert rule().motion_end is None
+    assert grinding().motion_end is not None
+
+
+def test_a_grinding_time_lets_evidence_count_that_is_better_than_even() -> None:
+    assert GRIND_CERTAINTY == 0.5
+    assert grinding(certainty=0.9).certain == score_of(0.5)
+    assert rule(certainty=0.9).certain == score_of(0.9)
+    assert rule(certainty=0.51).certain == score_of(0.51)
+
+
+def test_a_grinding_time_begins_when_motion_has_ended_and_ends_at_the_nearest_look() -> None:
+    it = grinding(0.5)
+    assert it.judge(T, it.certain) is None, "the handle still moves"
+    it.slow(T)
+    over = T - FILTER_LAG_US + 500_000 - HALF_A_LOOK_US
+    assert it.judge(over - 1, it.certain) is None
+    assert it.judge(over, it.certain) == pytest.approx((500_000 - HALF_A_LOOK_US) * 1e-6, abs=1e-12)
+    assert HALF_A_LOOK_US == 5_000
+
+
+def test_the_exact_end_of_motion_counts_where_it_was_found() -> None:
+    it = found_exactly(grinding(0.5), T + 40_000)
+    it.slow(T)
+    over = T + 40_000 + 500_000 - HALF_A_LOOK_US
+    assert it.judge(over - 1, it.certain) is None
+    assert it.judge(over, it.certain) is not None
+
+
+def test_a_grinding_time_is_added_to_the_limit_of_stillness() -> None:
+    it = grinding(0.5)
+    it.slow(T)
+    assert it.slow(T - FILTER_LAG_US + 1_499_999) is None
+    assert it.slow(T - FILTER_LAG_US + 1_500_000) == pytest.approx(1.5, abs=1e-12)
+    dwelling = grinding(0.5, rule="dwell", dwell_s=0.2)
+    dwelling.slow(T)
+    assert dwelling.slow(T - FILTER_LAG_US + 699_999) is None
+    assert dwelling.slow(T - FILTER_LAG_US + 700_000) == pytest.approx(0.7, abs=1e-12)
+
+
+@pytest.mark.parametrize("again", ["recovered", "hold"])
+def test_a_new_ascent_forgets_the_exact_end_of_motion(again: str) -> None:
+    it = found_exactly(grinding(), T)
+    if again == "hold":
+        it.hold(T)
+    else:
+        it.recovered()
+    assert it.motion_end is not None
+    assert it.motion_end.at_us is None

@@ -1,0 +1,236 @@
+"""Each stop rule alone at its boundary, what it reports, and which comes first where several hold."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+
+from ebbset.controller.detection.signals import RepetitionEnded
+from ebbset.controller.messages.reasons import Reason
+from ebbset.controller.regulation.cable import Cable, Counts
+from ebbset.controller.regulation.stop_rules import (
+    Finding,
+    after_repetition,
+    budget,
+    by_time,
+    side_difference,
+)
+from ebbset.models.contract.prescription import Prescription, StopSection, example
+from ebbset.models.contract.wire import RepetitionOutcome
+
+LAST = RepetitionEnded(
+    outcome=RepetitionOutcome.COMPLETED,
+    t_start_us=0,
+    t_end_us=1_000_000,
+    rom_m=0.5,
+    mean_velocity_m_s=0.4,
+    peak_velocity_m_s=0.6,
+    min_velocity_m_s=0.1,
+    mean_force_n=None,
+    load_changed=False,
+)
+
+
+@dataclass
+class Figures:
+    """What the rules read of a cable; none of them reads anything else."""
+
+    spent: float | None = 0.1
+    hard: float = 0.0
+    marginal: float | None = 1.0
+    completed: int = 0
+    short_in_a_row: int = 0
+    best_velocity_m_s: float = 0.5
+    last: RepetitionEnded | None = field(default_factory=lambda: LAST)
+
+    def cable(self) -> Cable:
+        capacity = SimpleNamespace(budget_spent=self.spent, capacity_n=450.0, capacity_sd_n=9.0, fresh_n=500.0)
+        counts = Counts(completed=self.completed, short_in_a_row=self.short_in_a_row)
+        effort = SimpleNamespace(hard_repetitions=self.hard, marginal=self.marginal)
+        tracker = SimpleNamespace(rom_reference_m=0.52)
+        figures = SimpleNamespace(
+            capacity=capacity,
+            counts=counts,
+            effort=effort,
+            tracker=tracker,
+            last=self.last,
+            best_velocity_m_s=self.best_velocity_m_s,
+        )
+        return cast("Cable", figures)
+
+
+def order(budget: dict[str, Any] | None = None, **stop: Any) -> Prescription:
+    off: dict[str, Any] = {
+        "max_left_right_difference": None,
+        "min_rom_fraction": None,
+        "max_velocity_loss": None,
+        "max_repetitions": None,
+    }
+    return example(budget=budget or {}, stop={**off, **stop})
+
+
+def judged(prescription: Prescription, *figures: Figures, index: int = 0, strikes: int = 0) -> Finding | None:
+    return after_repetition(prescription, [one.cable() for one in figures], index, strikes)
+
+
+def test_without_rules_nothing_ends_a_set() -> None:
+    tired = Figures(spent=1.0, hard=99.0, marginal=0.0, completed=99, short_in_a_row=99, best_velocity_m_s=9.0)
+    nothing = order(budget={"capacity_loss": None, "hard_repetitions": None, "least_marginal_worth": None})
+    assert judged(nothing, tired, tired, strikes=99) is None
+
+
+def test_the_budget_ends_a_set_when_the_loss_is_reached() -> None:
+    prescription = order(budget={"capacity_loss": 0.3})
+    assert judged(prescription, Figures(spent=0.2999)) is None
+    assert judged(prescription, Figures(spent=None)) is None
+    found = judged(prescription, Figures(), Figures(spent=0.3), index=1)
+    assert found == Finding(
+        Reason.BUDGET_SPENT,
+        (("budget_spent", 0.3), ("capacity_n", 450.0), ("capacity_sd_n", 9.0), ("fresh_capacity_n", 500.0)),
+        (("capacity_loss", 0.3),),
+        1,
+    )
+
+
+def test_at_a_stall_the_budget_of_every_cable_counts() -> None:
+    prescription = order(budget={"capacity_loss": 0.3})
+    assert budget(prescription, [Figures().cable(), Figures(spent=0.29).cable()]) is None
+    found = budget(prescription, [Figures().cable(), Figures(spent=0.31).cable()])
+    assert found is not None
+    assert (found.reason, found.cable) == (Reason.BUDGET_SPENT, 1)
+
+
+def test_hard_repetitions_end_a_set_when_there_are_as_many() -> None:
+    prescription = order(budget={"capacity_loss": None, "hard_repetitions": 4.0})
+    assert judged(prescription, Figures(hard=3.99)) is None
+    assert judged(prescription, Figures(hard=4.0)) == Finding(
+        Reason.BUDGET_SPENT, (("hard_repetitions", 4.0), ("budget_spent", 0.1)), (("hard_repetitions", 4.0),), 0
+    )
+
+
+def test_marginal_worth_ends_a_set_below_its_least_value() -> None:
+    prescription = order(budget={"capacity_loss": None, "least_marginal_worth": 0.25})
+    assert judged(prescription, Figures(marginal=0.25)) is None
+    assert judged(prescription, Figures(marginal=None)) is None
+    assert judged(prescription, Figures(marginal=0.24)) == Finding(
+        Reason.BUDGET_SPENT, (("marginal_worth", 0.24), ("budget_spent", 0.1)), (("least_marginal_worth", 0.25),), 0
+    )
+
+
+def side(rom_m: float, velocity_m_s: float) -> Figures:
+    return Figures(last=replace(LAST, rom_m=rom_m, mean_velocity_m_s=velocity_m_s))
+
+
+def test_the_difference_of_sides_is_relative_to_the_larger() -> None:
+    two = [side(0.4, 0.5).cable(), side(0.5, 0.3).cable()]
+    assert side_difference(two) == pytest.approx((0.2, 0.4))
+    assert side_difference(two[::-1]) == pytest.approx((0.2, 0.4))
+    assert side_difference([side(0.0, -0.2).cable(), side(0.0, 0.1).cable()]) == pytest.approx((0.0, 1.5))
+    assert side_difference([side(0.002, 0.5).cable(), side(0.004, 0.5).cable()]) == pytest.approx((0.5, 0.0))
+    assert side_difference([side(0.4, 0.5).cable()]) is None
+    assert side_difference([side(0.4, 0.5).cable()] * 3) is None
+    for missing in (0, 1):
+        cables = [side(0.4, 0.5).cable(), side(0.4, 0.5).cable()]
+        cables[missing].last = None
+        assert side_difference(cables) is None
+
+
+def test_sides_that_differ_end_a_set_after_enough_strikes() -> None:
+    prescription = order(max_left_right_difference=0.15, left_right_strikes=2)
+    two = side(0.4, 0.5), side(0.5, 0.5)
+    assert judged(prescription, *two, strikes=1) is None
+    assert judged(prescription, two[0], strikes=2) is None, "one cable has no sides"
+    found = judged(prescription, *two, strikes=2)
+    assert found is not None
+    assert (found.reason, found.cable) == (Reason.LEFT_RIGHT_DIFFERENCE, None)
+    assert dict(found.inputs) == pytest.approx({"rom_difference": 0.2, "velocity_difference": 0.0, "strikes": 2.0})
+    assert found.thresholds == (("max_left_right_difference", 0.15), ("left_right_strikes", 2.0))
+    assert judged(order(left_right_strikes=2), *two, strikes=2) is None
+
+
+def test_a_shrinking_range_ends_a_set_after_enough_short_repetitions() -> None:
+    prescription = order(min_rom_fraction=0.8, rom_strikes=3)
+    assert judged(prescription, Figures(short_in_a_row=2)) is None
+    assert judged(prescription, Figures(short_in_a_row=3, last=None)) is None
+    assert judged(prescription, Figures(short_in_a_row=3)) == Finding(
+        Reason.ROM_SHRINKING,
+        (("rom_m", 0.5), ("rom_reference_m", 0.52), ("short_in_a_row", 3.0)),
+        (("min_rom_fraction", 0.8), ("rom_strikes", 3.0)),
+        0,
+    )
+
+
+def test_velocity_loss_ends_a_set_when_it_is_reached() -> None:
+    prescription = order(max_velocity_loss=0.25)
+    assert judged(prescription, Figures(best_velocity_m_s=0.53)) is None
+    assert judged(prescription, Figures(best_velocity_m_s=0.0)) is None
+    assert judged(prescription, Figures(best_velocity_m_s=0.8, last=None)) is None
+    assert judged(prescription, Figures(best_velocity_m_s=0.8, last=replace(LAST, load_changed=True))) is None
+    exactly = Figures(best_velocity_m_s=0.5, last=replace(LAST, mean_velocity_m_s=0.375))
+    assert judged(prescription, exactly) == Finding(
+        Reason.VELOCITY_LOSS,
+        (("mean_velocity_m_s", 0.375), ("best_velocity_m_s", 0.5), ("velocity_loss", 0.25)),
+        (("max_velocity_loss", 0.25),),
+        0,
+    )
+    barely = Figures(best_velocity_m_s=0.01, last=replace(LAST, mean_velocity_m_s=0.005))
+    assert judged(prescription, barely) is not None, "slow as the best one is, half of it is a loss"
+
+
+def test_repetitions_end_a_set_when_the_slower_side_has_done_them() -> None:
+    prescription = order(max_repetitions=8)
+    assert judged(prescription, Figures(completed=9), Figures(completed=7)) is None
+    assert judged(prescription, Figures(completed=9), Figures(completed=8), index=1) == Finding(
+        Reason.REPETITIONS_DONE, (("repetitions", 8.0),), (("max_repetitions", 8.0),)
+    )
+
+
+def test_where_several_rules_hold_the_first_in_their_order_is_told() -> None:
+    everything = Figures(spent=0.5, hard=9.0, marginal=0.0, completed=9, short_in_a_row=9, best_velocity_m_s=2.0)
+    budgets: dict[str, Any] = {"capacity_loss": 0.3, "hard_repetitions": 4.0, "least_marginal_worth": 0.2}
+    stops: dict[str, Any] = {
+        "max_left_right_difference": 0.15,
+        "min_rom_fraction": 0.8,
+        "max_velocity_loss": 0.25,
+        "max_repetitions": 8,
+    }
+    told = []
+    while budgets or stops:
+        found = judged(order(budget={"capacity_loss": None, **budgets}, **stops), everything, everything, strikes=9)
+        assert found is not None
+        told.append(found.thresholds[0][0])
+        (budgets if told[-1] in budgets else stops).pop(told[-1])
+    assert told == [
+        *("capacity_loss", "hard_repetitions", "least_marginal_worth"),
+        *("max_left_right_difference", "min_rom_fraction", "max_velocity_loss", "max_repetitions"),
+    ]
+
+
+def timed(elapsed_us: int = 0, still_us: int = 0, *, any_repetition: bool = True) -> Finding | None:
+    stop = StopSection(max_duration_s=60.0, max_pause_s=4.0, max_start_wait_s=20.0)
+    return by_time(stop, elapsed_us=elapsed_us, still_us=still_us, any_repetition=any_repetition)
+
+
+def test_a_set_ends_after_its_longest_duration() -> None:
+    assert timed(60_000_000) is None
+    assert timed(60_000_001) == Finding(Reason.DURATION_SPENT, (("elapsed_s", 60.000001),), (("max_duration_s", 60.0),))
+
+
+def test_a_pause_ends_a_set_and_the_wait_for_the_first_repetition_may_be_longer() -> None:
+    assert timed(still_us=4_000_000) is None
+    assert timed(still_us=4_000_001) == Finding(
+        Reason.PAUSE_TOO_LONG, (("still_s", 4.000001),), (("max_pause_s", 4.0),)
+    )
+    assert timed(still_us=20_000_000, any_repetition=False) is None
+    assert timed(still_us=20_000_001, any_repetition=False) == Finding(
+        Reason.PAUSE_TOO_LONG, (("still_s", 20.000001),), (("max_start_wait_s", 20.0),)
+    )
+
+
+def test_a_finding_can_be_kept_because_nobody_can_change_it() -> None:
+    found = timed(60_000_001)
+    with pytest.raises(AttributeError):
+        found.reason = Reason.PAUSE_TOO_LONG  # type: ignore[misc, union-attr]
