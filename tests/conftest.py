@@ -16,6 +16,21 @@ from tests.support.sessions import Pair, auto_drop_order, auto_drop_session
 settings.register_profile("suite", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("suite")
 
+LONGEST = ("test_walkthrough.py", "test_evaluate.py")
+"""Modules whose one fixture takes a minute or more."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the longest modules, one in each of two workers.
+
+    Workers take equal parts of the list and steal from the end of one another's, so what stands at the beginning of a
+    part starts at once and its fixture is made by one worker only.
+    """
+    first, second = ([item for item in items if item.path.name == name] for name in LONGEST)
+    rest = [item for item in items if item.path.name not in LONGEST]
+    before_half = max(0, len(items) // 2 - len(first))
+    items[:] = [*first, *rest[:before_half], *second, *rest[before_half:]]
+
 
 @pytest.fixture(autouse=True)
 def logging_of_its_own() -> Iterator[None]:

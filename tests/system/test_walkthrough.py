@@ -137,7 +137,7 @@ def test_the_page_for_the_coach_is_one_file(folder: Path) -> None:
 
 def test_the_comparison_is_paired_and_tidy(folder: Path) -> None:
     table = pd.read_csv(folder / "compared.csv")
-    assert len(table) == 2 * 4
+    assert len(table) == 2 * 2
     assert (table.groupby("person")["condition"].nunique() == 2).all()
     assert (table[["breaches", "floor_breaches"]] == 0).all().all()
 
