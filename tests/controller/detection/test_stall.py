@@ -49,6 +49,14 @@ def test_a_slow_handle_is_a_stall_when_the_limit_is_over_and_only_once() -> None
     assert it.slow(T - FILTER_LAG_US + LIMIT + 1) is None
 
 
+def test_a_look_that_comes_late_or_evidence_that_is_plain_is_a_stall_too() -> None:
+    it = rule()
+    it.slow(T)
+    assert it.slow(T - FILTER_LAG_US + LIMIT + 7) == pytest.approx(1.000007, abs=1e-12)
+    it = rule()
+    assert it.judge(T, it.certain + 5.0) == 0.0
+
+
 def test_the_filter_lags_by_22_milliseconds() -> None:
     it = rule()
     it.slow(T)
@@ -57,9 +65,9 @@ def test_the_filter_lags_by_22_milliseconds() -> None:
 
 def test_the_first_slow_look_alone_is_never_a_stall() -> None:
     """Even where the limit is shorter than the filter's lag."""
-    it = rule(rule="dwell", dwell_s=0.05)
+    it = rule(rule="dwell", dwell_s=0.02)
     assert it.slow(T) is None
-    assert it.slow(T + 50_000 - FILTER_LAG_US) == pytest.approx(0.05, abs=1e-12)
+    assert it.slow(T + 1) == pytest.approx(0.022001, abs=1e-12)
 
 
 def test_the_rule_dwell_has_its_own_limit() -> None:
@@ -115,6 +123,7 @@ def test_while_a_drop_is_under_way_nothing_is_judged() -> None:
     assert it.slow_since_us is None
     assert it.holding(T + 299_999)
     assert not it.holding(T + 300_000)
+    assert not it.holding(T + 300_001)
     assert it.slow(T + 299_999) is None
     assert it.slow_since_us is None, "time under a drop does not count"
     assert it.judge(T + 299_999, it.certain) is None
@@ -145,6 +154,19 @@ def test_a_grinding_time_begins_when_motion_has_ended_and_ends_at_the_nearest_lo
     assert it.judge(over - 1, it.certain) is None
     assert it.judge(over, it.certain) == pytest.approx((500_000 - HALF_A_LOOK_US) * 1e-6, abs=1e-12)
     assert HALF_A_LOOK_US == 5_000
+
+
+def test_a_grinding_time_is_kept_to_the_microsecond_and_may_be_over_for_long() -> None:
+    for late_us in (0, 70_000):
+        it = found_exactly(grinding(2.0), T)
+        assert it.judge(T + 2_000_000 - HALF_A_LOOK_US - 1, it.certain) is None
+        assert it.judge(T + 2_000_000 - HALF_A_LOOK_US + late_us, it.certain) is not None
+
+
+def test_the_shortest_grinding_time_is_one_too() -> None:
+    it = grinding(1e-6)
+    assert it.motion_end is not None
+    assert it.judge(T, it.certain) is None, "motion has not ended"
 
 
 def test_the_exact_end_of_motion_counts_where_it_was_found() -> None:
