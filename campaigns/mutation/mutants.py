@@ -1,0 +1,166 @@
+"""Mutants of a source text: what could be typed wrongly, made by Cosmic Ray's operators and two of our own.
+
+Left out on purpose: changes inside f-strings (the wording of a message decides nothing), swaps of ``==`` or ``<`` for
+``is`` (true of small integers by accident of the interpreter), and arithmetic swaps that no hand would make, such as
+``+`` for ``<<``. What lives here: making mutants. Never: running tests.
+"""
+
+from __future__ import annotations
+
+import difflib
+import random
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+import parso
+from cosmic_ray.ast import ast_nodes, get_ast
+from cosmic_ray.mutating import mutate_code
+from cosmic_ray.operators.operator import Operator
+from cosmic_ray.plugins import get_operator
+
+_ORDER: Final = ("Eq", "NotEq", "Lt", "LtE", "Gt", "GtE")
+_ARITHMETIC: Final = ("Add_Sub", "Sub_Add", "Mul_Div", "Div_Mul", "FloorDiv_Mul", "Mod_Mul")
+_NAMES: Final = (
+    *(f"ReplaceComparisonOperator_{a}_{b}" for a in _ORDER for b in _ORDER if a != b),
+    *("ReplaceComparisonOperator_Is_IsNot", "ReplaceComparisonOperator_IsNot_Is"),
+    *(f"ReplaceBinaryOperator_{swap}" for swap in _ARITHMETIC),
+    *("ReplaceUnaryOperator_Delete_USub", "ReplaceUnaryOperator_Delete_Not"),
+    *("ReplaceTrueWithFalse", "ReplaceFalseWithTrue", "ReplaceAndWithOr", "ReplaceOrWithAnd"),
+    *("ReplaceBreakWithContinue", "ReplaceContinueWithBreak", "ZeroIterationForLoop", "RemoveDecorator"),
+    *("AddNot", "NumberReplacer"),
+)
+
+
+class DeleteStatement(Operator):  # type: ignore[misc]  # Cosmic Ray has no type hints
+    """Puts ``pass`` in the place of an assignment, a call or a return inside a function."""
+
+    def mutation_positions(self, node: Any) -> Iterator[Any]:
+        """The one place of a statement."""
+        if node.type in ("expr_stmt", "atom_expr", "return_stmt") and node.parent.type == "simple_stmt":
+            block = node.parent.parent
+            if block.type == "suite" and parso.python.tree.search_ancestor(block, "funcdef") is not None:
+                yield (node.start_pos, node.end_pos)
+
+    def mutate(self, node: Any, index: int) -> Any:  # noqa: ARG002 - a statement is deleted in one way
+        """``pass`` instead."""
+        nothing = parso.parse("pass").children[0]
+        nothing.get_first_leaf().prefix = node.get_first_leaf().prefix
+        return nothing
+
+    @classmethod
+    def examples(cls) -> tuple[()]:
+        """None; the base class asks for the method."""
+        return ()
+
+
+class OtherMember(Operator):  # type: ignore[misc]  # Cosmic Ray has no type hints
+    """Puts another member in the place of one of an enumeration, which is what a table is made of.
+
+    Args:
+        source: the text; only members that it names are put in.
+    """
+
+    def __init__(self, source: str) -> None:
+        self._members: dict[str, list[str]] = {}
+        for name, member in re.findall(r"\b([A-Z][A-Za-z]+)\.([A-Z_]+)\b", source):
+            if member not in self._members.setdefault(name, []):
+                self._members[name].append(member)
+
+    def mutation_positions(self, node: Any) -> Iterator[Any]:
+        """Where a member stands that has another one beside it."""
+        if node.type == "atom_expr" and len(node.children) == 2 and self._other(node) is not None:
+            yield (node.start_pos, node.end_pos)
+
+    def mutate(self, node: Any, index: int) -> Any:  # noqa: ARG002 - one other member is enough
+        """The next member that the text names."""
+        node.children[1].children[1].value = self._other(node)
+        return node
+
+    def _other(self, node: Any) -> str | None:
+        name, trailer = node.children
+        if name.type != "name" or trailer.type != "trailer" or trailer.children[0].value != ".":
+            return None
+        members, member = self._members.get(name.value, []), trailer.children[1].value
+        if member not in members or len(members) < 2:
+            return None
+        return members[(members.index(member) + 1) % len(members)]
+
+    @classmethod
+    def examples(cls) -> tuple[()]:
+        """None; the base class asks for the method."""
+        return ()
+
+
+@dataclass(frozen=True, slots=True)
+class Mutant:
+    """One changed source text.
+
+    Attributes:
+        line: first changed line, 1-based.
+        was: the changed lines before, without indentation.
+        becomes: the same after.
+        source: the whole text.
+    """
+
+    line: int
+    was: str
+    becomes: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One thing that can be changed: the ``occurrence``-th place of an operator in a text."""
+
+    operator: Any
+    occurrence: int
+
+
+def places(source: str) -> list[Place]:
+    """Everything that can be changed in a text, operator by operator."""
+    nodes = list(ast_nodes(get_ast(source)))
+    operators = [DeleteStatement(), OtherMember(source), *(get_operator(f"core/{name}")() for name in _NAMES)]
+    found = []
+    for operator in operators:
+        hit = [node for node in nodes for _ in operator.mutation_positions(node)]
+        found += [Place(operator, k) for k, node in enumerate(hit) if not _in_message(node)]
+    return found
+
+
+def mutants(source: str, *, sample: int | None = None, seed: int = 1) -> list[Mutant]:
+    """Mutants of a text, in the order of its lines; equal ones once.
+
+    Args:
+        source: the text.
+        sample: how many places to change, or None for all.
+        seed: draws the sample.
+    """
+    chosen = places(source)
+    if sample is not None and sample < len(chosen):
+        chosen = random.Random(seed).sample(chosen, sample)
+    found: dict[str, Mutant] = {}
+    for place in chosen:
+        changed = mutate_code(source, place.operator, place.occurrence)
+        if changed is not None and changed not in found:
+            found[changed] = _mutant(source, changed)
+    return sorted(found.values(), key=lambda mutant: (mutant.line, mutant.becomes))
+
+
+def _in_message(node: Any) -> bool:
+    while node is not None:
+        if node.type == "fstring":
+            return True
+        node = node.parent
+    return False
+
+
+def _mutant(source: str, changed: str) -> Mutant:
+    before, after = source.splitlines(), changed.splitlines()
+    spans = [
+        span for span in difflib.SequenceMatcher(a=before, b=after, autojunk=False).get_opcodes() if span[0] != "equal"
+    ]
+    (_, a0, _, b0, _), (_, _, a1, _, b1) = spans[0], spans[-1]
+    was, becomes = (" ".join(line.strip() for line in lines) for lines in (before[a0:a1], after[b0:b1]))
+    return Mutant(a0 + 1, was, becomes, changed)

@@ -1,0 +1,40 @@
+"""What is mutated and by which tests each mutant must be noticed: one table, used by the branch coverage gate too."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+ROOT: Final = Path(__file__).parents[2]
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """One module and its own unit tests.
+
+    Attributes:
+        module: its name.
+        tests: paths from the root.
+    """
+
+    module: str
+    tests: tuple[str, ...]
+
+    @property
+    def path(self) -> Path:
+        """Its file in the repository."""
+        return ROOT.joinpath(*self.module.split(".")[1:]).with_suffix(".py")
+
+
+TARGETS: Final[dict[str, Target]] = {
+    "guard": Target("ebbset.controller.guard.guard", ("tests/controller/guard",)),
+    "stop_rules": Target(
+        "ebbset.controller.regulation.stop_rules", ("tests/controller/regulation/test_stop_rules.py",)
+    ),
+    "stall": Target("ebbset.controller.detection.stall", ("tests/controller/detection/test_stall.py",)),
+    "transitions": Target(
+        "ebbset.controller.regulation.transitions",
+        ("tests/controller/regulation/test_transition_table.py", "tests/system/test_docs.py"),
+    ),
+}
