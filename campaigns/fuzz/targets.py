@@ -70,14 +70,15 @@ def recording(data: bytes) -> None:
         return
 
 
-def session(data: bytes) -> None:
-    """A sequence of messages steered by bytes, see `throw`."""
+def session(data: bytes) -> int:
+    """A sequence of messages steered by bytes, see `throw`; how many were thrown."""
     choices = ByteChoices(data)
     arena = Arena()
     for _ in range(STEPS):
         if not choices.left:
             break
         throw(arena, choices)
+    return arena.messages
 
 
 def throw(arena: Arena, choices: Choices) -> None:
@@ -87,11 +88,15 @@ def throw(arena: Arena, choices: Choices) -> None:
         raise BrokenPromiseError(str(arena.broken[0]))
 
 
-def command(data: bytes) -> None:
-    """Commands of any kind at a rig's firmware: never above the ceiling, never without arming, off after a lease."""
+def command(data: bytes) -> int:
+    """Commands of any kind at a rig's firmware: never above the ceiling, never without arming, off after a lease.
+
+    Returns:
+        How many it accepted.
+    """
     choices = ByteChoices(data)
     firmware = RigFirmware(FirmwareSettings(), boot_id="boot-0001")
-    t_us, seq, ceiling_n = 1_000_000, 0, 0.0
+    t_us, seq, ceiling_n, accepted = 1_000_000, 0, 0.0, 0
     still: dict[str, Any] = {"applied_n": (0.0,), "position_m": (0.0,), "velocity_m_s": (0.0,)}
     while choices.left:
         seq += choices.below(3)
@@ -103,6 +108,7 @@ def command(data: bytes) -> None:
             )
             if firmware.handle_command(arm, t_us=t_us, docked=True, applied_n=(0.0,)).accepted:
                 ceiling_n = top_n
+                accepted += 1
         else:
             load = SendLoad(
                 nonce=nonce,
@@ -112,7 +118,8 @@ def command(data: bytes) -> None:
                 lease_ms=100 * choices.below(12),
                 cites_t_us=t_us - 100_000 * choices.below(10),
             )
-            firmware.handle_command(load, t_us=t_us, docked=choices.below(2) == 0, applied_n=(0.0,))
+            docked = choices.below(2) == 0
+            accepted += firmware.handle_command(load, t_us=t_us, docked=docked, applied_n=(0.0,)).accepted
         if max(firmware.target_n) > ceiling_n:
             raise BrokenPromiseError(f"{firmware.target_n} above the armed ceiling {ceiling_n}")
         t_us += 50_000 * choices.below(8)
@@ -120,9 +127,10 @@ def command(data: bytes) -> None:
     firmware.tick(t_us=t_us + 1_000_000, docked=True, **still)
     if max(firmware.target_n) > 0.0:
         raise BrokenPromiseError("loaded a lease after the last command")
+    return accepted
 
 
-TARGETS: Final[dict[str, Callable[[bytes], None]]] = {
+TARGETS: Final[dict[str, Callable[[bytes], object]]] = {
     "wire": wire,
     "prescription": prescription,
     "profile": profile,
