@@ -14,11 +14,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
-import parso
 from cosmic_ray.ast import ast_nodes, get_ast
 from cosmic_ray.mutating import mutate_code
 from cosmic_ray.operators.operator import Operator
 from cosmic_ray.plugins import get_operator
+from parso.tree import search_ancestor
 
 _ORDER: Final = ("Eq", "NotEq", "Lt", "LtE", "Gt", "GtE")
 _ARITHMETIC: Final = ("Add_Sub", "Sub_Add", "Mul_Div", "Div_Mul", "FloorDiv_Mul", "Mod_Mul")
@@ -40,12 +40,12 @@ class DeleteStatement(Operator):  # type: ignore[misc]  # Cosmic Ray has no type
         """The one place of a statement."""
         if node.type in ("expr_stmt", "atom_expr", "return_stmt") and node.parent.type == "simple_stmt":
             block = node.parent.parent
-            if block.type == "suite" and parso.python.tree.search_ancestor(block, "funcdef") is not None:
+            if block.type == "suite" and search_ancestor(block, "funcdef") is not None:
                 yield (node.start_pos, node.end_pos)
 
     def mutate(self, node: Any, index: int) -> Any:  # noqa: ARG002 - a statement is deleted in one way
         """``pass`` instead."""
-        nothing = parso.parse("pass").children[0]
+        nothing = get_ast("pass").children[0]
         nothing.get_first_leaf().prefix = node.get_first_leaf().prefix
         return nothing
 
