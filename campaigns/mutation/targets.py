@@ -30,7 +30,8 @@ class Target:
 TARGETS: Final[dict[str, Target]] = {
     "guard": Target("ebbset.controller.guard.guard", ("tests/controller/guard",)),
     "stop_rules": Target(
-        "ebbset.controller.regulation.stop_rules", ("tests/controller/regulation/test_stop_rules.py", "tests/controller/regulation/test_stop_rule_boundaries.py")
+        "ebbset.controller.regulation.stop_rules",
+        ("tests/controller/regulation/test_stop_rules.py", "tests/controller/regulation/test_stop_rule_boundaries.py"),
     ),
     "stall": Target("ebbset.controller.detection.stall", ("tests/controller/detection/test_stall.py",)),
     "transitions": Target(
