@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ebbset.controller.messages.actions import (
+    Command,
     Decision,
     Output,
     RepetitionRecord,
@@ -80,7 +81,7 @@ class KinematicRig:
         self.phase_s = 0.0
         self.attempt = 0
         self.frozen = False
-        self.commands: list[Output] = []
+        self.commands: list[Command] = []
         self.silent = False
         self.resting = False
 

@@ -100,7 +100,7 @@ def test_a_grinding_time_counts_from_the_end_of_motion_of_a_handle_that_slows_ge
     ended_s = begun_s + 0.25 + (0.3 - threshold) / brake
     errors = []
     for seed in range(12):
-        sampled = {"position_noise_m": 0.00005, "velocity_noise_m_s": 0.02, "seed": seed}
+        sampled: dict[str, Any] = {"position_noise_m": 0.00005, "velocity_noise_m_s": 0.02, "seed": seed}
         (seen,) = stalls(run(segmenter(grind_s=0.5, dwell_s=0.05), trace, **sampled))
         errors.append(seen.t_us * 1e-6 - ended_s - 0.55)
     assert max(abs(error) for error in errors) <= 0.02

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -66,7 +67,7 @@ def tiring(until_m_s: float, step_m_s: float = 0.08) -> tuple[Trace, float | Non
     return trace, stopped
 
 
-NOISE = {"position_noise_m": 0.0002, "velocity_noise_m_s": 0.012}
+NOISE: dict[str, Any] = {"position_noise_m": 0.0002, "velocity_noise_m_s": 0.012}
 
 
 def test_a_stall_of_fatigue_is_called_soon_after_motion_ended_or_before() -> None:

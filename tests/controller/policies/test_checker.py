@@ -42,7 +42,7 @@ class Tenth:
 
 class TakesAnything(Tenth):
     @classmethod
-    def from_parameters(cls, parameters: Mapping[str, Any]) -> Any:
+    def from_parameters(cls, _parameters: Mapping[str, Any]) -> Any:
         return cls()
 
 
@@ -57,12 +57,12 @@ class Rises(Tenth):
 
 
 class NotANumber(Tenth):
-    def propose(self, state: Any, view: DropView) -> tuple[Any, Proposal]:
+    def propose(self, state: Any, _view: DropView) -> tuple[Any, Proposal]:
         return state, Proposal(float("nan"), "what")
 
 
 class Negative(Tenth):
-    def propose(self, state: Any, view: DropView) -> tuple[Any, Proposal]:
+    def propose(self, state: Any, _view: DropView) -> tuple[Any, Proposal]:
         return state, Proposal(-1.0, "push")
 
 
@@ -96,7 +96,7 @@ class Grows(Tenth):
 
 
 class Lambda(Tenth):
-    def propose(self, state: Any, view: DropView) -> tuple[Any, Proposal]:
+    def propose(self, _state: Any, view: DropView) -> tuple[Any, Proposal]:
         return (lambda: 1), Proposal(0.9 * view.load_n, "a function as state")
 
 
@@ -132,7 +132,7 @@ def test_each_misbehaviour_is_named(policy: Any, rule: str) -> None:
 def test_something_else_is_no_policy() -> None:
     class Broken:
         @classmethod
-        def from_parameters(cls, parameters: Mapping[str, Any]) -> Any:
+        def from_parameters(cls, _parameters: Mapping[str, Any]) -> Any:
             raise KeyError("fraction")
 
     assert "builds from its parameters" in {finding.rule for finding in check_policy(Broken)}

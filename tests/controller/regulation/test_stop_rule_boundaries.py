@@ -11,8 +11,8 @@ import pytest
 from ebbset.controller.detection.signals import RepetitionEnded
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.regulation.cable import Cable, Counts
+from ebbset.controller.regulation.outcomes import Finding
 from ebbset.controller.regulation.stop_rules import (
-    Finding,
     after_repetition,
     budget,
     by_time,
