@@ -11,9 +11,10 @@ import json
 import sys
 import time
 from collections.abc import Mapping
+from dataclasses import asdict
 from pathlib import Path
 
-from campaigns.adversary.campaign import NAMES, Item, Totals, drive, items, run, total
+from campaigns.adversary.campaign import NAMES, Item, Totals, by_load, drive, items, run, total
 from campaigns.adversary.targets import missed_targets
 
 HEADS = (
@@ -45,6 +46,20 @@ def as_table(totals: Mapping[str, Totals]) -> str:
     return "\n".join(lines)
 
 
+def as_loads(totals: Mapping[str, Totals]) -> str:
+    """The bench press, a row a load, in Markdown."""
+    heads = ("load", "sets", "first failure missed", "first seen after, s: median", "worst", "failures", "missed")
+    lines = ["| " + " | ".join((*heads, "wrong counts")) + " |", "|---" * (len(heads) + 1) + "|"]
+    for name, found in totals.items():
+        first = sorted(found.first_after_s)
+        times = (f"{first[len(first) // 2]:.2f}", f"{first[-1]:.2f}") if first else ("–", "–")
+        counts = (found.failures, found.unseen, found.wrong_counts)
+        lines.append(
+            "| " + " | ".join((name, str(found.sets), str(found.first_unseen), *times, *map(str, counts))) + " |"
+        )
+    return "\n".join(lines)
+
+
 def as_causes(totals: Mapping[str, Totals]) -> str:
     """What went wrong most often in each family, and how its sets ended, in Markdown."""
     lines = ["| family | what went wrong | times |", "|---|---|---|"]
@@ -72,28 +87,25 @@ def main() -> int:
             parser.error("--index needs --family")
         row = drive(
             Item(family=options.family, index=options.index, seed=options.seed),
-            trace=lambda line: print(line),  # noqa: T201 - the trace is what was asked for
+            trace=lambda line: sys.stdout.write(line + "\n"),
         )
         sys.stdout.write(f"{row.family} {row.index}, {row.variant}\n{row.verdict}\n")
         return 0
     began = time.monotonic()
     rows = list(run(items(options.sets, options.seed, options.family), workers=options.workers))
     totals = total(rows)
-    sys.stdout.write(f"{as_table(totals)}\n\n{as_causes(totals)}\n\n")
+    loads = by_load(rows)
+    tables = (as_table(totals), as_loads(loads), as_causes(totals)) if loads else (as_table(totals), as_causes(totals))
+    sys.stdout.write("\n\n".join(tables) + "\n\n")
     sys.stdout.write(f"{len(rows)} sets in {time.monotonic() - began:.0f} s, seed {options.seed}\n")
     if options.json is not None:
-        sets = [{"family": r.family, "index": r.index, "variant": r.variant, **_plain(r.verdict)} for r in rows]
+        sets = [{"family": r.family, "index": r.index, "variant": r.variant, **asdict(r.verdict)} for r in rows]
         figures = {name: found.as_json() for name, found in totals.items()}
         text = json.dumps({"seed": options.seed, "totals": figures, "sets": sets}, indent=1)
         options.json.write_text(text, encoding="utf-8")
     missed = missed_targets(totals)
     sys.stdout.write("".join(f"not met: {line}\n" for line in missed))
     return 1 if missed else 0
-
-
-def _plain(verdict: object) -> dict[str, object]:
-    """The fields of a judgement by name."""
-    return {name: getattr(verdict, name) for name in type(verdict).__dataclass_fields__}  # type: ignore[attr-defined]
 
 
 if __name__ == "__main__":

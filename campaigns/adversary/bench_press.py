@@ -1,14 +1,17 @@
 """The simulated bench press at or above what the average man can press once, without a profile.
 
 What lives here: whole sets of the physics simulator and their truth, judged by the same figures as the scripted ones.
-The end of motion is read from the handle: the last instant at which it was faster than the stall velocity, before it
-stood for `STANDS_S` short of the top. A drop in an ascent that had not come to a stop counts as foreseen and right:
-whether it would have come through cannot be told from the outside.
+Attempts are what the simulated lifter means as such. The end of motion is read from the handle: the last instant at
+which it was faster than the stall velocity, before it stood for `STANDS_S` short of the top or the lifter gave in. A
+drop in an ascent that had not come to a stop counts as foreseen and right: whether it would have come through cannot
+be told from the outside. A lifter who cannot get the load out of the dock has not begun an ascent; a drop is right
+then, and no time is taken.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_left
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
@@ -21,18 +24,23 @@ from ebbset.controller.messages.events import Event, Samples
 from ebbset.controller.messages.reasons import Reason
 from ebbset.models.contract.prescription import Prescription
 from ebbset.simulators.closed_loop.closed_loop import run_set
-from ebbset.simulators.closed_loop.simulated_set import SimulatedSet, TrueRepetition
+from ebbset.simulators.closed_loop.simulated_set import SimulatedSet
 from ebbset.simulators.lifter.exercises import exercise
+from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.population.population import one_rm_n
+from ebbset.simulators.rig.plant import Plant
+from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.sensors import SensorParameters
+from ebbset.simulators.rig.simulated_rig import step_for
 
 PARTS: Final = tuple(round(1.0 + 0.05 * k, 2) for k in range(13))
 """Loads, as parts of the 1RM."""
 STANDS_S: Final = 0.3
-LATE_S: Final = 1.0
 UNDER_THE_TOP: Final = 0.9
+RIG: Final = RigParameters(max_load_n=2_000.0)
 SMOOTHED: Final = 9
 BEGUN_S: Final = 0.15
+MOST_REPETITIONS: Final = 8
 RIGHT_ENDS: Final = frozenset({Reason.FLOOR_FAILED.value, Reason.DROPS_SPENT.value, Reason.PAUSE_TOO_LONG.value})
 
 
@@ -49,38 +57,81 @@ def prescription_at(part: float) -> Prescription:
             "name": "Bench press",
             "exercise": "bench_press",
             "load": {"start_n": round(start_n, 1), "floor_n": round(0.3 * start_n, 1)},
-            "stop": {"max_repetitions": 8},
+            "stop": {"max_repetitions": MOST_REPETITIONS},
         }
     )
 
 
-class _Handle:
-    """Keeps the handle's motion; the rig's clock is set to true time."""
+@dataclass(slots=True)
+class _Attempt:
+    """One ascent that the simulated lifter meant; seconds of true time."""
 
-    def __init__(self) -> None:
-        self.t_s: list[float] = []
-        self.v: list[float] = []
-        self.x: list[float] = []
+    began_s: float
+    bottom_m: float
+    left_s: float = 0.0
+    completed: bool = False
+    failed: bool = False
+    ended_s: float | None = None
+
+
+class _Observer:
+    """Keeps the handle's motion and what the lifter meant by it; the rig's clock is set to true time."""
+
+    def __init__(self, plant: Plant, rom_m: float) -> None:
+        self.attempts: list[_Attempt] = []
+        self.picking_up: list[tuple[float, float]] = []
+        self._plant = plant
+        self._rom_m = rom_m
+        self._before = plant.phase
+        self._t_s: list[float] = []
+        self._v: list[float] = []
+        self._x: list[float] = []
 
     def record(self, event: Event, outputs: tuple[Output, ...]) -> None:
         """Take in the samples of a frame."""
-        if isinstance(event, Samples) and event.velocity_m_s[0] is not None:
-            self.t_s += [t * 1e-6 for t in event.t_us]
-            self.v += event.velocity_m_s[0]
-            self.x += event.position_m[0]
+        del outputs
+        if not isinstance(event, Samples) or event.velocity_m_s[0] is None:
+            return
+        self._t_s += [t * 1e-6 for t in event.t_us]
+        self._v += event.velocity_m_s[0]
+        self._x += event.position_m[0]
+        now_s, phase = self._t_s[-1], self._plant.phase
+        if phase is not self._before:
+            if phase is Phase.CONCENTRIC:
+                self.attempts.append(_Attempt(now_s, self._x[-1]))
+            elif self._before is Phase.CONCENTRIC:
+                self._left(self.attempts[-1], now_s, phase)
+            elif phase is Phase.PICKING_UP:
+                self.picking_up.append((now_s, 1e9))
+            if self._before is Phase.PICKING_UP and self.picking_up:
+                self.picking_up[-1] = (self.picking_up[-1][0], now_s)
+            self._before = phase
 
-    def ended_s(self, began_s: float, until_s: float, top_m: float) -> float | None:
-        """The end of motion of an ascent: when the handle was last fast before it stood, or ``None``."""
-        first, last = bisect_left(self.t_s, began_s), bisect_left(self.t_s, until_s)
-        smooth = np.convolve(self.v[first:last], np.full(SMOOTHED, 1.0 / SMOOTHED), "same")
-        moved_s = began_s
+    def _left(self, attempt: _Attempt, now_s: float, phase: Phase) -> None:
+        attempt.left_s = now_s
+        attempt.completed, attempt.failed = phase is Phase.TOP, phase is Phase.FAILED
+        attempt.ended_s = self._ended_s(attempt)
+
+    def close(self, end_s: float) -> None:
+        """The set is over; an ascent may be under way."""
+        if self.attempts and self.attempts[-1].left_s == 0.0:
+            self.attempts[-1].left_s = end_s
+            self.attempts[-1].ended_s = self._ended_s(self.attempts[-1])
+
+    def _ended_s(self, attempt: _Attempt) -> float | None:
+        """When the handle was last fast before it stood, or before the lifter gave in; ``None``: it went through."""
+        first, last = bisect_left(self._t_s, attempt.began_s), bisect_left(self._t_s, attempt.left_s)
+        if last - first < SMOOTHED:
+            return attempt.began_s if attempt.failed else None
+        smooth = np.convolve(self._v[first:last], np.full(SMOOTHED, 1.0 / SMOOTHED), "same")
+        moved_s, high_m = attempt.began_s, attempt.bottom_m + UNDER_THE_TOP * self._rom_m
         for k, v in enumerate(smooth):
-            t_s = self.t_s[first + k]
-            if v > STILL_M_S or t_s < began_s + BEGUN_S or self.x[first + k] > top_m:
+            t_s = self._t_s[first + k]
+            if v > STILL_M_S or t_s < attempt.began_s + BEGUN_S or self._x[first + k] > high_m:
                 moved_s = t_s
             elif t_s - moved_s > STANDS_S:
                 return moved_s
-        return None
+        return moved_s if attempt.failed else None
 
 
 def bench_press_set(part: float, seed: np.random.SeedSequence) -> tuple[Judgement, list[str]]:
@@ -90,15 +141,16 @@ def bench_press_set(part: float, seed: np.random.SeedSequence) -> tuple[Judgemen
         part: load over 1RM.
         seed: of the lifter's and the sensors' noise.
     """
-    handle = _Handle()
-    outcome = run_set(
-        prescription_at(part),
-        exercise("bench_press").mean_lifter(),
-        seed=seed,
-        sensors=SensorParameters(clock_drift_ppm=0.0, clock_start_s=0.0),
-        recorder=handle.record,
-    )
-    return _judged(outcome, handle, part), [_line(decision) for decision in outcome.decisions]
+    lifter = exercise("bench_press").mean_lifter()
+    of_lifter, of_loop = seed.spawn(2)
+    sensors = SensorParameters(clock_drift_ppm=0.0, clock_start_s=0.0)
+    plant = Plant(RIG, lifter, np.random.default_rng(of_lifter), step_for(sensors.sample_rate_hz))
+    observer = _Observer(plant, lifter.rom_m)
+    order = prescription_at(part)
+    outcome = run_set(order, lifter, seed=of_loop, sensors=sensors, plant=plant, recorder=observer.record)
+    lines = [_line(decision) for decision in outcome.decisions]
+    lines += [f"truth: {attempt}" for attempt in observer.attempts]
+    return _judged(outcome, observer, f"{100 * part:.0f} % of 1RM"), lines
 
 
 def _line(decision: Decision) -> str:
@@ -108,48 +160,46 @@ def _line(decision: Decision) -> str:
     )
 
 
-def _judged(outcome: SimulatedSet, handle: _Handle, part: float) -> Judgement:
+def _judged(outcome: SimulatedSet, observer: _Observer, cause: str) -> Judgement:
     verdict = Judgement(healthy=False)
-    top_m = UNDER_THE_TOP * exercise("bench_press").quantities["rom_m"].mean
-    stalls = [d for d in outcome.decisions if d.reason in STALLS or d.reason in STALL_ENDINGS]
     ends = [d for d in outcome.decisions if d.action == "end"]
     end_s = ends[0].now_us * 1e-6 if ends else outcome.simulated_s
-    attempts = [one for one in outcome.true_repetitions if one.truth.start_s < end_s]
-    cause = f"{100 * part:.0f} % of 1RM"
-    right: set[int] = set()
+    observer.close(end_s)
+    attempts = [one for one in observer.attempts if one.began_s < end_s]
+    stalls = [d for d in outcome.decisions if d.reason in STALLS or d.reason in STALL_ENDINGS]
+    stalls = [d for d in stalls if not any(a <= d.now_us * 1e-6 <= b for a, b in observer.picking_up)]
     for number, attempt in enumerate(attempts):
-        after = attempts[number + 1].truth.start_s if number + 1 < len(attempts) else end_s + LATE_S
-        seen = [d for d in stalls if attempt.truth.start_s <= d.now_us * 1e-6 < after]
-        ended_s = handle.ended_s(attempt.truth.start_s, min(attempt.truth.end_s, end_s), attempt.truth.start_m + top_m)
-        verdict.false_drops += _false_of(attempt, ended_s, seen)
-        right |= {d.seq for d in seen}
-        if seen and (ended_s is not None or not attempt.truth.completed or seen[0].now_us * 1e-6 < attempt.truth.end_s):
-            at_s = seen[0].now_us * 1e-6
-            verdict.failures += 1
-            verdict.seen_after_s.append(0.0 if ended_s is None else max(0.0, at_s - ended_s))
-        elif ended_s is not None:
-            verdict.failures += 1
-            verdict.unseen += 1
-            verdict.misses.append(f"{'the first ascent' if number == 0 else 'a later ascent'}, {cause}")
-    verdict.false_drops += [f"{d.reason.value} outside any ascent" for d in stalls if d.seq not in right]
+        after_s = attempts[number + 1].began_s if number + 1 < len(attempts) else 1e9
+        seen = [d for d in stalls if attempt.began_s <= d.now_us * 1e-6 < after_s]
+        which = "the first ascent" if number == 0 else "a later ascent"
+        _judge_attempt(verdict, attempt, seen, f"{which}, {cause}")
+    first_s = attempts[0].began_s if attempts else 1e9
+    verdict.false_drops += [f"{d.reason.value} before any ascent" for d in stalls if d.now_us * 1e-6 < first_s]
     verdict.never = verdict.failures > 0 and not verdict.seen_after_s
-    tops = [one.truth.end_s for one in attempts if one.truth.completed]
-    least, most = (sum(at < end_s + margin for at in tops) for margin in (-COUNT_TOLERANCE_S, COUNT_TOLERANCE_S))
-    verdict.completed = sum(at <= end_s for at in tops)
-    result = outcome.result
-    verdict.counted = None if result is None else result.repetitions
-    verdict.wrong_count = result is None or not least <= result.repetitions <= most
-    verdict.reason = "none" if result is None else result.reason.value
-    verdict.wrong_end = verdict.reason not in RIGHT_ENDS and not (
-        verdict.reason == Reason.REPETITIONS_DONE.value and most >= 8
-    )
-    verdict.breaches = [f"invariant {b.invariant}: {b.detail}" for b in outcome.violations]
+    _count(verdict, outcome, [one.left_s for one in attempts if one.completed], end_s)
     return verdict
 
 
-def _false_of(attempt: TrueRepetition, ended_s: float | None, seen: list[Decision]) -> list[str]:
-    """Drops about an attempt that had come through and never stopped."""
-    if ended_s is not None or not attempt.truth.completed:
-        return []
-    late = [d for d in seen if d.now_us * 1e-6 > attempt.truth.end_s]
-    return [f"{d.reason.value} after a repetition that came through" for d in late]
+def _judge_attempt(verdict: Judgement, attempt: _Attempt, seen: list[Decision], cause: str) -> None:
+    at_s = [d.now_us * 1e-6 for d in seen]
+    if attempt.completed and attempt.ended_s is None:
+        verdict.false_drops += [
+            f"{d.reason.value} after an ascent that came through" for d in seen if d.now_us * 1e-6 > attempt.left_s
+        ]
+        at_s = [at for at in at_s if at <= attempt.left_s]
+    if at_s:
+        verdict.failure_seen(0.0 if attempt.ended_s is None else at_s[0] - attempt.ended_s)
+    elif attempt.ended_s is not None:
+        verdict.failure_missed(cause)
+
+
+def _count(verdict: Judgement, outcome: SimulatedSet, tops_s: list[float], end_s: float) -> None:
+    result = outcome.result
+    least, most = (sum(at < end_s + margin for at in tops_s) for margin in (-COUNT_TOLERANCE_S, COUNT_TOLERANCE_S))
+    verdict.completed = sum(at <= end_s for at in tops_s)
+    verdict.counted = None if result is None else result.repetitions
+    verdict.wrong_count = result is None or not least <= result.repetitions <= most
+    verdict.reason = "none" if result is None else result.reason.value
+    enough = verdict.reason == Reason.REPETITIONS_DONE.value and most >= MOST_REPETITIONS
+    verdict.wrong_end = not enough and verdict.reason not in RIGHT_ENDS
+    verdict.breaches = [f"invariant {b.invariant}: {b.detail}" for b in outcome.violations]

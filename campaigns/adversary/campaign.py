@@ -71,7 +71,7 @@ def items(sets: int, seed: int, family: str | None = None) -> list[Item]:
 
 
 def drive(
-    item: Item, factory: ControllerFactory = real_controller, trace: Callable[[str], None] | None = None
+    item: Item, factory: ControllerFactory = real_controller, trace: Callable[[str], object] | None = None
 ) -> Row:
     """Drive one set.
 
@@ -94,9 +94,7 @@ def drive(
     return Row(family=item.family, index=item.index, variant=case.variant, verdict=verdict)
 
 
-def run(
-    chosen: Sequence[Item], *, workers: int = 1, progress: Callable[[int], None] | None = None
-) -> Iterator[Row]:
+def run(chosen: Sequence[Item], *, workers: int = 1, progress: Callable[[int], None] | None = None) -> Iterator[Row]:
     """Drive many sets; the rows come in the order of the items, whatever the number of workers.
 
     Args:
@@ -125,6 +123,8 @@ class Totals:
         wrong_counts: sets.
         wrong_ends: sets.
         seen_after_s: of every failure that was seen.
+        first_after_s: of the first failure of each set that was seen.
+        first_unseen: sets whose first failure was not seen.
         reasons: how the sets ended.
         causes: of everything that went wrong.
         breaches: broken invariants.
@@ -140,6 +140,8 @@ class Totals:
     wrong_counts: int = 0
     wrong_ends: int = 0
     seen_after_s: list[float] = field(default_factory=list)
+    first_after_s: list[float] = field(default_factory=list)
+    first_unseen: int = 0
     reasons: Counter[str] = field(default_factory=Counter)
     causes: Counter[str] = field(default_factory=Counter)
     breaches: list[str] = field(default_factory=list)
@@ -157,6 +159,10 @@ class Totals:
         self.wrong_counts += verdict.wrong_count
         self.wrong_ends += verdict.wrong_end
         self.seen_after_s += verdict.seen_after_s
+        if verdict.first_after_s is not None:
+            self.first_after_s.append(verdict.first_after_s)
+        elif verdict.failures:
+            self.first_unseen += 1
         self.reasons[verdict.reason] += 1
         self.causes.update(f"missed: {cause}" for cause in verdict.misses)
         self.causes.update(f"false drop: {cause}" for cause in verdict.false_drops)
@@ -185,6 +191,8 @@ class Totals:
             "seen_after_median_s": self.seen_s(0.5),
             "seen_after_slowest_tenth_s": self.seen_s(0.9),
             "seen_after_worst_s": self.seen_s(1.0),
+            "first_seen_after_worst_s": max(self.first_after_s, default=None),
+            "first_unseen": self.first_unseen,
             "reasons": dict(self.reasons.most_common()),
             "causes": dict(self.causes.most_common()),
             "breaches": self.breaches,
@@ -195,6 +203,15 @@ def _direction(verdict: Judgement) -> str:
     if verdict.counted is None:
         return "missing"
     return "too low" if verdict.counted < verdict.completed else "too high"
+
+
+def by_load(rows: Sequence[Row]) -> dict[str, Totals]:
+    """Figures of the bench press at each load."""
+    found: dict[str, Totals] = {}
+    for row in rows:
+        if row.family == BENCH_PRESS:
+            found.setdefault(row.variant, Totals()).add(row)
+    return dict(sorted(found.items(), key=lambda pair: int(pair[0].split()[0])))
 
 
 def total(rows: Sequence[Row]) -> dict[str, Totals]:

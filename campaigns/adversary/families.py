@@ -248,7 +248,9 @@ def healthy(rng: np.random.Generator) -> Case:
     plans = [draw.repetition(number) for number in range(draw.repetitions)]
     sway_m = draw.between(0.001, 0.004) if kind in (1, 3) else draw.between(0.0, 0.002)
     at = int(rng.integers(1, len(plans)))
-    variant = ("5 % short, 1 s at the top", "one bottom deeper, sway", "ROM varies", "ROM varies by 3 to 5 %, sway")[kind]
+    variant = ("5 % short, 1 s at the top", "one bottom deeper, sway", "ROM varies", "ROM varies by 3 to 5 %, sway")[
+        kind
+    ]
     if kind == 0:
         plans[at] = replace(plans[at], rom_m=draw.rom_m * draw.between(0.93, 0.96), top_s=draw.between(0.8, 1.2))
     elif kind == 1:
@@ -262,7 +264,7 @@ def two_cables(rng: np.random.Generator) -> Case:
     cables: Literal["coupled", "independent"] = "coupled" if draw.chance(0.7) else "independent"
     slow_ramp = draw.chance(0.5)
     ramp = draw.between(20.0, 70.0) if slow_ramp else None
-    rig = draw.rig(cables=2, lag_s=draw.between(0.0, 0.25), side_rom=draw.between(0.75, 1.0))
+    rig = draw.rig(cables=2, lag_s=draw.between(0.0, 0.25), side_rom=draw.between(0.88, 1.0))
     profile = draw.chance(0.5)
     how = f"{cables}, {'slow ramp' if slow_ramp else 'usual ramp'}"
     if draw.chance(0.3):

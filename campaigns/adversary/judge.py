@@ -37,6 +37,7 @@ class Judgement:
         unseen: of those, how many nothing was said about before the next ascent, or the dock.
         never: a set with failures in which none was seen.
         seen_after_s: from the end of motion to the drop, for each that was seen; 0 where it was foreseen.
+        first_after_s: the same for the first failure of the set; ``None``: it was not seen, or there was none.
         false_drops: cause of each false drop.
         misses: cause of each unseen failure.
         reason: how it ended.
@@ -52,12 +53,27 @@ class Judgement:
     unseen: int = 0
     never: bool = False
     seen_after_s: list[float] = field(default_factory=list)
+    first_after_s: float | None = None
     false_drops: list[str] = field(default_factory=list)
     misses: list[str] = field(default_factory=list)
     reason: str = "none"
     wrong_end: bool = False
     wrong_count: bool = False
     breaches: list[str] = field(default_factory=list)
+
+    def failure_seen(self, after_s: float) -> None:
+        """A failure was seen this long after the end of motion; below 0 counts as foreseen."""
+        after_s = max(0.0, after_s)
+        if self.failures == 0:
+            self.first_after_s = after_s
+        self.failures += 1
+        self.seen_after_s.append(after_s)
+
+    def failure_missed(self, cause: str) -> None:
+        """Nothing was said about a failure before the next ascent."""
+        self.failures += 1
+        self.unseen += 1
+        self.misses.append(cause)
 
     @property
     def wrong(self) -> bool:
@@ -72,12 +88,14 @@ class Judge:
         lifter: whose truth counts.
         healthy: nobody is to fail.
         most_repetitions: the prescription ends the set at this count; ``None``: it does not.
+        coupled: both cables drop together, so that one failed attempt is one failure.
     """
 
-    def __init__(self, lifter: ScriptedLifter, *, healthy: bool, most_repetitions: int | None) -> None:
+    def __init__(self, lifter: ScriptedLifter, *, healthy: bool, most_repetitions: int | None, coupled: bool) -> None:
         self.verdict = Judgement(healthy=healthy)
         self._lifter = lifter
         self._most = most_repetitions
+        self._coupled = coupled
         self._ended_s: float | None = None
         self._ended_in = Phase.DOCK
         self._ended_done = False
@@ -104,25 +122,27 @@ class Judge:
         attempt = lifter.attempts[-1] if lifter.attempts else None
         enough = max(ordered_n) <= lifter.capacity_n
         self._last_right = False
+        side = 0 if self._coupled or decision.cable is None else decision.cable
         if attempt is None:
             cause = f"{decision.reason.value} {lifter.phase.value} before the first ascent"
         elif lifter.too_heavy(applied_n):
             if enough:
                 cause = f"{decision.reason.value} while the load was already on its way"
             else:
-                self._right(decision.reason)
+                self._right(side)
                 return
         elif attempt.gave_up_s is not None and lifter.phase in (Phase.DOWN, Phase.BOTTOM, Phase.HOME):
-            if attempt.seen_s is None:
-                self._right(decision.reason)
+            if side not in attempt.seen_by:
+                self._right(side)
                 return
             cause = f"{decision.reason.value} again for the same attempt"
         else:
             cause = f"{decision.reason.value} {lifter.phase.value}"
         self.verdict.false_drops.append(cause)
 
-    def _right(self, reason: Reason) -> None:
+    def _right(self, side: int) -> None:
         attempt = self._lifter.attempts[-1]
+        attempt.seen_by.add(side)
         self._last_right = True
         if attempt.seen_s is None:
             attempt.seen_s = self._lifter.now_s
@@ -140,14 +160,11 @@ class Judge:
         attempts = self._lifter.attempts
         for attempt in attempts:
             if attempt.seen_s is not None:
-                verdict.failures += 1
                 ended_s = attempt.seen_s if attempt.ended_s is None else attempt.ended_s
-                verdict.seen_after_s.append(max(0.0, attempt.seen_s - ended_s))
-            elif attempt.ended_s is not None and attempt.ended_s < end_s:
-                verdict.failures += 1
-                verdict.unseen += 1
+                verdict.failure_seen(attempt.seen_s - ended_s)
+            elif attempt.ended_s is not None and attempt.ended_s < end_s and not attempt.relief_ordered:
                 first = "the first ascent" if attempt is attempts[0] else "a later ascent"
-                verdict.misses.append(f"{first}, {cause}")
+                verdict.failure_missed(f"{first}, {cause}")
         verdict.never = verdict.failures > 0 and not verdict.seen_after_s
         tops = [attempt.completed_s for attempt in attempts if attempt.completed_s is not None]
         least = sum(at < end_s - COUNT_TOLERANCE_S for at in tops)

@@ -10,11 +10,12 @@ enough it goes on. Motion has ended when the handle was last faster than `STILL_
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
 
+LONGEST_STEP_S: Final = 0.005
 STILL_M_S: Final = 0.05
 """The stall velocity that every prescription here keeps (the default of the prescription)."""
 ACCELERATION_M_S2: Final = 5.0
@@ -25,6 +26,7 @@ COMPLETE_PART: Final = 0.95
 """As in the simulator: an attempt that reached 95 % of its own range came through."""
 HOME_M_S: Final = 0.3
 FREE_N: Final = 1.0
+AT_TARGET_N: Final = 0.5
 DIP_WIDTH: Final = 0.12
 
 
@@ -113,7 +115,9 @@ class Attempt:
         ended_s: the end of motion.
         gave_up_s: when the lifter let the handle go down.
         completed_s: when it reached 95 % of its range.
-        seen_s: when the controller said that it failed.
+        seen_s: when the controller first said that it failed.
+        relief_ordered: when it stopped the load was on its way down to what it can move, so nothing was to be done.
+        seen_by: cables for which it did; coupled cables are one.
     """
 
     number: int
@@ -123,6 +127,8 @@ class Attempt:
     gave_up_s: float | None = None
     completed_s: float | None = None
     seen_s: float | None = None
+    relief_ordered: bool = False
+    seen_by: set[int] = field(default_factory=set)
 
 
 @dataclass(slots=True)
@@ -146,9 +152,23 @@ class ScriptedLifter:
     _moving_s: float = 0.0
     _fight_since_s: float = 0.0
     _sway: float = 0.0
+    _dt: float = LONGEST_STEP_S
+    _heaviest_n: float = 0.0
+    _ordered_n: float = 0.0
+    _stands: bool = False
+    _handlers: dict[Phase, Callable[[], None]] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
         self.x = self.dock_m
+        self._handlers = {
+            Phase.DOCK: self._in_dock,
+            Phase.TAKE_UP: self._take_up,
+            Phase.BOTTOM: self._at_bottom,
+            Phase.UP: self._ascend,
+            Phase.TOP: self._at_top,
+            Phase.DOWN: self._descend,
+            Phase.HOME: self._go_home,
+        }
 
     # --- what may be asked -----------------------------------------------------------------------------------------
 
@@ -192,21 +212,23 @@ class ScriptedLifter:
 
     # --- motion ----------------------------------------------------------------------------------------------------
 
-    def step(self, dt: float, applied_n: Sequence[float], *, stands: bool) -> None:
+    def step(self, dt: float, applied_n: Sequence[float], ordered_n: Sequence[float]) -> None:
         """Advance.
 
         Args:
             dt: seconds.
             applied_n: load that the rig applies, N per cable.
-            stands: that load is what was ordered, and there is one.
+            ordered_n: load that the rig holds or goes to.
         """
         self.now_s += dt
         wanted = 0.0 if self.phase is Phase.DOCK else 1.0
         self._sway += (wanted - self._sway) * min(1.0, dt / 0.3)
         if max(applied_n) <= FREE_N and self.phase not in (Phase.DOCK, Phase.HOME):
             self._enter(Phase.HOME)
-        handler = _PHASES[self.phase]
-        handler(self, dt, applied_n, stands)
+        self._dt, self._heaviest_n, self._ordered_n = dt, max(applied_n), max(ordered_n)
+        off_n = max(abs(applied - ordered) for applied, ordered in zip(applied_n, ordered_n, strict=True))
+        self._stands = off_n < AT_TARGET_N and min(ordered_n) > 0.0
+        self._handlers[self.phase]()
 
     def _enter(self, phase: Phase) -> None:
         self.phase = phase
@@ -215,23 +237,23 @@ class ScriptedLifter:
     def _for_s(self) -> float:
         return self.now_s - self._since_s
 
-    def _follow(self, desired: float, dt: float) -> None:
-        most = ACCELERATION_M_S2 * dt
+    def _follow(self, desired: float) -> None:
+        most = ACCELERATION_M_S2 * self._dt
         self.v += max(-most, min(most, desired - self.v))
-        self.x += self.v * dt
+        self.x += self.v * self._dt
 
-    def _go(self, to_m: float, speed: float, dt: float) -> bool:
+    def _go(self, to_m: float, speed: float) -> bool:
         gap = to_m - self.x
         if abs(gap) < ARRIVED_M:
             self.v = 0.0
             return True
-        size = min(speed, math.sqrt(2.0 * BRAKING_M_S2 * abs(gap)), abs(gap) / dt)
-        self._follow(math.copysign(size, gap), dt)
+        size = min(speed, math.sqrt(2.0 * BRAKING_M_S2 * abs(gap)), abs(gap) / self._dt)
+        self._follow(math.copysign(size, gap))
         return False
 
-    def _in_dock(self, dt: float, applied_n: Sequence[float], stands: bool) -> None:
+    def _in_dock(self) -> None:
         self.x, self.v = self.dock_m, 0.0
-        if not stands or self.done:
+        if not self._stands or self.done:
             self._since_s = self.now_s
         elif self._for_s() > self.ready_s:
             if self.script.from_dock and not self.attempts:
@@ -239,12 +261,12 @@ class ScriptedLifter:
             else:
                 self._enter(Phase.TAKE_UP)
 
-    def _take_up(self, dt: float, applied_n: Sequence[float], stands: bool) -> None:
-        if self._go(self.bottom_m, self.script.take_up_m_s, dt):
+    def _take_up(self) -> None:
+        if self._go(self.bottom_m, self.script.take_up_m_s):
             self._enter(Phase.BOTTOM)
 
-    def _at_bottom(self, dt: float, applied_n: Sequence[float], stands: bool) -> None:
-        self._follow(0.0, dt)
+    def _at_bottom(self) -> None:
+        self._follow(0.0)
         pause_s = self.plan.bottom_s if self.attempts else self.script.take_up_s
         if self.done:
             self._enter(Phase.HOME)
@@ -258,19 +280,19 @@ class ScriptedLifter:
         self._moving_s = self._fight_since_s = self.now_s
         self._enter(Phase.UP)
 
-    def _ascend(self, dt: float, applied_n: Sequence[float], stands: bool) -> None:
+    def _ascend(self) -> None:
         plan, attempt = self.plan, self.attempts[-1]
         share = (self.x - self.bottom_m) / plan.rom_m
         gap = plan.rom_m * (1.0 - share)
-        heavy = max(applied_n) > self.capacity_n
+        heavy = self._heaviest_n > self.capacity_n
         peak = PEAK_OVER_MEAN * plan.velocity_m_s
         speed = peak * (1.0 - plan.dip * math.exp(-(((share - plan.dip_at) / DIP_WIDTH) ** 2)))
-        speed = min(speed, math.sqrt(2.0 * BRAKING_M_S2 * max(gap, 0.0)), max(gap, 0.0) / dt)
+        speed = min(speed, math.sqrt(2.0 * BRAKING_M_S2 * max(gap, 0.0)), max(gap, 0.0) / self._dt)
         if heavy:
             speed = min(speed, max(0.0, plan.approach_per_s * (plan.sticks_at - share) * plan.rom_m))
         elif self._holds(share):
             speed = 0.0
-        self._follow(speed, dt)
+        self._follow(speed)
         if self.v > STILL_M_S:
             self._moving_s = self.now_s
         share = (self.x - self.bottom_m) / plan.rom_m
@@ -291,6 +313,7 @@ class ScriptedLifter:
         """The handle does not move and the load is too heavy: fight, and at last give up."""
         if attempt.ended_s is None:
             attempt.ended_s, attempt.stuck_share = self._moving_s, share
+            attempt.relief_ordered = self._ordered_n <= self.capacity_n
             self._fight_since_s = self.now_s
         if self.now_s - self._fight_since_s > self.script.fight_s:
             attempt.gave_up_s = self.now_s
@@ -308,29 +331,18 @@ class ScriptedLifter:
         self._paused = self.now_s >= self._pause_until_s
         return not self._paused
 
-    def _at_top(self, dt: float, applied_n: Sequence[float], stands: bool) -> None:
-        self._follow(0.0, dt)
+    def _at_top(self) -> None:
+        self._follow(0.0)
         pause_s = self.script.repetitions[self.number - 1].top_s
         if self._for_s() >= pause_s:
             self.done = self.number >= len(self.script.repetitions)
             self._enter(Phase.DOWN)
 
-    def _descend(self, dt: float, applied_n: Sequence[float], stands: bool) -> None:
-        if self._go(self.bottom_m, self.plan.eccentric_m_s, dt):
+    def _descend(self) -> None:
+        if self._go(self.bottom_m, self.plan.eccentric_m_s):
             self._enter(Phase.BOTTOM)
 
-    def _go_home(self, dt: float, applied_n: Sequence[float], stands: bool) -> None:
+    def _go_home(self) -> None:
         self.done = True
-        if self._go(self.dock_m, HOME_M_S, dt):
+        if self._go(self.dock_m, HOME_M_S):
             self._enter(Phase.DOCK)
-
-
-_PHASES: Final = {
-    Phase.DOCK: ScriptedLifter._in_dock,
-    Phase.TAKE_UP: ScriptedLifter._take_up,
-    Phase.BOTTOM: ScriptedLifter._at_bottom,
-    Phase.UP: ScriptedLifter._ascend,
-    Phase.TOP: ScriptedLifter._at_top,
-    Phase.DOWN: ScriptedLifter._descend,
-    Phase.HOME: ScriptedLifter._go_home,
-}

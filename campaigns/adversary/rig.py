@@ -14,7 +14,7 @@ from typing import Final, Protocol
 import numpy as np
 
 from campaigns.adversary.judge import Judge, Judgement
-from campaigns.adversary.lifter import Script, ScriptedLifter
+from campaigns.adversary.lifter import LONGEST_STEP_S, Script, ScriptedLifter
 from ebbset.controller.messages.actions import (
     Decision,
     Output,
@@ -38,10 +38,8 @@ from ebbset.models.contract.profile import LifterProfile
 from ebbset.models.contract.wire import Refusal, RequestAction, RigEventKind
 from ebbset.simulators.closed_loop.invariant_monitor import InvariantMonitor
 
-LONGEST_STEP_S: Final = 0.005
 DOCK_M: Final = 0.12
 LONGEST_SET_S: Final = 180.0
-AT_TARGET_N: Final = 0.5
 HANDLE_MASS_KG: Final = 4.0
 UNLOAD_RAMP_N_PER_S: Final = 1_000.0
 MAX_LEASE_MS: Final = 1_000
@@ -125,13 +123,14 @@ class AdversaryRig:
         case: Case,
         factory: ControllerFactory,
         rng: np.random.Generator,
-        trace: Callable[[str], None] | None = None,
+        trace: Callable[[str], object] | None = None,
     ) -> None:
         self.case = case
         self.lifter = ScriptedLifter(case.script, DOCK_M, ready_s=float(rng.uniform(0.3, 1.0)))
         self.controller = factory(self.lifter)
         stop = case.prescription.stop
-        self.judge = Judge(self.lifter, healthy=case.healthy, most_repetitions=stop.max_repetitions)
+        coupled = case.prescription.load.cables == "coupled"
+        self.judge = Judge(self.lifter, healthy=case.healthy, most_repetitions=stop.max_repetitions, coupled=coupled)
         self.monitor = InvariantMonitor()
         self.result: SetResult | None = None
         self.raised: list[str] = []
@@ -318,8 +317,7 @@ class AdversaryRig:
         for _ in range(self._steps):
             for k, target in enumerate(self._target):
                 self._applied[k] += max(-most, min(most, target - self._applied[k]))
-            off = max(abs(a - t) for a, t in zip(self._applied, self._target, strict=True))
-            self.lifter.step(dt, self._applied, stands=off < AT_TARGET_N and min(self._target) > 0.0)
+            self.lifter.step(dt, self._applied, self._target)
             self._history.append((self.lifter.x, self.lifter.v))
 
     def _sides(self) -> list[tuple[float, float]]:
