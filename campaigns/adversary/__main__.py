@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import sys
 import time
 from collections.abc import Mapping
@@ -80,6 +81,7 @@ def main() -> int:
     parser.add_argument("--index", type=int, help="only this set of the family, with every decision")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--json", type=Path, help="write all figures and every set there")
+    parser.add_argument("--seconds", type=float, default=math.inf, help="begin to add up after this long")
     parser.add_argument("--workers", type=int, default=1)
     options = parser.parse_args()
     if options.index is not None:
@@ -92,7 +94,11 @@ def main() -> int:
         sys.stdout.write(f"{row.family} {row.index}, {row.variant}\n{row.verdict}\n")
         return 0
     began = time.monotonic()
-    rows = list(run(items(options.sets, options.seed, options.family), workers=options.workers))
+    rows = []
+    for row in run(items(options.sets, options.seed, options.family), workers=options.workers):
+        rows.append(row)
+        if time.monotonic() - began > options.seconds:
+            break
     totals = total(rows)
     loads = by_load(rows)
     tables = (as_table(totals), as_loads(loads), as_causes(totals)) if loads else (as_table(totals), as_causes(totals))

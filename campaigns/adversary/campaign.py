@@ -58,7 +58,7 @@ class Row:
 
 
 def items(sets: int, seed: int, family: str | None = None) -> list[Item]:
-    """That many sets, spread evenly over the families; at least one of each.
+    """That many sets, spread evenly over the families, which take turns; at least one of each.
 
     Args:
         sets: in all.
@@ -67,7 +67,7 @@ def items(sets: int, seed: int, family: str | None = None) -> list[Item]:
     """
     names = NAMES if family is None else (family,)
     each = max(1, sets // len(names))
-    return [Item(family=name, index=index, seed=seed) for name in names for index in range(each)]
+    return [Item(family=name, index=index, seed=seed) for index in range(each) for name in names]
 
 
 def drive(
@@ -216,9 +216,9 @@ def by_load(rows: Sequence[Row]) -> dict[str, Totals]:
 
 def total(rows: Sequence[Row]) -> dict[str, Totals]:
     """Figures of each family, and of all under "all"."""
-    found: dict[str, Totals] = {}
+    names = [name for name in NAMES if any(row.family == name for row in rows)]
+    found = {name: Totals() for name in (*names, "all")}
     for row in rows:
-        for name in (row.family, "all"):
-            found.setdefault(name, Totals()).add(row)
-    found["all"] = found.pop("all", Totals())
+        found[row.family].add(row)
+        found["all"].add(row)
     return found

@@ -18,7 +18,9 @@ from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile, Uncertain
 
 LONGEST_FRAME_S: Final = 0.1
-RATES_HZ: Final = (20.0, 50.0, 100.0, 200.0, 500.0, 1_000.0)
+RATES_HZ: Final = (20.0, 50.0, 100.0, 100.0, 200.0, 500.0, 1_000.0)
+SLOWEST_HZ: Final = 20.0
+FASTEST_HZ: Final = 1_000.0
 FEWEST: Final = 5
 MOST: Final = 8
 
@@ -92,7 +94,10 @@ class Draw:
 
     def rig(self, **changes: Any) -> RigSetup:
         """A rig of any rate, with frames that are short enough."""
-        rate_hz = float(self.rng.choice(RATES_HZ)) if self.chance(0.6) else self.between(20.0, 1_000.0)
+        if self.chance(0.4):
+            rate_hz = float(self.rng.choice(RATES_HZ))
+        else:
+            rate_hz = SLOWEST_HZ * (FASTEST_HZ / SLOWEST_HZ) ** float(self.rng.random())
         most = max(1, int(rate_hz * LONGEST_FRAME_S))
         base: dict[str, Any] = {
             "rate_hz": rate_hz,

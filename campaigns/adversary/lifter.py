@@ -221,13 +221,12 @@ class ScriptedLifter:
             ordered_n: load that the rig holds or goes to.
         """
         self.now_s += dt
+        self._dt, self._heaviest_n, self._ordered_n = dt, max(applied_n), max(ordered_n)
+        self._stands = self._ordered_n > 0.0 and abs(self._heaviest_n - self._ordered_n) < AT_TARGET_N
         wanted = 0.0 if self.phase is Phase.DOCK else 1.0
         self._sway += (wanted - self._sway) * min(1.0, dt / 0.3)
-        if max(applied_n) <= FREE_N and self.phase not in (Phase.DOCK, Phase.HOME):
+        if self._heaviest_n <= FREE_N and self.phase not in (Phase.DOCK, Phase.HOME):
             self._enter(Phase.HOME)
-        self._dt, self._heaviest_n, self._ordered_n = dt, max(applied_n), max(ordered_n)
-        off_n = max(abs(applied - ordered) for applied, ordered in zip(applied_n, ordered_n, strict=True))
-        self._stands = off_n < AT_TARGET_N and min(ordered_n) > 0.0
         self._handlers[self.phase]()
 
     def _enter(self, phase: Phase) -> None:

@@ -315,8 +315,9 @@ class AdversaryRig:
         """One sample's time at the rig and in the lifter's hand."""
         dt, most = self._dt, self._ramp * self._dt
         for _ in range(self._steps):
-            for k, target in enumerate(self._target):
-                self._applied[k] += max(-most, min(most, target - self._applied[k]))
+            if self._applied != self._target:
+                for k, target in enumerate(self._target):
+                    self._applied[k] += max(-most, min(most, target - self._applied[k]))
             self.lifter.step(dt, self._applied, self._target)
             self._history.append((self.lifter.x, self.lifter.v))
 
