@@ -36,6 +36,8 @@ from ebbset.models.contract.wire import (
 )
 
 ACK_PATIENCE_S: Final = 1.5
+_BROKER_PATIENCE_S: Final = 10.0
+"""A slow broker delays a conformance run; it must not break it off, since it is the rig that is judged."""
 _KEPT: Final = 20_000
 _FROM_RIG: Final = (Topic.IDENTITY, Topic.FRAME, Topic.REPETITION, Topic.EVENT, Topic.ACK)
 
@@ -392,7 +394,8 @@ async def open_rig_client(
         aiomqtt.MqttError: the broker cannot be reached, or the connection is lost.
         BadDocumentError: certificates or credentials cannot be read.
     """
-    async with new_client(broker, f"ebbset-bench-{rig}-{secrets.token_hex(4)}") as connection:
+    identifier = f"ebbset-bench-{rig}-{secrets.token_hex(4)}"
+    async with new_client(broker, identifier, timeout_s=_BROKER_PATIENCE_S) as connection:
         client = RigClient(connection, rig, patience_s)
         for topic in _FROM_RIG:
             await connection.subscribe(topic.path(rig), qos=1)

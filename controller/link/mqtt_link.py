@@ -83,6 +83,7 @@ def new_client(
     *,
     will: aiomqtt.Will | None = None,
     sink: Callable[[aiomqtt.Message], None] | None = None,
+    timeout_s: float = CALL_TIMEOUT_S,
 ) -> aiomqtt.Client:
     """A client for one connection, clean session, not yet connected.
 
@@ -91,6 +92,7 @@ def new_client(
         identifier: client identifier, new for every connection.
         will: published by the broker when the connection is lost.
         sink: gets each message in the call in which it was read; the client then keeps no queue.
+        timeout_s: how long the broker may take to answer one call.
 
     Raises:
         BadDocumentError: certificates or credentials cannot be read.
@@ -114,7 +116,7 @@ def new_client(
         properties=properties,
         will=will,
         keepalive=KEEPALIVE_S,
-        timeout=CALL_TIMEOUT_S,
+        timeout=timeout_s,
         tls_context=broker.tls_context(),
         queue_type=queue_type,
         max_queued_incoming_messages=_MAX_QUEUED,
