@@ -50,7 +50,11 @@ STRAIGHT_GROWTH: Final = Published(
     0.437, 0.266, 0.608, "traditional sets, hypertrophy: Sødal et al. 2023, 10.1186/s40798-023-00620-5"
 )
 DROP_ADVANTAGE: Final = Published(
-    0.08, -0.08, 0.24, "drop against traditional sets, hypertrophy: Coleman et al. 2022, 10.47206/ijsc.v2i1.135"
+    0.08,
+    -0.08,
+    0.24,
+    "drop against traditional sets, hypertrophy: International Journal of Strength and Conditioning 2022, "
+    "10.47206/ijsc.v2i1.135",
 )
 REST_ADVANTAGES: Final = (
     Published(0.13, -0.27, 0.51, "longer against short rests, arm: Singer et al. 2024, 10.3389/fspor.2024.1429789"),
@@ -318,7 +322,8 @@ def log_likelihood(draws: Draws) -> FloatArray:
 
     A 12RM with three drops of a fifth stands against three sets of 12RM with 90 s rest (four sets against three, the
     usual third more; protocol of Fink et al. 2018 J Sports Med Phys Fit 58:597-605, from memory), with the pooled
-    difference of Coleman et al. 2022; and short rests against longer ones with the differences of Singer et al. 2024
+    difference of the meta-analysis of drop sets in the International Journal of Strength and Conditioning 2022
+    (10.47206/ijsc.v2i1.135); and short rests against longer ones with the differences of Singer et al. 2024
     (60 and 150 s stand for the two, our judgement).
     """
     straight = straight_sets_worth(draws, 3, TRIAL_REST_S)

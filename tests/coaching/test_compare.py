@@ -115,9 +115,10 @@ def test_stimulus_over_the_assumptions(found: Comparison) -> None:
 
 
 def test_simulated_drop_sets_with_a_third_more_sets_do_about_as_much_in_less_than_half_the_time() -> None:
-    """Coleman et al. 2022: hypertrophy 0.08 (-0.08 to 0.24) of drop over traditional sets, which is about equal;
-    a half to a third of the time (Sødal et al. 2023, as told on a second page). Protocol of Fink et al. 2018 (from
-    memory): a load of about 70 % with three drops of a fifth against three sets with 90 s rest.
+    """Int J Strength Cond 2022, 10.47206/ijsc.v2i1.135: hypertrophy 0.08 (-0.08 to 0.24) of drop over traditional
+    sets, which is about equal; a half to a third of the time (Sødal et al. 2023, as quoted by a secondary source).
+    Protocol of Fink et al. 2018 (from memory): a load of about 70 % with three drops of a fifth against three sets
+    with 90 s rest.
 
     Nothing here was fitted on this: the discount was bound on sets on paper, the lifters on other published figures.
     """
