@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pypermod.agents.wbal_agents.wbal_ode_agent_skiba import WbalODEAgentSkiba
 
+from campaigns.references import myosuite_traces
 from ebbset.models.physiology.fatigue import (
     JOINTS,
     power_law_endurance_s,
@@ -114,8 +115,8 @@ def test_traces_equal_those_of_the_independent_package() -> None:
     The two differ only in how fast muscles switch on (constant 20 ms here, 5 to 20 ms there), which shows for some
     ten milliseconds after each change of target: a share of 0.02 · F at most, plus the steps of either integrator.
     """
-    module = reference_3ccr.load(reference_3ccr.fetch(REFERENCE_FOLDER))
-    constants, reference = reference_3ccr.reference_trace(module)
+    module = myosuite_traces.load(myosuite_traces.fetch(REFERENCE_FOLDER))
+    constants, reference = myosuite_traces.reference_trace(module)
     own = reference_3ccr.own_trace(constants)
     assert reference.shape == own.shape == (320, len(reference_3ccr.ROWS), 2)
     assert reference[:, :, 1].max() > 0.25
