@@ -43,21 +43,18 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
 }
 """Name -> (module in this package, the line shown in the list). Static, so that the list costs no import."""
 
-_EXTRAS: Final[dict[str, str]] = {
+EXTRAS: Final[dict[str, str]] = {
     "numba": "sim",
     "scipy": "sim",
     "amqtt": "console",
     "jinja2": "console",
-    "matplotlib": "console",
+    "markupsafe": "console",
     "rich": "console",
-    "tomlkit": "console",
-    "dask": "study",
+    "matplotlib": "plots",
     "distributed": "study",
-    "frictionless": "study",
-    "pandas": "study",
     "pyarrow": "study",
-    "statsmodels": "study",
 }
+"""Module -> extra that brings it. A test holds this table against what is imported and what pyproject.toml declares."""
 
 EPILOG: Final = f"""\b
 Exit codes:
@@ -151,9 +148,9 @@ def explain(error: BaseException) -> CommandError:
         return error
     if isinstance(error, ModuleNotFoundError):
         missing = (error.name or "").partition(".")[0]
-        if missing in _EXTRAS:
+        if missing in EXTRAS:
             return CommandError(
-                f"this command needs {missing}, which is not installed; pip install 'ebbset[{_EXTRAS[missing]}]'",
+                f"this command needs {missing}, which is not installed; pip install 'ebbset[{EXTRAS[missing]}]'",
                 Exit.MISSING_EXTRA,
             )
     if isinstance(error, ValueError):

@@ -11,6 +11,7 @@ from typing import Any
 
 import click
 
+from ebbset.console.commands.pictures import svg_option
 from ebbset.console.exits import CommandError, Exit
 
 
@@ -42,7 +43,7 @@ from ebbset.console.exits import CommandError, Exit
 )
 @click.option("--dask", "scheduler", metavar="ADDRESS", help="Run on the Dask cluster of this scheduler.")
 @click.option("--table", type=click.Path(path_type=Path, dir_okay=False), help="Tidy CSV file, one row a set.")
-@click.option("--plot", type=click.Path(path_type=Path, dir_okay=False), help="Picture to draw, .svg, .png or .pdf.")
+@svg_option
 @click.option("--json", "as_json", is_flag=True, help="Summary as JSON.")
 def command(
     prescriptions: tuple[Path, ...],

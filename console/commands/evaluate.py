@@ -10,6 +10,7 @@ from typing import Any, Final
 
 import click
 
+from ebbset.console.commands.pictures import draw_page, page_option
 from ebbset.console.exits import CommandError, Exit
 
 _MOST_COLUMNS: Final = 6
@@ -28,11 +29,7 @@ _WORDY: Final = ("name", "rule", "setting", "asked")
     show_default="one a core",
     help="Processes; the results are the same for any number.",
 )
-@click.option(
-    "--plot",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Draw the curves on one page; the ending gives the format (png, pdf, svg).",
-)
+@page_option
 @click.option("--json", "as_json", is_flag=True, help="The tables as JSON.")
 def command(short: bool, seed: int | None, seeds: Path | None, workers: int, plot: Path | None, as_json: bool) -> int:
     """Judge stall detection, drop sizes, estimates and budgets on simulated sets whose truth is known.
@@ -60,10 +57,7 @@ def command(short: bool, seed: int | None, seeds: Path | None, workers: int, plo
     except evaluate.SeedsError as error:
         raise CommandError(str(error), Exit.BAD_INPUT) from None
     if plot is not None:
-        try:
-            evaluate.plot(report, plot)
-        except (OSError, ValueError) as error:
-            raise CommandError(f"{plot}: {getattr(error, 'strerror', None) or error}", Exit.BAD_INPUT) from None
+        draw_page(evaluate.plot, report, plot)
     if as_json:
         click.echo(report.to_json())
     else:

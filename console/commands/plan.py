@@ -9,6 +9,7 @@ from typing import Any, get_args
 
 import click
 
+from ebbset.console.commands.pictures import svg_option
 from ebbset.console.exits import CommandError, Exit
 from ebbset.models.contract.units import LoadUnit
 
@@ -38,7 +39,7 @@ DRAWS = 400
 @click.option("--units", type=click.Choice(get_args(LoadUnit)), default="kg", show_default=True)
 @click.option("--choose", metavar="KEY", help="Write this candidate instead of the suggested one.")
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="Prescription to write (TOML).")
-@click.option("--plot", type=click.Path(path_type=Path, dir_okay=False), help="Picture to draw, .svg, .png or .pdf.")
+@svg_option
 @click.option("--json", "as_json", is_flag=True, help="Everything as JSON.")
 def command(
     profile: Path,

@@ -9,17 +9,14 @@ from typing import Any
 
 import click
 
-from ebbset.console.exits import CommandError, Exit
+from ebbset.console.commands.pictures import draw_page, page_option
+from ebbset.console.exits import Exit
 
 
 @click.command(name="validate")
 @click.option("--short", is_flag=True, help="Fewer simulated people behind each figure; for a quick look.")
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Of the simulated people.")
-@click.option(
-    "--plot",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Draw the curves on one page; the ending gives the format (png, pdf, svg).",
-)
+@page_option
 @click.option("--json", "as_json", is_flag=True, help="The table as JSON.")
 def command(short: bool, seed: int, plot: Path | None, as_json: bool) -> int:
     """Compare simulated lifters with published figures: source, published, simulated, error, pass.
@@ -36,10 +33,7 @@ def command(short: bool, seed: int, plot: Path | None, as_json: bool) -> int:
         click.echo("Simulating; this takes a few minutes.", err=True)
     report = validate.run(short=short, seed=seed)
     if plot is not None:
-        try:
-            validate.plot(report, plot)
-        except (OSError, ValueError) as error:
-            raise CommandError(f"{plot}: {getattr(error, 'strerror', None) or error}", Exit.BAD_INPUT) from None
+        draw_page(validate.plot, report, plot)
     if as_json:
         told = {
             "passed": report.passed,

@@ -1,126 +1,209 @@
-"""Pictures of a plan and of a comparison: estimates with their ranges. Drawn with matplotlib, no window is opened."""
+"""Pictures of a plan and of a comparison: estimates with their ranges, as SVG files that stand alone.
+
+They are drawn on the same surface as the figures of the report. What a picture shows is also said in its description.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from importlib.resources import files
 from pathlib import Path
 from textwrap import wrap
-from typing import Any
-
-from matplotlib.figure import Figure
+from typing import Final
 
 from ebbset.coaching.compare import MEASURES, Comparison
 from ebbset.coaching.plan import Judged, Plan, Wishes
 from ebbset.coaching.worth import Range
 from ebbset.console.exits import CommandError, Exit
+from ebbset.console.report.svg import Drawing, Panel
 
-_INK, _PALE, _CHOSEN = "#2f3a3a", "#b8c0bd", "#7a4f2a"
-_LABEL_WIDE, _LABEL_HIGH = 0.16, 0.035
-_SHOWN = ("repetitions", "hard_repetitions", "stimulus", "fatigue_left", "minutes", "immovable_s", "false_drops")
+_WIDTH: Final = 960.0
+_LEFT: Final = 46.0
+_LABEL_WIDE: Final = 68.0
+_LABEL_HIGH: Final = 13.0
+_COLUMNS: Final = 4
+_ROW_HIGH: Final = 22.0
+_TITLE_WIDE: Final = 34
+_SHOWN: Final = (
+    "repetitions",
+    "hard_repetitions",
+    "stimulus",
+    "fatigue_left",
+    "minutes",
+    "immovable_s",
+    "false_drops",
+)
 
 
 def draw_plan(plan: Plan, wishes: Wishes, path: Path) -> None:
-    """Estimated stimulus against minutes, and against fatigue left, one mark a candidate.
+    """Draw estimated stimulus against minutes, and against the capacity lost, one mark per candidate.
+
+    Args:
+        plan: the judged candidates.
+        wishes: the limits that the plan had to fit into, drawn as dotted lines.
+        path: SVG file to write.
 
     Raises:
-        CommandError: a kind of file that cannot be drawn, or a place that cannot be written.
+        CommandError: the file cannot be written.
     """
-    figure = Figure(figsize=(11.0, 5.0), layout="constrained")
-    left, right = figure.subplots(1, 2, sharey=True)
-    _panel(left, plan, [j.minutes for j in plan.judged], "minutes")
-    _panel(right, plan, [_percent(j.fatigue_left) for j in plan.judged], "loss of capacity left behind, %")
-    left.axvline(wishes.minutes, color=_PALE, linestyle=":", zorder=0)
-    if wishes.fatigue_left is not None:
-        right.axvline(100.0 * wishes.fatigue_left, color=_PALE, linestyle=":", zorder=0)
-    net = "net of what later sets lose" if wishes.later_sets else "1 = a fresh repetition at failure"
-    left.set_ylabel(f"stimulus, relative, estimated\n({net})")
-    figure.suptitle(
-        f"Simulated on {plan.twins} twins; lines hold four times out of five over twins and assumptions",
-        fontsize=10,
-        color=_INK,
+    _write(plan_drawing(plan, wishes), path)
+
+
+def draw_comparison(found: Comparison, path: Path) -> None:
+    """Draw the mean of each measure with its 95 % confidence interval, one panel per measure.
+
+    Args:
+        found: the comparison.
+        path: SVG file to write.
+
+    Raises:
+        CommandError: the file cannot be written.
+    """
+    _write(comparison_drawing(found), path)
+
+
+def plan_drawing(plan: Plan, wishes: Wishes) -> Drawing:
+    """The picture of a plan.
+
+    Args:
+        plan: the judged candidates.
+        wishes: the limits that the plan had to fit into.
+    """
+    drawing = Drawing(_WIDTH, 470.0, "Stimulus of each candidate, estimated", _plan_in_words(plan), "plan")
+    drawing.text(
+        _LEFT,
+        20.0,
+        f"Simulated on {plan.twins} twins. Lines hold four times out of five, over twins and assumptions.",
+        "axis",
     )
-    _save(figure, path)
+    net = "net of what later sets lose" if wishes.later_sets else "1 = a fresh repetition at failure"
+    highest = 1.05 * max(judged.net.high for judged in plan.judged)
+    width = (_WIDTH - 2 * _LEFT - 28.0) / 2
+    lost = [_percent(judged.fatigue_left) for judged in plan.judged]
+    columns = (
+        ("minutes", [judged.minutes for judged in plan.judged], wishes.minutes),
+        ("capacity lost at the end, %", lost, None if wishes.fatigue_left is None else 100.0 * wishes.fatigue_left),
+    )
+    for number, (label, across, limit) in enumerate(columns):
+        widest = 1.12 * max(x.high for x in across)
+        left = _LEFT + number * (width + _LEFT)
+        panel = Panel(left, 62.0, width, 320.0, 0.0, widest, 0.0, highest)
+        drawing.axis_y(panel, "" if number else f"stimulus, relative, estimated ({net})")
+        drawing.axis_x(panel, label, wanted=6)
+        if limit is not None and limit <= widest:
+            drawing.line(panel.x(limit), panel.top, panel.x(limit), panel.bottom, "limit")
+        _marks(drawing, panel, plan, across)
+    x, y = _LEFT, 448.0
+    for style, text in (("chosen", "suggested"), ("fits", "fits the wishes"), ("unfit", "does not fit them")):
+        drawing.mark("dot", x + 5.0, y - 4.0, 4.0, style)
+        drawing.text(x + 15.0, y, text, "tick")
+        x += 130.0
+    drawing.line(x, y - 4.0, x + 20.0, y - 4.0, "limit")
+    drawing.text(x + 26.0, y, "most that was wished for", "tick")
+    return drawing
+
+
+def comparison_drawing(found: Comparison) -> Drawing:
+    """The picture of a comparison.
+
+    Args:
+        found: the comparison; its conditions are lettered A, B, … in their order.
+    """
+    names = [f"{_letter(k)}  {name}" for k, name in enumerate(found.conditions)]
+    top = 42.0 + 16.0 * len(names)
+    inner = _ROW_HIGH * len(names)
+    block = 62.0 + inner + 40.0
+    drawing = Drawing(_WIDTH, top + 2 * block, "Measures of each condition", _comparison_in_words(found), "compare")
+    drawing.text(
+        16.0,
+        20.0,
+        "Simulated lifters; mean and 95 % confidence interval. Stimulus is relative, estimated.",
+        "axis",
+    )
+    for k, name in enumerate(names):
+        drawing.text(16.0, 42.0 + 16.0 * k, name, "note")
+    panels = [
+        (name, MEASURES[name], [Range(one.low, one.mean, one.high) for one in found.means[name]], "fits")
+        for name in _SHOWN
+    ]
+    ratio = "stimulus over that of the first condition, 80 % over the assumptions"
+    panels.append(("stimulus_ratio", ratio, list(found.stimulus_ratios), "chosen"))
+    for number, (name, meaning, values, style) in enumerate(panels):
+        row, column = divmod(number, _COLUMNS)
+        width = _WIDTH / _COLUMNS
+        left = column * width + 32.0
+        panel = Panel(left, top + row * block + 54.0, width - 48.0, inner, *_scale(values), float(len(values)), 0.0)
+        drawing.text(panel.left, panel.top - 36.0, name.replace("_", " "), "axis")
+        _measure(drawing, panel, meaning, values, style)
+    return drawing
+
+
+def _marks(drawing: Drawing, panel: Panel, plan: Plan, across: Sequence[Range]) -> None:
+    """One cross of two ranges per candidate, with its key beside it; keys move up until none overlaps another."""
+    placed: list[tuple[float, float]] = []
+    for judged, wide in sorted(zip(plan.judged, across, strict=True), key=lambda pair: pair[0].net.middle):
+        x, y = panel.x(wide.middle), panel.y(judged.net.middle)
+        style = _style(plan, judged)
+        drawing.line(panel.x(wide.low), y, panel.x(wide.high), y, f"range {style}")
+        drawing.line(x, panel.y(judged.net.low), x, panel.y(judged.net.high), f"range {style}")
+        drawing.mark("dot", x, y, 4.0, style, f"{judged.candidate.title}: {judged.net}")
+        at = y - 5.0
+        for left, level in placed:
+            if abs(left - x) < _LABEL_WIDE and at > level - _LABEL_HIGH:
+                at = level - _LABEL_HIGH
+        placed.append((x, at))
+        drawing.text(x + 7.0, at, judged.candidate.key, f"note {style}")
+
+
+def _measure(drawing: Drawing, panel: Panel, meaning: str, values: Sequence[Range], style: str) -> None:
+    for k, line in enumerate(wrap(meaning, _TITLE_WIDE)):
+        drawing.text(panel.left, panel.top - 22.0 + 14.0 * k, line, "tick")
+    for k, value in enumerate(values):
+        y = panel.y(k + 0.5)
+        drawing.line(panel.left, y, panel.right, y, "grid")
+        drawing.text(panel.left - 8.0, y + 4.0, _letter(k), "tick", "end")
+        drawing.line(panel.x(value.low), y, panel.x(value.high), y, f"range {style}")
+        drawing.mark("dot", panel.x(value.middle), y, 4.0, style, str(value))
+    drawing.axis_x(panel, "", wanted=3)
+
+
+def _scale(values: Sequence[Range]) -> tuple[float, float]:
+    low, high = min(value.low for value in values), max(value.high for value in values)
+    margin = 0.08 * (high - low) or 0.1 * max(abs(high), 1.0)
+    return low - margin, high + margin
+
+
+def _letter(number: int) -> str:
+    """A, B, … Z, AA, BB, …: the letters of the table in the terminal."""
+    return chr(ord("A") + number % 26) * (1 + number // 26)
 
 
 def _percent(found: Range) -> Range:
     return Range(100.0 * found.low, 100.0 * found.middle, 100.0 * found.high)
 
 
-def _panel(axes: Any, plan: Plan, across: list[Range], label: str) -> None:
-    for judged, x in zip(plan.judged, across, strict=True):
-        y, colour = judged.net, _colour(plan, judged)
-        axes.errorbar(
-            x.middle,
-            y.middle,
-            xerr=[[x.middle - x.low], [x.high - x.middle]],
-            yerr=[[y.middle - y.low], [y.high - y.middle]],
-            fmt="o",
-            color=colour,
-            ecolor=colour,
-            elinewidth=0.9,
-            markersize=5,
-        )
-    axes.set_xlabel(label)
-    axes.set_xlim(0.0, 1.12 * max(x.high for x in across))
-    axes.set_ylim(0.0, 1.05 * max(j.net.high for j in plan.judged))
-    _label(axes, plan, across)
-    axes.spines[["top", "right"]].set_visible(False)
-
-
-def _label(axes: Any, plan: Plan, across: list[Range]) -> None:
-    """Keys beside their marks, from the lowest up, each moved up until it lies on none below it."""
-    _, widest = axes.get_xlim()
-    _, highest = axes.get_ylim()
-    placed: list[tuple[float, float]] = []
-    for judged, x in sorted(zip(plan.judged, across, strict=True), key=lambda pair: pair[0].net.middle):
-        at = judged.net.middle + 0.012 * highest
-        for left, level in placed:
-            if abs(left - x.middle) < _LABEL_WIDE * widest and at < level + _LABEL_HIGH * highest:
-                at = level + _LABEL_HIGH * highest
-        placed.append((x.middle, at))
-        axes.text(x.middle + 0.012 * widest, at, judged.candidate.key, fontsize=8, color=_colour(plan, judged))
-
-
-def _colour(plan: Plan, judged: Judged) -> str:
+def _style(plan: Plan, judged: Judged) -> str:
     if judged is plan.suggestion:
-        return _CHOSEN
-    return _PALE if judged.obstacles else _INK
+        return "chosen"
+    return "unfit" if judged.obstacles else "fits"
 
 
-def draw_comparison(found: Comparison, path: Path) -> None:
-    """Mean of each measure with its 95 % confidence interval, one panel a measure.
-
-    Raises:
-        CommandError: a kind of file that cannot be drawn, or a place that cannot be written.
-    """
-    figure = Figure(figsize=(11.0, 0.9 + 0.32 * len(found.conditions) * 2 + 2.2), layout="constrained")
-    panels = figure.subplots(2, 4, sharey=True).ravel()
-    rows = range(len(found.conditions))
-    for axes, name in zip(panels, _SHOWN, strict=False):
-        for k in rows:
-            one = found.means[name][k]
-            axes.errorbar(
-                one.mean, k, xerr=[[one.mean - one.low], [one.high - one.mean]], fmt="o", color=_INK, markersize=4
-            )
-        axes.set_title("\n".join(wrap(MEASURES[name], 34)), fontsize=8)
-    ratio = panels[len(_SHOWN)]
-    for k, spread in enumerate(found.stimulus_ratios):
-        off = [[spread.middle - spread.low], [spread.high - spread.middle]]
-        ratio.errorbar(spread.middle, k, xerr=off, fmt="s", color=_CHOSEN, markersize=4)
-    ratio.set_title("stimulus over that of the first,\n80 % over the assumptions", fontsize=8)
-    for axes in panels:
-        axes.set_yticks(list(rows), found.conditions, fontsize=8)
-        axes.set_ylim(len(found.conditions) - 0.5, -0.5)
-        axes.tick_params(axis="x", labelsize=8)
-        axes.spines[["top", "right"]].set_visible(False)
-    figure.suptitle("Simulated lifters, mean and 95 % confidence interval; stimulus relative, estimated", fontsize=10)
-    _save(figure, path)
+def _plan_in_words(plan: Plan) -> str:
+    each = "; ".join(f"{j.candidate.key} {j.net} in {j.minutes} minutes" for j in plan.judged)
+    return f"Stimulus, relative and estimated, against minutes and against capacity lost: {each}."
 
 
-def _save(figure: Figure, path: Path) -> None:
+def _comparison_in_words(found: Comparison) -> str:
+    each = "; ".join(
+        f"{name} {one.mean:.2f} ({one.low:.2f} to {one.high:.2f})"
+        for name, one in zip(found.conditions, found.means["stimulus"], strict=True)
+    )
+    return f"Eight panels, one per measure. Mean stimulus, relative and estimated: {each}."
+
+
+def _write(drawing: Drawing, path: Path) -> None:
+    style = files("ebbset.console.report").joinpath("templates", "figure.css").read_text(encoding="utf-8")
     try:
-        figure.savefig(path, dpi=150)
-    except ValueError:
-        allowed = ", ".join(sorted(figure.canvas.get_supported_filetypes()))
-        raise CommandError(f"--plot is {str(path)!r}; allowed: a file ending in one of {allowed}", Exit.USAGE) from None
+        path.write_text(drawing.document(style), encoding="utf-8")
     except OSError as error:
         raise CommandError(f"{path}: {error.strerror}", Exit.BAD_INPUT) from None

@@ -76,7 +76,7 @@ class Panel:
 
 @dataclass(slots=True)
 class Drawing:
-    """Marks collected in order; `svg` wraps them with a title and a description for people who cannot see them."""
+    """Marks in drawing order, with a title and a description for people who do not see them."""
 
     width: float
     height: float
@@ -144,7 +144,8 @@ class Drawing:
             y = panel.y(tick)
             self.line(panel.left, y, panel.right, y, "grid")
             self.text(panel.left - 6, y + 3.5, tick_text(tick, ticks), "tick", "end")
-        self.text(panel.left, panel.top - 8, label, "axis")
+        if label:
+            self.text(panel.left, panel.top - 8, label, "axis")
 
     def axis_x(self, panel: Panel, label: str, *, wanted: int = 8, counted_to: int | None = None) -> None:
         """Numbers under the panel and the quantity at the right; 1, 2, 3 … where things are counted."""
@@ -157,16 +158,32 @@ class Drawing:
             x = panel.x(tick)
             self.line(x, panel.bottom, x, panel.bottom + 4, "base")
             self.text(x, panel.bottom + 17, tick_text(tick, ticks), "tick", "middle")
-        self.text(panel.right, panel.bottom + 33, label, "axis", "end")
+        if label:
+            self.text(panel.right, panel.bottom + 33, label, "axis", "end")
 
     def svg(self) -> str:
-        """The drawing as an inline SVG element."""
+        """The drawing as an inline SVG element; the page around it holds the styles."""
+        return f"<svg {self._head()}{''.join(self.marks)}</svg>"
+
+    def document(self, style: str) -> str:
+        """The drawing as an SVG file that stands alone.
+
+        Args:
+            style: style sheet for the classes of the marks, and for ``paper``, the ground they lie on.
+        """
+        size = f'xmlns="http://www.w3.org/2000/svg" width="{_c(self.width)}" height="{_c(self.height)}"'
+        ground = f'<rect class="paper" width="{_c(self.width)}" height="{_c(self.height)}"/>'
+        marks = "\n".join(self.marks)
+        return f"<svg {size} {self._head()}<style>{style}</style>{ground}\n{marks}\n</svg>\n"
+
+    def _head(self) -> str:
+        """Attributes of the element, and its title and description for people who do not see the drawing."""
         title, description = f"{self.key}-title", f"{self.key}-text"
         return (
-            f'<svg viewBox="0 0 {_c(self.width)} {_c(self.height)}" role="img" '
+            f'viewBox="0 0 {_c(self.width)} {_c(self.height)}" role="img" '
             f'aria-labelledby="{title} {description}">'
             f'<title id="{title}">{escape(self.title)}</title>'
-            f'<desc id="{description}">{escape(self.description)}</desc>' + "".join(self.marks) + "</svg>"
+            f'<desc id="{description}">{escape(self.description)}</desc>'
         )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 
@@ -11,6 +12,7 @@ from ebbset.console.app import run
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
 
+SVG = "{http://www.w3.org/2000/svg}"
 ORDER = """
 name = "Drops"
 exercise = "bench_press"
@@ -95,12 +97,17 @@ def test_bad_sets_are_told(
 
 def test_a_plan_is_shown_drawn_and_written(profile: Path, capsys: pytest.CaptureFixture[str]) -> None:
     asked = ["plan", "a7.toml", "--minutes", "1", "--twins", "4", "--workers", "1", "--units", "lb"]
-    assert run([*asked, "--choose", "auto", "-o", "set.toml", "--plot", "plan.png"]) == 0
+    assert run([*asked, "--choose", "auto", "-o", "set.toml", "--plot", "plan.svg"]) == 0
     text = capsys.readouterr().out
     assert "relative, estimated" in text
     assert all(len(line) <= 80 and "…" not in line for line in text.splitlines())
     assert "4 twins" in text
-    assert Path("plan.png").read_bytes().startswith(b"\x89PNG")
+    drawn = ElementTree.parse("plan.svg").getroot()
+    assert drawn.tag == f"{SVG}svg"
+    written = {text.text for text in drawn.iter(f"{SVG}text")}
+    keys = {line.partition(":")[0] for line in text.splitlines() if line.partition(":")[0] in written}
+    assert {"auto", "drop", "rest-pause"} <= keys
+    assert len([mark for mark in drawn.iter(f"{SVG}circle") if mark.find(f"{SVG}title") is not None]) == 2 * len(keys)
     order = Prescription.from_toml(Path("set.toml").read_text())
     assert (order.units, order.drop.policy) == ("lb", "repetitions_wanted")
     assert run(["check", "set.toml", "a7.toml"]) == 0
@@ -120,6 +127,7 @@ def test_plans_say_what_is_wrong(profile: Path, capsys: pytest.CaptureFixture[st
     for arguments, code, said in (
         (["juggling.toml", "--minutes", "5"], 3, "juggling"),
         (["a7.toml", "--minutes", "0"], 2, "minutes"),
+        (["a7.toml", "--minutes", "5", "--plot", "plan.png"], 2, "allowed: a name that ends in .svg"),
         (["none.toml", "--minutes", "5"], 3, "none.toml"),
     ):
         assert run(["plan", *arguments]) == code
@@ -131,8 +139,12 @@ def test_plans_say_what_is_wrong(profile: Path, capsys: pytest.CaptureFixture[st
 def test_a_comparison_of_policies_as_json(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     asked = ["compare", "a.toml", "--lifters", "2", "--workers", "1", "--json"]
     policies = ["--policy", "fixed_fraction:fraction=0.3", "--policy", "fixed_step:step_n=20"]
-    assert run([*asked, *policies, "--table", "sets.csv"]) == 0
+    assert run([*asked, *policies, "--table", "sets.csv", "--plot", "compared.svg"]) == 0
     told = json.loads(capsys.readouterr().out)
+    drawn = ElementTree.parse("compared.svg").getroot()
+    written = [text.text for text in drawn.iter(f"{SVG}text")]
+    assert [text for text in written if text and text.startswith("B  ")] == ["B  fixed_step:step_n=20"]
+    assert written.count("A") == written.count("B") == len(list(drawn.iter(f"{SVG}circle"))) / 2 == 8
     assert told["conditions"] == ["fixed_fraction:fraction=0.3", "fixed_step:step_n=20"]
     assert len(told["means"]["stimulus"]) == 2
     assert Path("sets.csv").read_text().count("\n") == 5

@@ -1,0 +1,113 @@
+"""The extras in pyproject.toml declare what shipped modules import, and nothing else."""
+
+from __future__ import annotations
+
+import ast
+import importlib.metadata
+import re
+import sys
+import tomllib
+from collections import defaultdict
+from pathlib import Path
+
+import pytest
+
+from ebbset.console.app import EXTRAS
+
+ROOT = Path(__file__).parents[2]
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+OWN_EXTRA = {
+    "models": "",
+    "controller": "",
+    "conformance": "",
+    "simulators": "sim",
+    "coaching": "sim",
+    "study": "study",
+    "console": "console",
+}
+"""The extra that a room needs at least; "" is the base install."""
+ON_REQUEST = {
+    "coaching/privacy.py": {"pyarrow": "study"},
+    "console/commands/compare.py": {"distributed": "study"},
+    "simulators/evaluation/evaluate.py": {"matplotlib": "plots"},
+    "simulators/validation/validate.py": {"matplotlib": "plots"},
+}
+"""Imports inside a function that one option asks for; `console.app.explain` names their extra when they are missing."""
+
+
+def imported(path: Path) -> set[str]:
+    """Top-level modules from outside the standard library and this package that a file imports, at any depth."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.Import):
+            found |= {alias.name.partition(".")[0] for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            found.add((node.module or "").partition(".")[0])
+    return found - set(sys.stdlib_module_names) - {"ebbset"}
+
+
+def distribution(module: str) -> str:
+    """The name under which a package index holds a module, in the normal form of PyPI."""
+    names = {re.sub(r"[-_.]+", "-", name).lower() for name in importlib.metadata.packages_distributions()[module]}
+    assert len(names) == 1, names
+    return names.pop()
+
+
+def declared(extra: str) -> set[str]:
+    """Distributions that an extra brings, with those of the extras it includes and of the base."""
+    wanted = PROJECT["optional-dependencies"][extra] if extra else PROJECT["dependencies"]
+    found = set() if not extra else declared("")
+    for requirement in wanted:
+        own = re.fullmatch(r"ebbset\[([a-z,]+)\]", requirement)
+        if own:
+            for inner in own[1].split(","):
+                found |= declared(inner)
+        else:
+            found.add(re.split(r"[^A-Za-z0-9_-]", requirement)[0].lower())
+    return found
+
+
+def shipped() -> list[tuple[str, str, str]]:
+    """(file, module, extra) for each import of a shipped module."""
+    rows = []
+    for room, extra in OWN_EXTRA.items():
+        for path in sorted((ROOT / room).rglob("*.py")):
+            name = str(path.relative_to(ROOT))
+            rows += [(name, module, ON_REQUEST.get(name, {}).get(module, extra)) for module in sorted(imported(path))]
+    return rows
+
+
+def test_every_import_of_a_shipped_module_is_declared_by_the_extra_of_its_room() -> None:
+    rows = shipped()
+    assert len(rows) > 50
+    missing = [(name, module, extra) for name, module, extra in rows if distribution(module) not in declared(extra)]
+    assert missing == []
+
+
+@pytest.mark.parametrize("extra", ["", "sim", "plots", "console", "study"])
+def test_an_extra_declares_nothing_that_no_shipped_module_imports(extra: str) -> None:
+    wanted = PROJECT["optional-dependencies"][extra] if extra else PROJECT["dependencies"]
+    own = {re.split(r"[^A-Za-z0-9_-]", text)[0].lower() for text in wanted if not text.startswith("ebbset[")}
+    used = {distribution(module) for _, module, _ in shipped()}
+    assert own
+    assert own - used == set()
+
+
+def test_the_command_line_names_the_extra_that_brings_a_missing_module() -> None:
+    base = declared("")
+    needed: dict[str, set[str]] = defaultdict(set)
+    for _, module, _ in shipped():
+        if distribution(module) not in base and module != "click":  # without click, `console.entry` answers by itself
+            needed[module] = {
+                extra
+                for extra in ("sim", "plots", "console", "study")
+                if any(
+                    re.split(r"[^A-Za-z0-9_-]", text)[0].lower() == distribution(module)
+                    for text in PROJECT["optional-dependencies"][extra]
+                )
+            }
+    assert {module: {extra} for module, extra in EXTRAS.items()} == dict(needed)
+
+
+def test_the_console_needs_no_second_plotting_library() -> None:
+    assert "matplotlib" not in declared("console")
