@@ -409,7 +409,7 @@ async def test_a_refused_subscription_ends_the_connection_with_its_topic(clock: 
         BrokerSettings(), "bench", Inbox("bench", clock), now_us=clock, rng=np.random.default_rng(1), offline=b"{}"
     )
     with pytest.raises(aiomqtt.MqttError, match="refuses the subscription to ebbset/v1/bench/ops/request"):
-        await link._subscribe(Broker())  # type: ignore[arg-type]
+        await link._subscribe(Broker())  # type: ignore[arg-type]  # noqa: SLF001 - no broker here refuses on demand
 
 
 def certificate(folder: Path, name: str, *, signed_by: str | None = None) -> None:

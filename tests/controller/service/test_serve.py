@@ -219,7 +219,7 @@ async def test_when_a_part_dies_the_rig_unloads_and_the_run_fails(
                 elif part == "ticker":
                     monkeypatch.setattr(served.inbox, "tick", die)
                 else:
-                    broken = served.link._broken
+                    broken = served.link._broken  # noqa: SLF001 - no public way makes the link fail by a defect
                     assert broken is not None
                     broken.set_exception(RuntimeError("a defect"))
                 began = time.monotonic()
