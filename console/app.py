@@ -71,11 +71,11 @@ Completion of commands and options in your shell:
 class LazyGroup(click.Group):
     """A group that knows its commands from `COMMANDS` and imports one when it is run or asked for help."""
 
-    def list_commands(self, ctx: click.Context) -> list[str]:
+    def list_commands(self, _ctx: click.Context) -> list[str]:
         """Names in the order of the table, which is the order in which a newcomer meets them."""
         return list(COMMANDS)
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+    def get_command(self, _ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import the module of one command."""
         if cmd_name not in COMMANDS:
             return None
@@ -87,7 +87,7 @@ class LazyGroup(click.Group):
         command: click.Command = module.command
         return command
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+    def format_commands(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands from the table alone."""
         with formatter.section("Commands"):
             formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])

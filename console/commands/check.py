@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from ebbset.console.exits import Exit
-from ebbset.console.report.prescription_in_words import in_words, mismatches
+from ebbset.console.report.prescription_text import mismatches, prescription_lines
 from ebbset.controller.service.documents import read_either
 from ebbset.models.contract import formatting
 from ebbset.models.contract.prescription import Prescription
@@ -83,12 +83,12 @@ def _tell(path: Path, document: Document | None, problems: tuple[Problem, ...]) 
             click.echo(f"  {problem}")
         return
     click.echo(f"{path}: a usable {_kind(document)}")
-    lines = in_words(document) if isinstance(document, Prescription) else _profile_in_words(document)
+    lines = prescription_lines(document) if isinstance(document, Prescription) else _profile_text(document)
     for line in lines:
         click.echo(f"  {line}")
 
 
-def _profile_in_words(profile: LifterProfile) -> list[str]:
+def _profile_text(profile: LifterProfile) -> list[str]:
     v0, v1 = profile.velocity_at_zero_m_s, profile.velocity_at_1rm_m_s
     lines = [
         f"lifter {profile.lifter}; exercise {profile.exercise}; of {profile.date}, from "

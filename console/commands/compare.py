@@ -5,14 +5,19 @@ from __future__ import annotations
 import csv
 import json
 import os
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from ebbset.console.commands.pictures import svg_option
 from ebbset.console.exits import CommandError, Exit
+
+if TYPE_CHECKING:
+    from ebbset.coaching.compare import ComparedCondition
+    from ebbset.models.contract.prescription import Prescription
 
 
 @click.command(name="compare")
@@ -73,22 +78,13 @@ def command(
       ebbset compare row.toml --policy fixed_fraction:fraction=0.2 --policy force_at_stall:part=0.85
       ebbset compare a.toml b.toml --lifters 10000 --dask tcp://scheduler:8786
     """
-    from ebbset.coaching.compare import ComparedCondition, Population, compared, named_apart, with_policy
-    from ebbset.console.commands.simulation import known_exercise
-    from ebbset.controller.service.documents import read_prescription, sentence_of
+    from ebbset.coaching.compare import Population, compared
+    from ebbset.controller.service.documents import sentence_of
     from ebbset.simulators.closed_loop.closed_loop import SetNotRunError
 
-    orders = [read_prescription(path) for path in prescriptions]
-    for order in orders:
-        known_exercise(order)
-    if policies and len(orders) != 1:
-        raise click.UsageError("--policy goes with exactly one prescription.")
+    read = _read(prescriptions)
     try:
-        if policies:
-            conditions = [_checked(with_policy(orders[0], text)) for text in policies]
-        else:
-            conditions = [ComparedCondition(order.name, order) for order in orders]
-        conditions = named_apart(conditions)
+        conditions = _conditions(read, policies)
         rows = _run(conditions, Population(lifters, seed, start_share, known), workers, scheduler)
         found = compared(rows, conditions)
     except SetNotRunError as error:
@@ -109,6 +105,27 @@ def command(
         if path is not None:
             click.echo(f"Written to {path}", err=as_json)
     return int(Exit.OK if all(one.mean == 0.0 for one in found.means["breaches"]) else Exit.NO)
+
+
+def _read(paths: Sequence[Path]) -> list[Prescription]:
+    from ebbset.console.commands.simulation import known_exercise
+    from ebbset.controller.service.documents import read_prescription
+
+    read = [read_prescription(path) for path in paths]
+    for prescription in read:
+        known_exercise(prescription)
+    return read
+
+
+def _conditions(read: Sequence[Prescription], policies: Sequence[str]) -> list[ComparedCondition]:
+    """One condition per prescription, or per policy in the one prescription."""
+    from ebbset.coaching.compare import ComparedCondition, named_apart, with_policy
+
+    if policies and len(read) != 1:
+        raise click.UsageError("--policy goes with exactly one prescription.")
+    if policies:
+        return named_apart([_checked(with_policy(read[0], text)) for text in policies])
+    return named_apart([ComparedCondition(each.name, each) for each in read])
 
 
 def _checked(condition: Any) -> Any:

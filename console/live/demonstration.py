@@ -73,8 +73,7 @@ async def run(folder: Path, console: Console, *, prescription: Prescription, pro
     Raises:
         CommandError: a part did not start, or a request was refused.
     """
-    folder.mkdir(parents=True, exist_ok=True)
-    before = set(folder.glob("*.mcap"))
+    before = await asyncio.to_thread(_recordings, folder)
     async with _broker() as broker, _parts(broker, folder, prescription.exercise) as parts:
         state = LiveState.of(prescription)
         await _until_ready(broker, parts)
@@ -88,10 +87,16 @@ async def run(folder: Path, console: Console, *, prescription: Prescription, pro
             finally:
                 following.cancel()
                 await asyncio.gather(following, return_exceptions=True)
-    made = sorted(set(folder.glob("*.mcap")) - before)
+    made = sorted(await asyncio.to_thread(_recordings, folder) - before)
     if not made:
         raise CommandError(f"no recording was written to {folder}; see the logs there", Exit.DEFECT)
     return Outcome(recording=made[-1], state=state)
+
+
+def _recordings(folder: Path) -> set[Path]:
+    """Recordings in a folder, which is made when it is missing."""
+    folder.mkdir(parents=True, exist_ok=True)
+    return set(folder.glob("*.mcap"))
 
 
 async def _arm_and_start(operator: Operator, prescription: Prescription, profile: LifterProfile) -> None:

@@ -34,7 +34,7 @@ def section(items: Sequence[RecordedSet]) -> dict[str, Any] | None:
     chosen = sorted(chosen, key=_when)
     who = f"lifter {lifter}" if lifter else "a lifter without a profile"
     return {
-        "lead": f"{formatting.plural(len(chosen), 'set')} of {exercise.replace('_', ' ')}, {who}. {_in_words(chosen)}",
+        "lead": f"{formatting.plural(len(chosen), 'set')} of {exercise.replace('_', ' ')}, {who}. {_summary(chosen)}",
         "figure": (_figure(chosen, WIDE, "course-w"), _figure(chosen, NARROW, "course-n")),
         "caption": "Stems hold the estimate four times out of five. Days differ by more than training: sleep, food and "
         "what was done before show here too, and two points make no trend.",
@@ -50,7 +50,7 @@ def _when(item: RecordedSet) -> datetime.datetime:
 
 def _figure(items: Sequence[RecordedSet], width: float, key: str) -> Drawing:
     unit = items[0].prescription.units
-    drawing = Drawing(width, 470.0, "The course over days", _in_words(items), key)
+    drawing = Drawing(width, 470.0, "The course over days", _summary(items), key)
     days = [(_when(item) - _when(items[0])).total_seconds() / 86_400.0 for item in items]
     span = max(days[-1], 1.0)
     fresh = [item.fresh_n() for item in items]
@@ -129,7 +129,7 @@ def _table(items: Sequence[RecordedSet]) -> dict[str, Any]:
     return {"caption": "", "head": head, "rows": rows, "text": {"date", "prescription"}}
 
 
-def _in_words(items: Sequence[RecordedSet]) -> str:
+def _summary(items: Sequence[RecordedSet]) -> str:
     unit = items[0].prescription.units
     first, last = items[0].fresh_n(), items[-1].fresh_n()
     days = (_when(items[-1]) - _when(items[0])).days

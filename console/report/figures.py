@@ -43,7 +43,7 @@ def trace(item: RecordedSet, width: float, key: str) -> Drawing:
     heights = (150.0, 84.0, 110.0) if measured else (170.0,)
     gap, top, left, right = 40.0, 34.0, 46.0, 14.0
     height = top + sum(heights) + gap * (len(heights) - 1) + 44.0
-    drawing = Drawing(width, height, "The set over time", _trace_in_words(item), key)
+    drawing = Drawing(width, height, "The set over time", _trace_text(item), key)
     panels = []
     at = top
     spans = [(0.0, _load_high(item, unit)), _span(item.trace.position_m, 0.0), _span(item.trace.velocity_m_s, 0.0)]
@@ -80,7 +80,7 @@ def velocities(item: RecordedSet, width: float, key: str) -> Drawing:
     order = order_of(records)
     count = max(order, default=0) + 1
     high = max([0.3, *(r.mean_velocity_m_s for r in records)]) * 1.12
-    drawing = Drawing(width, 290.0, "Mean velocity of each repetition", _velocities_in_words(item), key)
+    drawing = Drawing(width, 290.0, "Mean velocity of each repetition", _velocities_text(item), key)
     panel = Panel(46.0, 40.0, width - 60.0, 196.0, 0.0, count + 1.0, 0.0, high)
     load_groups(drawing, panel, records, order, unit, "mean concentric velocity, m/s")
     if item.profile is not None:
@@ -111,7 +111,7 @@ def capacity(item: RecordedSet, width: float, key: str) -> Drawing:
     """
     unit = item.prescription.units
     limit = item.prescription.budget.capacity_loss
-    drawing = Drawing(width, 410.0, "Estimated capacity and loss of capacity", _capacity_in_words(item), key)
+    drawing = Drawing(width, 410.0, "Estimated capacity and loss of capacity", _capacity_text(item), key)
     records = [r for r in item.repetitions if r.capacity_n is not None]
     order = order_of(item.repetitions)
     positions = [p for p, r in zip(order, item.repetitions, strict=True) if r.capacity_n is not None]
@@ -331,7 +331,7 @@ def _tip(record: RepetitionRecord, unit: LoadUnit) -> str:
 # --- figures in words -------------------------------------------------------------------------------------------
 
 
-def _trace_in_words(item: RecordedSet) -> str:
+def _trace_text(item: RecordedSet) -> str:
     unit = item.prescription.units
     changes = "; ".join(
         f"at {moment.t_s:.0f} s {formatting.load_change(moment.decision.from_n, moment.decision.to_n, unit)}"
@@ -341,7 +341,7 @@ def _trace_in_words(item: RecordedSet) -> str:
     return f"Three panels over time: load, position and velocity of the handle. Load: {changes}."
 
 
-def _velocities_in_words(item: RecordedSet) -> str:
+def _velocities_text(item: RecordedSet) -> str:
     done = [r for r in item.repetitions if r.outcome is RepetitionOutcome.COMPLETED]
     if not done:
         return "No completed repetition."
@@ -351,7 +351,7 @@ def _velocities_in_words(item: RecordedSet) -> str:
     )
 
 
-def _capacity_in_words(item: RecordedSet) -> str:
+def _capacity_text(item: RecordedSet) -> str:
     known = [r for r in item.repetitions if r.capacity_n is not None]
     if not known:
         return "No capacity could be estimated."

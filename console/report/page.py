@@ -17,7 +17,7 @@ from markupsafe import Markup
 
 from ebbset.coaching.worth import estimated
 from ebbset.console.report import course, figures, worth_section
-from ebbset.console.report.prescription_in_words import in_words
+from ebbset.console.report.prescription_text import prescription_lines
 from ebbset.console.report.svg import Drawing
 from ebbset.console.report.terminal_report import all_advice
 from ebbset.controller.messages.actions import RepetitionRecord
@@ -108,7 +108,7 @@ def _set(item: RecordedSet, source: Source, key: str) -> dict[str, Any]:
         "stimulus": None if worth is None else worth_section.section(item, worth, f"{key}-s"),
         "decisions": [_decision(moment, item) for moment in item.moments],
         "repetitions": _repetition_table(item),
-        "order": in_words(item.prescription),
+        "order": prescription_lines(item.prescription),
         "provenance": _provenance(item, source, unit),
     }
 

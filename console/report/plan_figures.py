@@ -69,7 +69,7 @@ def plan_drawing(plan: Plan, wishes: Wishes) -> Drawing:
         plan: the judged candidates.
         wishes: the limits that the plan had to fit into.
     """
-    drawing = Drawing(_WIDTH, 470.0, "Stimulus of each candidate, estimated", _plan_in_words(plan), "plan")
+    drawing = Drawing(_WIDTH, 470.0, "Stimulus of each candidate, estimated", _plan_text(plan), "plan")
     drawing.text(
         _LEFT,
         20.0,
@@ -113,7 +113,7 @@ def comparison_drawing(found: Comparison) -> Drawing:
     top = 42.0 + 16.0 * len(names)
     inner = _ROW_HIGH * len(names)
     block = 62.0 + inner + 40.0
-    drawing = Drawing(_WIDTH, top + 2 * block, "Measures of each condition", _comparison_in_words(found), "compare")
+    drawing = Drawing(_WIDTH, top + 2 * block, "Measures of each condition", _comparison_text(found), "compare")
     drawing.text(
         16.0,
         20.0,
@@ -188,12 +188,12 @@ def _style(plan: Plan, judged: Judged) -> str:
     return "unfit" if judged.obstacles else "fits"
 
 
-def _plan_in_words(plan: Plan) -> str:
+def _plan_text(plan: Plan) -> str:
     each = "; ".join(f"{j.candidate.key} {j.net} in {j.minutes} minutes" for j in plan.judged)
     return f"Stimulus, relative and estimated, against minutes and against capacity lost: {each}."
 
 
-def _comparison_in_words(found: Comparison) -> str:
+def _comparison_text(found: Comparison) -> str:
     each = "; ".join(
         f"{name} {one.mean:.2f} ({one.low:.2f} to {one.high:.2f})"
         for name, one in zip(found.conditions, found.means["stimulus"], strict=True)

@@ -8,7 +8,7 @@ from ebbset.models.contract.prescription import Prescription, StallSection
 from ebbset.models.contract.profile import LifterProfile
 
 
-def in_words(order: Prescription) -> list[str]:
+def prescription_lines(order: Prescription) -> list[str]:
     """What a prescription orders, a sentence a line."""
     unit = order.units
     lines = [
@@ -22,7 +22,7 @@ def in_words(order: Prescription) -> list[str]:
         then = "a stall drops the load" if bout.on_stall == "drop" else "a stall ends the bout"
         lines.append(f"bout {number + 1}: {rest}{formatting.load(order.bout_load_n(number), unit)}, {much}; {then}")
     given = ", ".join(f"{key} = {value}" for key, value in order.drop.parameters.items())
-    lines.append(_stall_in_words(order.stall))
+    lines.append(_stall_text(order.stall))
     lines.append(f"drop policy {order.drop.policy}{f' ({given})' if given else ''}")
     ordered = {name: value for name, value in order.budget.model_dump().items() if value is not None}
     budgets = [formatting.quantity(name, value, unit) for name, value in ordered.items()]
@@ -36,7 +36,7 @@ def in_words(order: Prescription) -> list[str]:
     return lines
 
 
-def _stall_in_words(stall: StallSection) -> str:
+def _stall_text(stall: StallSection) -> str:
     grind = f", after {stall.grind_s:g} s more to fight it" if stall.grind_s else ""
     if stall.rule == "dwell":
         return f"a stall: slower than {stall.velocity_m_s:g} m/s for {stall.dwell_s:g} s{grind}"

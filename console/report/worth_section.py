@@ -1,6 +1,6 @@
 """The part of the page about what the repetitions were probably worth: figure, words, table. Relative, estimated.
 
-Estimates come from `simulators.worth`; here they are put so that nobody can take them for a measurement.
+Estimates come from `coaching.worth`; the wording here makes clear that they are no measurement.
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ def _movers(found: SetWorth) -> str:
 def _figure(item: RecordedSet, found: SetWorth, width: float, key: str) -> Drawing:
     order = order_of(item.repetitions)
     count = max(order, default=0) + 1
-    drawing = Drawing(width, 300.0, "Estimated relative worth of each repetition", _in_words(found), key)
+    drawing = Drawing(width, 300.0, "Estimated relative worth of each repetition", _summary(found), key)
     highest = max([1.0, *(each.relative.high for each in found.repetitions)])
     panel = Panel(46.0, 40.0, width - 60.0, 206.0, 0.0, count + 1.0, 0.0, highest * 1.15)
     load_groups(drawing, panel, item.repetitions, order, item.prescription.units, "relative worth, estimated")
@@ -115,7 +115,7 @@ def _picked(pair: SlowPair | None) -> tuple[int, ...]:
     return () if pair is None else (pair.fresher, pair.deeper)
 
 
-def _in_words(found: SetWorth) -> str:
+def _summary(found: SetWorth) -> str:
     best = max(found.repetitions, key=lambda each: each.relative.middle)
     return f"Total {found.total}. The repetition worth most is {best.record.index}, {best.relative}."
 

@@ -12,7 +12,7 @@ import click
 
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.rig_commands.broker_options import CREDENTIALS_HELP, broker_options, broker_settings
-from ebbset.console.rig_commands.unattended_check import be_sure_that_nobody_is_there
+from ebbset.console.rig_commands.unattended_check import confirm_unattended
 
 PULL_PACE_M_S = 0.4
 
@@ -137,7 +137,7 @@ def command(
       ebbset rig --rig try --nobody --hands   and in another terminal
       ebbset check-rig --rig try --hands bench --nobody-under-load
     """
-    be_sure_that_nobody_is_there(nobody_under_load)
+    confirm_unattended(nobody_under_load)
 
     import aiomqtt
 

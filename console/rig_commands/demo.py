@@ -37,7 +37,7 @@ def command(folder: Path) -> int:
 
     from ebbset.console.live import demonstration
     from ebbset.console.report.page import render
-    from ebbset.console.report.prescription_in_words import in_words
+    from ebbset.console.report.prescription_text import prescription_lines
     from ebbset.console.report.sources import read_sources
     from ebbset.console.report.terminal_report import show
     from ebbset.controller.recording.replay import replay
@@ -52,7 +52,7 @@ def command(folder: Path) -> int:
     order, profile = Prescription.from_toml(order_text), LifterProfile.from_toml(profile_text)
     console.print("Simulated throughout: rig, lifter, scenario and every figure. Nobody lifts.", style="italic")
     console.print("Broker, rig and controller are separate; they speak MQTT 3.1.1 over TCP on this machine.\n")
-    for line in in_words(order):
+    for line in prescription_lines(order):
         console.print(f"  {line}", style="dim")
     console.print(f"\n{as_text(width=min(console.width, 100))}\n")
     console.print("The cautions stand here because they stand before every arming, and the recording says so.\n")

@@ -14,7 +14,7 @@ import click
 
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.rig_commands.broker_options import CREDENTIALS_HELP, broker_options, broker_settings
-from ebbset.console.rig_commands.unattended_check import be_sure_that_nobody_is_there
+from ebbset.console.rig_commands.unattended_check import confirm_unattended
 
 ROWS = (
     ("ramp", "ramp_n_per_s", "N/s", 0),
@@ -88,7 +88,7 @@ def command(
         raise click.UsageError(
             f"--speed is {speeds_m_s[0]:g} alone; allowed: two speeds or more, to tell frictions apart."
         )
-    be_sure_that_nobody_is_there(nobody_under_load)
+    confirm_unattended(nobody_under_load)
 
     from ebbset.conformance.identification import NotIdentifiedError, identify
     from ebbset.conformance.rig_access import MqttAccess

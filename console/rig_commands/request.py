@@ -68,7 +68,7 @@ def arm(
     The cautions are shown and confirmed before every arming, and the recording says so. Without a terminal to confirm
     at, --cautions-shown is needed.
     """
-    from ebbset.console.report.prescription_in_words import refuse_mismatch
+    from ebbset.console.report.prescription_text import refuse_mismatch
     from ebbset.controller.service.documents import read_prescription, read_profile
 
     order = None if prescription is None else read_prescription(prescription)

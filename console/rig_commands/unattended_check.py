@@ -12,7 +12,7 @@ import click
 from ebbset.console.exits import CommandError, Exit
 
 
-def be_sure_that_nobody_is_there(nobody_under_load: bool) -> None:
+def confirm_unattended(nobody_under_load: bool) -> None:
     """Ask at a terminal, unless it was said on the command line.
 
     Raises:

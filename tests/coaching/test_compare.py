@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -66,9 +67,11 @@ def test_the_same_bits_for_one_worker_and_for_two(found: Comparison) -> None:
 
 
 def test_the_same_bits_on_a_dask_cluster_named_by_its_scheduler(found: Comparison) -> None:
+    cluster_of: Any = LocalCluster  # distributed has no annotations
+    client_of: Any = Client
     with (
-        LocalCluster(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None) as cluster,
-        Client(cluster.scheduler_address) as client,
+        cluster_of(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None) as cluster,
+        client_of(cluster.scheduler_address) as client,
     ):
         rows = parallel_map(run_job, jobs(CONDITIONS, POPULATION), workers=1, executor=client)
         same(found, compared(rows, CONDITIONS))

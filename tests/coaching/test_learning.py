@@ -65,7 +65,7 @@ def profile_with(one_rm_n: float, sd_n: float, **changes: object) -> LifterProfi
 
 def write(
     path: Path, profile: LifterProfile | None, begun: str = "2026-11-09T18:00:00+00:00", **changes: object
-) -> Path:
+) -> None:
     """One simulated set, recorded."""
     order = Prescription.model_validate(HARD | changes)
     with path.open("wb") as stream:
@@ -213,6 +213,7 @@ def test_the_command_shows_what_changed_and_writes_only_where_told(
     assert new.one_rm_n == Uncertain.model_validate(change["after"])
 
 
+@pytest.mark.usefixtures("folder")
 @pytest.mark.parametrize(
     ("arguments", "code", "said"),
     [
@@ -228,7 +229,7 @@ def test_the_command_shows_what_changed_and_writes_only_where_told(
     ],
 )
 def test_what_cannot_be_updated_is_told(
-    folder: Path, capsys: pytest.CaptureFixture[str], arguments: list[str], code: int, said: str
+    capsys: pytest.CaptureFixture[str], arguments: list[str], code: int, said: str
 ) -> None:
     assert run(["profile", *arguments]) == code
     error = capsys.readouterr().err

@@ -186,7 +186,7 @@ def test_two_sets_are_done_on_one_lifter_with_rest_between() -> None:
     assert two.breaches == 0
 
 
-def test_later_sets_cost_what_the_paper_sets_lose(plan: Plan) -> None:
+def test_later_sets_cost_what_the_paper_sets_lose() -> None:
     """The same subtraction done here by hand for one result."""
     twin = draw_twins(profile(), RIG, 3, 1)[0]
     candidate = candidates(profile(), Wishes(2.0), RIG)[0]

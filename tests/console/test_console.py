@@ -9,6 +9,7 @@ import os
 import subprocess
 import sys
 import tomllib
+from functools import partial
 from pathlib import Path
 
 import click
@@ -19,7 +20,8 @@ from rich.console import Console
 from ebbset.console import app
 from ebbset.console.exits import MEANINGS, CommandError, Exit
 from ebbset.console.live.live_view import LiveState, picture
-from ebbset.controller.messages.actions import RepetitionRecord
+from ebbset.controller.messages.actions import Output, RepetitionRecord
+from ebbset.controller.messages.events import Event
 from ebbset.models.contract import formatting
 from ebbset.models.contract.cautions import CAUTIONS, CONFIRMATION
 from ebbset.models.contract.prescription import Prescription, example
@@ -56,6 +58,10 @@ def _python(code: str, **environ: str) -> subprocess.CompletedProcess[str]:
 def _main(*arguments: str, **environ: str) -> subprocess.CompletedProcess[str]:
     code = f"import sys; sys.argv = ['ebbset', *{arguments!r}]\nfrom ebbset.console.entry import main\nsys.exit(main())"
     return _python(code, **environ)
+
+
+def _keep(outputs: list[Output], _event: Event, made: tuple[Output, ...]) -> None:
+    outputs.extend(made)
 
 
 def _run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
@@ -346,7 +352,8 @@ def test_the_live_view_shows_what_messages_say_and_survives_those_that_say_nothi
     mark = Mark("0" * 64, "p01", 1, frozenset({"load", "budget"}))
     order = Prescription.model_validate({**tomllib.loads(ROW), "notes": mark.text(), "units": "lb"})
     blind = LiveState.of(order)
-    assert (blind.unit, blind.floor_n) == ("lb", pytest.approx(20 * 9.80665))
+    assert blind.unit == "lb"
+    assert blind.floor_n == pytest.approx(20 * 9.80665)
     state.hidden = blind.hidden
     blinded = _text(state)
     assert "40.0 kg" not in blinded
@@ -407,10 +414,8 @@ def test_a_weaker_side_can_be_asked_for_at_the_rig(
     slower = []
     for settings in asked:
         assert settings.parameters.n_cables == 2
-        outputs: list[object] = []
-        run_set(
-            order, settings.lifter, settings.parameters, seed=1, recorder=lambda _, out, seen=outputs: seen.extend(out)
-        )
+        outputs: list[Output] = []
+        run_set(order, settings.lifter, settings.parameters, seed=1, recorder=partial(_keep, outputs))
         sides = [
             [o.mean_velocity_m_s for o in outputs if isinstance(o, RepetitionRecord) and o.cable == k] for k in (0, 1)
         ]
@@ -460,7 +465,7 @@ def test_a_figure_outside_what_is_published_is_a_no(
 ) -> None:
     row = CheckResult(1, "velocity at 1RM", "a source", "0.16 ± 0.04", "0.30", "+0.14", "unseen", passed)
     found = ValidationReport((within(1, "other", "s", 1.0, 1.0, 0.1, "fitted"), row), (), 12, 0)
-    monkeypatch.setattr("ebbset.simulators.validation.validate.run", lambda short, seed: found)
+    monkeypatch.setattr("ebbset.simulators.validation.validate.run", lambda **_asked: found)
     got, out, _ = _run(capsys, "validate", "--short")
     assert got == code
     assert "a source" in out

@@ -74,6 +74,7 @@ def test_a_typed_profile(profile: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert any("one load" in text for text in told["remarks"])
 
 
+@pytest.mark.usefixtures("folder")
 @pytest.mark.parametrize(
     ("arguments", "code", "said"),
     [
@@ -86,16 +87,15 @@ def test_a_typed_profile(profile: Path, capsys: pytest.CaptureFixture[str]) -> N
         (["nothing.mcap"], 3, "nothing.mcap"),
     ],
 )
-def test_bad_sets_are_told(
-    folder: Path, capsys: pytest.CaptureFixture[str], arguments: list[str], code: int, said: str
-) -> None:
+def test_bad_sets_are_told(capsys: pytest.CaptureFixture[str], arguments: list[str], code: int, said: str) -> None:
     assert run(["profile", "--lifter", "a7", "--exercise", "bench_press", *arguments]) == code
     error = capsys.readouterr().err
     assert said in error
     assert "Traceback" not in error
 
 
-def test_a_plan_is_shown_drawn_and_written(profile: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.usefixtures("profile")
+def test_a_plan_is_shown_drawn_and_written(capsys: pytest.CaptureFixture[str]) -> None:
     asked = ["plan", "a7.toml", "--minutes", "1", "--twins", "4", "--workers", "1", "--units", "lb"]
     assert run([*asked, "--choose", "auto", "-o", "set.toml", "--plot", "plan.svg"]) == 0
     text = capsys.readouterr().out
@@ -113,7 +113,8 @@ def test_a_plan_is_shown_drawn_and_written(profile: Path, capsys: pytest.Capture
     assert run(["check", "set.toml", "a7.toml"]) == 0
 
 
-def test_a_plan_for_nothing_fitting_writes_nothing(profile: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.usefixtures("profile")
+def test_a_plan_for_nothing_fitting_writes_nothing(capsys: pytest.CaptureFixture[str]) -> None:
     asked = ["plan", "a7.toml", "--minutes", "1", "--twins", "4", "--workers", "1", "--fatigue-left", "0.02"]
     assert run([*asked, "-o", "set.toml"]) == 1
     caught = capsys.readouterr()
@@ -136,7 +137,8 @@ def test_plans_say_what_is_wrong(profile: Path, capsys: pytest.CaptureFixture[st
         assert "Traceback" not in error
 
 
-def test_a_comparison_of_policies_as_json(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.usefixtures("folder")
+def test_a_comparison_of_policies_as_json(capsys: pytest.CaptureFixture[str]) -> None:
     asked = ["compare", "a.toml", "--lifters", "2", "--workers", "1", "--json"]
     policies = ["--policy", "fixed_fraction:fraction=0.3", "--policy", "fixed_step:step_n=20"]
     assert run([*asked, *policies, "--table", "sets.csv", "--plot", "compared.svg"]) == 0
@@ -150,6 +152,7 @@ def test_a_comparison_of_policies_as_json(folder: Path, capsys: pytest.CaptureFi
     assert Path("sets.csv").read_text().count("\n") == 5
 
 
+@pytest.mark.usefixtures("folder")
 @pytest.mark.parametrize(
     ("arguments", "code", "said"),
     [
@@ -164,7 +167,6 @@ def test_a_comparison_of_policies_as_json(folder: Path, capsys: pytest.CaptureFi
     ],
 )
 def test_comparisons_say_what_is_wrong(
-    folder: Path,
     capsys: pytest.CaptureFixture[str],
     monkeypatch: pytest.MonkeyPatch,
     arguments: list[str],
@@ -178,7 +180,8 @@ def test_comparisons_say_what_is_wrong(
     assert "Traceback" not in error
 
 
-def test_a_study_from_check_to_tables(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.usefixtures("folder")
+def test_a_study_from_check_to_tables(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["study", "check", "study.toml"]) == 1
     assert "as nearly as" in capsys.readouterr().out
     assert run(["study", "schedule", "study.toml"]) == 0
@@ -200,7 +203,8 @@ def test_a_study_from_check_to_tables(folder: Path, capsys: pytest.CaptureFixtur
     assert ",A," not in Path("blind/sets.csv").read_text().replace('"', "")
 
 
-def test_studies_say_what_is_wrong(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.usefixtures("folder")
+def test_studies_say_what_is_wrong(capsys: pytest.CaptureFixture[str]) -> None:
     Path("bad.toml").write_text(STUDY.replace("seed = 3", "seed = -3").replace('"b.toml"', '"c.toml"'))
     Path("gone.toml").write_text(STUDY.replace('"b.toml"', '"c.toml"'))
     for arguments, code, said in (

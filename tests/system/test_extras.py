@@ -46,9 +46,12 @@ def imported(path: Path) -> set[str]:
     return found - set(sys.stdlib_module_names) - {"ebbset"}
 
 
+DISTRIBUTIONS = importlib.metadata.packages_distributions()
+
+
 def distribution(module: str) -> str:
     """The name under which a package index holds a module, in the normal form of PyPI."""
-    names = {re.sub(r"[-_.]+", "-", name).lower() for name in importlib.metadata.packages_distributions()[module]}
+    names = {re.sub(r"[-_.]+", "-", name).lower() for name in DISTRIBUTIONS[module]}
     assert len(names) == 1, names
     return names.pop()
 
