@@ -21,7 +21,7 @@ from campaigns.adversary.rig import AdversaryRig, Controller, ControllerFactory
 from ebbset.controller.policies.policy import PolicyFactory
 from ebbset.controller.regulation.set_controller import SetController
 from ebbset.controller.service.policy_registry import load_policies
-from ebbset.simulators.closed_loop.parallel import spread
+from ebbset.simulators.closed_loop.parallel import parallel_map
 
 BENCH_PRESS: Final = "bench_press"
 NAMES: Final = (*FAMILIES, BENCH_PRESS)
@@ -102,7 +102,7 @@ def run(chosen: Sequence[Item], *, workers: int = 1, progress: Callable[[int], N
         workers: processes.
         progress: called with the number done.
     """
-    for done, row in enumerate(spread(drive, chosen, workers=workers), start=1):
+    for done, row in enumerate(parallel_map(drive, chosen, workers=workers), start=1):
         if progress is not None:
             progress(done)
         yield row

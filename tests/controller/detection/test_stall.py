@@ -25,8 +25,8 @@ def grinding(grind_s: float = 0.5, **fields: Any) -> StallRule:
 
 def found_exactly(it: StallRule, t_us: int) -> StallRule:
     """The same, where the exact end of motion has been found."""
-    assert it.motion_end is not None
-    it.motion_end.at_us = t_us
+    assert it.motion_offset is not None
+    it.motion_offset.at_us = t_us
     return it
 
 
@@ -34,8 +34,10 @@ def test_a_new_rule_knows_of_no_slow_handle_and_waits_for_no_drop() -> None:
     it = rule()
     assert it.slow_since_us is None
     assert not it.fired
-    assert not it.holding(0)
     assert it.threshold_m_s == StallSection().velocity_m_s
+    assert it.slow(0) is None
+    assert it.slow_since_us == -FILTER_LAG_US, "time 0 is judged like any other"
+    assert rule().judge(0, it.certain) == 0.0
 
 
 def test_a_slow_handle_is_a_stall_when_the_limit_is_over_and_only_once() -> None:
@@ -121,22 +123,22 @@ def test_while_a_drop_is_under_way_nothing_is_judged() -> None:
     it.hold(T + 300_000)
     assert not it.fired
     assert it.slow_since_us is None
-    assert it.holding(T + 299_999)
-    assert not it.holding(T + 300_000)
-    assert not it.holding(T + 300_001)
     assert it.slow(T + 299_999) is None
     assert it.slow_since_us is None, "time under a drop does not count"
     assert it.judge(T + 299_999, it.certain) is None
     assert not it.fired
     assert it.judge(T + 300_000, it.certain) == 0.0
-    it.recovered()
-    assert it.slow(T + 300_000) is None
-    assert it.slow_since_us == T + 300_000 - FILTER_LAG_US
+    for t_us in (T + 300_000, T + 300_001):
+        it.recovered()
+        assert it.slow(t_us) is None
+        assert it.slow_since_us == t_us - FILTER_LAG_US
+        it.recovered()
+        assert it.judge(t_us, it.certain) == 0.0
 
 
 def test_only_a_grinding_time_asks_for_the_exact_end_of_motion() -> None:
-    assert rule().motion_end is None
-    assert grinding().motion_end is not None
+    assert rule().motion_offset is None
+    assert grinding().motion_offset is not None
 
 
 def test_a_grinding_time_lets_evidence_count_that_is_better_than_even() -> None:
@@ -165,7 +167,7 @@ def test_a_grinding_time_is_kept_to_the_microsecond_and_may_be_over_for_long() -
 
 def test_the_shortest_grinding_time_is_one_too() -> None:
     it = grinding(1e-6)
-    assert it.motion_end is not None
+    assert it.motion_offset is not None
     assert it.judge(T, it.certain) is None, "motion has not ended"
 
 
@@ -195,5 +197,5 @@ def test_a_new_ascent_forgets_the_exact_end_of_motion(again: str) -> None:
         it.hold(T)
     else:
         it.recovered()
-    assert it.motion_end is not None
-    assert it.motion_end.at_us is None
+    assert it.motion_offset is not None
+    assert it.motion_offset.at_us is None

@@ -27,7 +27,7 @@ EVERY = -1e9
 
 def evidence_segmenter(**stall: float) -> RepetitionSegmenter:
     return RepetitionSegmenter(
-        stall=StallSection(rule="evidence", **stall),  # type: ignore[arg-type]
+        stall=StallSection(rule="evidence", **stall),
         line=generic_line("bench_press"),
         rom_m=None,
         has_force=False,

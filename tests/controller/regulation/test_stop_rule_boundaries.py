@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from types import SimpleNamespace
-from typing import Any, cast
+from typing import Any
 
 import pytest
 
+from ebbset.controller.detection.segmenter import RepetitionSegmenter
 from ebbset.controller.detection.signals import RepetitionEnded
+from ebbset.controller.estimation.capacity import CapacityView
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.regulation.cable import Cable, Counts
 from ebbset.controller.regulation.outcomes import Finding
@@ -18,8 +19,9 @@ from ebbset.controller.regulation.stop_rules import (
     by_time,
     side_difference,
 )
-from ebbset.models.contract.prescription import Prescription, StopSection, example
+from ebbset.models.contract.prescription import Prescription, StallSection, StopSection, example
 from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.physiology.load_velocity import generic_line
 
 LAST = RepetitionEnded(
     outcome=RepetitionOutcome.COMPLETED,
@@ -36,7 +38,7 @@ LAST = RepetitionEnded(
 
 @dataclass
 class Figures:
-    """What the rules read of a cable; none of them reads anything else."""
+    """What the rules read of a cable."""
 
     spent: float | None = 0.1
     hard: float = 0.0
@@ -47,19 +49,17 @@ class Figures:
     last: RepetitionEnded | None = field(default_factory=lambda: LAST)
 
     def cable(self) -> Cable:
-        capacity = SimpleNamespace(budget_spent=self.spent, capacity_n=450.0, capacity_sd_n=9.0, fresh_n=500.0)
-        counts = Counts(completed=self.completed, short_in_a_row=self.short_in_a_row)
-        effort = SimpleNamespace(hard_repetitions=self.hard, marginal=self.marginal)
-        tracker = SimpleNamespace(rom_reference_m=0.52)
-        figures = SimpleNamespace(
-            capacity=capacity,
-            counts=counts,
-            effort=effort,
-            tracker=tracker,
-            last=self.last,
-            best_velocity_m_s=self.best_velocity_m_s,
+        """A cable with these figures, which no sequence of repetitions would give so exactly."""
+        it = Cable(example(), None, has_force=False)
+        it.segmenter = RepetitionSegmenter(stall=StallSection(), line=generic_line("row"), rom_m=0.52, has_force=False)
+        it.estimate = CapacityView(
+            capacity_n=450.0, capacity_sd_n=9.0, fresh_n=500.0, budget_spent=self.spent, budget_sd=0.02
         )
-        return cast("Cable", figures)
+        it.counts = Counts(completed=self.completed, short_in_a_row=self.short_in_a_row)
+        it.effort.hard_repetitions = self.hard
+        it.effort.first_worth, it.effort.last_worth = 1.0, self.marginal
+        it.last, it.best_velocity_m_s = self.last, self.best_velocity_m_s
+        return it
 
 
 def order(budget: dict[str, Any] | None = None, **stop: Any) -> Prescription:
