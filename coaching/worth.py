@@ -23,7 +23,7 @@ from ebbset.models.contract.constants import INTERVAL_COVERAGE
 from ebbset.models.contract.wire import RepetitionOutcome
 from ebbset.models.physiology.stimulus import Done, Draws, FloatArray, moved_by, worth
 
-TYPICAL_COST: Final = 0.03
+DEFAULT_COST: Final = 0.03
 """Part of the capacity that a repetition takes, where a set shows nothing better; judgement for 70 to 80 % of 1RM."""
 UNKNOWN_FATIGUE: Final = (0.30, 0.20)
 UNKNOWN_RESERVE: Final = (5.0, 4.0)
@@ -186,7 +186,7 @@ def _dropped_within(record: RepetitionRecord, decisions: Sequence[Decision]) -> 
 
 
 def _cost_per_repetition(records: Sequence[RepetitionRecord]) -> tuple[float, float]:
-    """What a repetition took, as part of the momentary capacity and of the fresh one; typical values if unknown."""
+    """What a repetition took, as a fraction of momentary and of fresh capacity; default values if unknown."""
     parts, losses = [], []
     for before, after in pairwise(records):
         if (
@@ -198,8 +198,8 @@ def _cost_per_repetition(records: Sequence[RepetitionRecord]) -> tuple[float, fl
             parts.append(1.0 - after.capacity_n / before.capacity_n)
         if before.bout == after.bout and before.budget_spent is not None and after.budget_spent is not None:
             losses.append(max(after.budget_spent - before.budget_spent, 0.0))
-    part = max(median(parts), 0.005) if parts else TYPICAL_COST
-    return part, median(losses) if losses else TYPICAL_COST
+    part = max(median(parts), 0.005) if parts else DEFAULT_COST
+    return part, median(losses) if losses else DEFAULT_COST
 
 
 def _fatigue_at_start(records: Sequence[RepetitionRecord], lost: float) -> list[tuple[float, float]]:

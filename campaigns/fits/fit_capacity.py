@@ -1,8 +1,8 @@
-"""Fits what is typical of people in each exercise, and how far things stray, on the tuning seed alone.
+"""Fits the exercise priors and the common standard deviations, on the tuning seed alone.
 
 Run it by hand after the simulator or the estimator has changed: ``python -m campaigns.fits.fit_capacity FILE``. It
-feeds the estimator with what a segmenter saw of many sets of known truth, with and without a profile, and looks for the
-figures under which the truth would surprise it least. Nothing of the unseen seeds goes into it.
+feeds the estimator with what a segmenter saw of many sets of known truth, with and without a profile, and searches for
+the figures under which the truth is most likely. The unseen seeds are not used.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ import numpy.typing as npt
 from scipy.optimize import minimize
 
 from ebbset.controller.estimation.capacity import CapacityEstimator
-from ebbset.controller.estimation.exercise_prior_figures import SPREAD, TYPICAL
+from ebbset.controller.estimation.exercise_prior_figures import EXERCISE_PRIORS, SPREAD
 from ebbset.controller.estimation.exercise_priors import ExercisePrior, Spread
 from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.contract.profile import LifterProfile
@@ -49,7 +49,7 @@ ROUNDS: Final = 1
 """From the figures of last time; after a larger change run it twice."""
 LEAST_COST_CV: Final = 0.08
 LEAST_V1_SD_M_S: Final = 0.015
-HEADER: Final = '''"""ExercisePrior figures of each exercise, and how far things stray.
+HEADER: Final = '''"""Exercise priors, and the standard deviations that hold for every exercise.
 
 Written by campaigns/fits/fit_capacity.py from the tuning seed; do not edit. Simulated, not measured on people.
 """
@@ -58,7 +58,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from ebbset.controller.estimation.exercise_priors import Spread, ExercisePrior
+from ebbset.controller.estimation.exercise_priors import ExercisePrior, Spread
 
 '''
 
@@ -118,13 +118,19 @@ def _unlikely(error: float, sd: float) -> float:
     return min(SURPRISE_CAP, 0.5 * (error / sd) ** 2) + math.log(sd)
 
 
-def loss(examples: Sequence[Example], typical: dict[str, ExercisePrior], spread: Spread) -> float:
-    """Mean surprise, with a profile and without one."""
+def loss(examples: Sequence[Example], priors: dict[str, ExercisePrior], spread: Spread) -> float:
+    """Mean surprise, with a profile and without one.
+
+    Args:
+        examples: sets.
+        priors: prior of each of their exercises.
+        spread: common standard deviations.
+    """
     terms = [
         term
         for one in examples
         for profile in (None, one.profile)
-        for term in surprise(estimator_with(one.exercise, profile, typical=typical[one.exercise], spread=spread), one)
+        for term in surprise(estimator_with(one.exercise, profile, prior=priors[one.exercise], spread=spread), one)
     ]
     return float(np.mean(terms))
 
@@ -159,7 +165,11 @@ SIGNED: Final = ("bend_m_s", "completes_at", "stalls_at", "v0_shift_m_s", "v1_sh
 
 
 def fit_exercise(job: tuple[str, ExercisePrior, Spread, tuple[Example, ...]]) -> ExercisePrior:
-    """What is typical of one exercise, all else given."""
+    """Fit the prior of one exercise, all else given.
+
+    Args:
+        job: exercise, prior to start from, common standard deviations, and the sets of this exercise.
+    """
     exercise, start, spread, examples = job
 
     def cost(x: FloatArray) -> float:
@@ -168,11 +178,17 @@ def fit_exercise(job: tuple[str, ExercisePrior, Spread, tuple[Example, ...]]) ->
     return _unpack(start, _least(cost, _pack(start, SIGNED), STEPS, 400), SIGNED)
 
 
-def fit_spread(examples: Sequence[Example], typical: dict[str, ExercisePrior], start: Spread) -> Spread:
-    """How far things stray, what is typical being given."""
+def fit_spread(examples: Sequence[Example], priors: dict[str, ExercisePrior], start: Spread) -> Spread:
+    """Fit the common standard deviations, the priors given.
+
+    Args:
+        examples: sets of every exercise.
+        priors: prior of each exercise.
+        start: where the search begins.
+    """
 
     def cost(x: FloatArray) -> float:
-        return loss(examples, typical, _unpack(start, x, ()))
+        return loss(examples, priors, _unpack(start, x, ()))
 
     packed = _pack(start, ())
     return _unpack(start, _least(cost, packed, [0.3] * len(packed), 70), ())
@@ -186,29 +202,40 @@ def _least(cost: Callable[[FloatArray], float], start: FloatArray, steps: Sequen
     return np.asarray(minimize(cost, start, method="Nelder-Mead", options=options).x)
 
 
-def calibrated(examples: Sequence[Example], typical: dict[str, ExercisePrior], spread: Spread) -> Spread:
-    """The spread whose 80 % intervals, with a profile, hold 80 % of the tuning sets' 1RM and capacity."""
+def calibrated(examples: Sequence[Example], priors: dict[str, ExercisePrior], spread: Spread) -> Spread:
+    """The spread whose 80 % intervals, with a profile, hold 80 % of the tuning sets' 1RM and capacity.
+
+    Args:
+        examples: sets.
+        priors: prior of each of their exercises.
+        spread: all but ``profile_sd`` is kept.
+    """
     low, high = 0.0, 0.04
     for _ in range(7):
         spread = replace(spread, profile_sd=0.5 * (low + high))
         errors = EstimateErrors()
         for one in examples:
-            figures = {"typical": typical[one.exercise], "spread": spread}
+            figures = {"prior": priors[one.exercise], "spread": spread}
             compare(one.one_rm_n, one.seen, estimator_with(one.exercise, one.profile, **figures), errors)
         inside = 0.5 * (float(np.mean(errors.fresh_inside)) + float(np.mean(errors.capacity_inside)))
         low, high = (low, spread.profile_sd) if inside > 0.8 else (spread.profile_sd, high)
     return spread
 
 
-def as_module(typical: dict[str, ExercisePrior], spread: Spread) -> str:
-    """The figures as a module of the controller, to four figures."""
+def as_module(priors: dict[str, ExercisePrior], spread: Spread) -> str:
+    """The source text of the controller's module, to four significant figures.
+
+    Args:
+        priors: prior of each exercise.
+        spread: common standard deviations.
+    """
 
     def told(value: ExercisePrior | Spread, indent: str) -> str:
         rows = (f"{indent}    {field.name}={getattr(value, field.name):.4g},\n" for field in fields(value))
         return f"{type(value).__name__}(\n{''.join(rows)}{indent})"
 
-    body = "".join(f'    "{name}": {told(one, "    ")},\n' for name, one in typical.items())
-    return f"{HEADER}TYPICAL: Final = {{\n{body}}}\nSPREAD: Final = {told(spread, '')}\n"
+    body = "".join(f'    "{name}": {told(one, "    ")},\n' for name, one in priors.items())
+    return f"{HEADER}EXERCISE_PRIORS: Final = {{\n{body}}}\nSPREAD: Final = {told(spread, '')}\n"
 
 
 def main() -> None:
@@ -219,13 +246,13 @@ def main() -> None:
     arguments = parser.parse_args()
     with ProcessPoolExecutor() as pool:
         examples = list(pool.map(example, range(FIRST_SET, FIRST_SET + arguments.sets), chunksize=8))
-        typical, spread = dict(TYPICAL), SPREAD
+        priors, spread = dict(EXERCISE_PRIORS), SPREAD
         for _ in range(ROUNDS):
-            jobs = [(k, one, spread, tuple(e for e in examples if e.exercise == k)) for k, one in typical.items()]
-            typical = dict(zip(typical, pool.map(fit_exercise, jobs), strict=True))
-            spread = fit_spread(examples[::3], typical, spread)
-    spread = calibrated(examples, typical, spread)
-    arguments.file.write_text(as_module(typical, spread), encoding="utf-8")
+            jobs = [(k, one, spread, tuple(e for e in examples if e.exercise == k)) for k, one in priors.items()]
+            priors = dict(zip(priors, pool.map(fit_exercise, jobs), strict=True))
+            spread = fit_spread(examples[::3], priors, spread)
+    spread = calibrated(examples, priors, spread)
+    arguments.file.write_text(as_module(priors, spread), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -1,13 +1,13 @@
-"""Momentary capacity of one cable's lifter: the 1RM that they would have right now, its decline and its recovery.
+"""Momentary capacity of one cable's lifter: the 1RM they would have right now, its decline and its recovery.
 
-What lives here: estimation from load, mean velocity and stalls. What never does: decisions. Plain arithmetic in a
-fixed order (no library transcendental), so that a replay gives the same bits on any machine.
+Estimates from load, mean velocity and stalls; takes no decisions. Plain arithmetic in a fixed order, without library
+transcendentals, so that a replay gives the same bits on any machine.
 
-Idea. The load–velocity line in relative load keeps its place under fatigue, so a repetition's mean velocity says which
-part of the momentary 1RM its load was; a stall says it outright. Five quantities are estimated together by an extended
-Kalman filter: the fresh 1RM, the part of it that is left, what a repetition costs, and by how much this person's line
-differs from the given one at both ends. Errors of the line are the same in every repetition, so they blur the 1RM and
-hardly the loss. docs/method.md has the equations.
+Fatigue does not move the load–velocity line in relative load, so a repetition's mean velocity tells what fraction of
+the momentary 1RM its load was; a stall tells it directly. An extended Kalman filter estimates five quantities together:
+the fresh 1RM, the fraction of it that is left, the cost of a repetition, and this person's difference from the given
+line at both ends. Errors of the line are the same in every repetition, so they affect the 1RM much more than the loss.
+docs/method.md has the equations.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import Final
 
-from ebbset.controller.estimation.exercise_prior_figures import SPREAD, TYPICAL
+from ebbset.controller.estimation.exercise_prior_figures import EXERCISE_PRIORS, SPREAD
 from ebbset.controller.estimation.exercise_priors import UNKNOWN, ExercisePrior, Spread
 from ebbset.controller.estimation.repetitions_in_reserve import (
     BENDS_FROM,
@@ -43,17 +43,17 @@ MOST_HISTORY: Final = 80
 
 _FRESH, _SHARE, _COST, _V0, _V1 = range(5)
 _STEPS: Final = (1e-3, 1e-3, 1e-4, 1e-3, 1e-3)
-"""Small enough that the count is straight over them."""
+"""Steps of the numerical derivative, small enough that the count is linear over them."""
 
 
 def decay(x: float) -> float:
-    """exp(-x) for x >= 0 within 0.004, from + * / alone."""
+    """exp(-x) for x >= 0, within 0.004, using only + * /."""
     return 1.0 / (1.0 + x * (1.0 + x * (0.5 + x * (1.0 / 6.0 + x * (1.0 / 24.0 + x * (1.0 / 120.0 + x / 720.0))))))
 
 
 @dataclass(frozen=True, slots=True)
 class CapacityView:
-    """What is estimated at one moment, as one value; ``None`` while nothing is known.
+    """The estimates at one moment, as one value; ``None`` while nothing is known.
 
     ``budget_spent`` is the estimated loss of capacity from fresh, 0 to 1, and ``budget_sd`` its standard deviation.
     """
@@ -66,15 +66,15 @@ class CapacityView:
 
 
 class CapacityEstimator:
-    """Estimates in newtons at the handle, per cable; ``None`` before anything was seen.
+    """Estimates strength in newtons at the handle, per cable; every estimate is ``None`` before the first observation.
 
     Args:
         line: load–velocity line of the lifter, or the exercise's generic one.
-        one_rm_n: fresh 1RM from a profile.
-        exercise: its name, for what a repetition of it typically costs.
+        one_rm_n: fresh 1RM from a profile, newtons; ``None``: unknown.
+        exercise: its name, by which its stored prior is found.
         generic: the line is the exercise's generic one, not this person's.
-        typical: what is typical of the exercise; ``None``: the figures that are stored for it.
-        spread: how far things stray.
+        prior: exercise prior; ``None``: the stored one.
+        spread: standard deviations that hold for every exercise.
     """
 
     def __init__(
@@ -84,18 +84,18 @@ class CapacityEstimator:
         one_rm_n: Uncertain | None,
         exercise: str | None = None,
         generic: bool = False,
-        typical: ExercisePrior | None = None,
+        prior: ExercisePrior | None = None,
         spread: Spread = SPREAD,
     ) -> None:
         self._line = line
-        if typical is None:
-            typical = TYPICAL.get(exercise or "", UNKNOWN)
-        self._typical, self._spread = typical, spread
-        self._shift = (typical.v0_shift_m_s, typical.v1_shift_m_s) if generic else (0.0, 0.0)
+        if prior is None:
+            prior = EXERCISE_PRIORS.get(exercise or "", UNKNOWN)
+        self._prior, self._spread = prior, spread
+        self._shift = (prior.v0_shift_m_s, prior.v1_shift_m_s) if generic else (0.0, 0.0)
         own = (line.v0_sd_m_s, line.v_1rm_sd_m_s)
-        known = (typical.v0_sd_m_s, typical.v1_sd_m_s) if generic else (None, None)
+        known = (prior.v0_sd_m_s, prior.v1_sd_m_s) if generic else (None, None)
         self._line_sd = tuple(sd if told is None else told for sd, told in zip(own, known, strict=True))
-        # the spread of a generic line is wide enough to hold this too
+        # the spread of a generic line already covers this
         self._model_sd = 0.0 if generic else spread.profile_sd
         self._profile = one_rm_n
         self._doubted = False
@@ -103,20 +103,20 @@ class CapacityEstimator:
         self._forget(one_rm_n)
 
     def _forget(self, one_rm_n: Uncertain | None) -> None:
-        """Back to what is known before a set."""
-        typical = self._typical
+        """Return to what is known before a set."""
+        prior = self._prior
         self._unit_n = one_rm_n.mean if one_rm_n is not None else 0.0
-        self._z = [1.0, 1.0, typical.cost, *self._shift]
+        self._z = [1.0, 1.0, prior.cost, *self._shift]
         self._p = [[0.0] * 5 for _ in range(5)]
         fresh_sd = one_rm_n.sd / one_rm_n.mean if one_rm_n is not None else UNKNOWN_FRESH_SD
-        for k, sd in enumerate((fresh_sd, 0.0, typical.cost_sd, *self._line_sd)):
+        for k, sd in enumerate((fresh_sd, 0.0, prior.cost_sd, *self._line_sd)):
             self._p[k][k] = sd * sd
         self._load_n = 0.0
         self._paid = False
         self._seen = 0
 
     def _doubt(self) -> None:
-        """The profile's 1RM does not fit what was seen: go through the set again without it."""
+        """Repeat the set without the profile's 1RM when the set contradicts it."""
         if self._doubted or not self.profile_stale:
             return
         self._doubted = True
@@ -129,7 +129,14 @@ class CapacityEstimator:
     def repetition(
         self, *, load_n: float, mean_velocity_m_s: float, outcome: RepetitionOutcome, load_changed: bool
     ) -> None:
-        """One concentric. Only a completed one at one load tells the velocity at that load; each costs strength."""
+        """Take in one concentric. Each costs strength; only one completed at a single load gives a velocity.
+
+        Args:
+            load_n: load, newtons on this cable; the call is ignored unless it is above 0.
+            mean_velocity_m_s: mean concentric velocity, m/s.
+            outcome: how it ended; one that did not start is ignored.
+            load_changed: the load changed during the concentric.
+        """
         if load_n > 0.0 and outcome is not RepetitionOutcome.NOT_STARTED:
             self._note(Observation("repetition", load_n, mean_velocity_m_s, outcome, load_changed))
 
@@ -149,7 +156,11 @@ class CapacityEstimator:
         self._tire(mean_velocity_m_s, 0.5)
 
     def stall(self, *, load_n: float) -> None:
-        """The load could no longer be moved: capacity has come down to a little less than it."""
+        """Take in a stall: capacity has fallen to a little less than the load.
+
+        Args:
+            load_n: load at the stall, newtons on this cable; ignored unless above 0.
+        """
         if load_n > 0.0:
             self._note(Observation("stall", load_n))
 
@@ -164,13 +175,17 @@ class CapacityEstimator:
         capacity_n = self._unit_n * z[_FRESH] * z[_SHARE]
         self._update(
             [self._unit_n * z[_SHARE], self._unit_n * z[_FRESH], 0.0, 0.0, 0.0],
-            self._typical.stalls_at * load_n - capacity_n,
+            self._prior.stalls_at * load_n - capacity_n,
             (self._spread.stall_sd * load_n) ** 2,
         )
         self._seen += 1
 
     def rest(self, duration_s: float) -> None:
-        """Rest: most of what was lost comes back with a half-time of about half a minute, the rest in minutes."""
+        """Recover: most of the loss with a half-time of about half a minute, the remainder over minutes.
+
+        Args:
+            duration_s: rest, seconds; ignored unless above 0.
+        """
         if duration_s > 0.0:
             self._note(Observation("rest", duration_s))
 
@@ -200,14 +215,19 @@ class CapacityEstimator:
         self._paid = False
 
     def state(self) -> CapacityState:
-        """What is known now, to be kept until the next set."""
+        """Current state of the estimator, to be kept until the next set."""
         rows = tuple(tuple(row) for row in self._p)
         return CapacityState(
             self._unit_n, self._load_n, self._seen, self._doubted, tuple(self._z), rows, tuple(self._history)
         )
 
     def start_fatigued(self, before: CapacityState, rest_s: float) -> None:
-        """Take over what an earlier set left, after this much rest: fatigue, its cost, and the 1RM of the day."""
+        """Start from an earlier set's state after a rest: its fatigue, its cost per repetition, its 1RM of the day.
+
+        Args:
+            before: state at the end of the earlier set.
+            rest_s: time since then, seconds.
+        """
         self._unit_n, self._load_n, self._seen = before.unit_n, before.load_n, before.seen
         self._doubted, self._history = before.doubted, list(before.history)
         self._z = list(before.z)
@@ -217,7 +237,7 @@ class CapacityEstimator:
     def _tire(self, velocity_m_s: float, part: float) -> None:
         """Time update over a part of a repetition: share <- share (1 - part x cost)."""
         z, p = self._z, self._p
-        per_cost = part * repetition_cost(1.0, velocity_m_s, self._typical.seconds_at_1_m_s)
+        per_cost = part * repetition_cost(1.0, velocity_m_s, self._prior.seconds_at_1_m_s)
         keep = 1.0 - per_cost * z[_COST]
         if keep < 0.5:
             keep = 0.5
@@ -235,9 +255,9 @@ class CapacityEstimator:
         z, line = self._z, self._line
         v0, v1 = line.v0_m_s + z[_V0], line.v_1rm_m_s + z[_V1]
         relative = load_n / (self._unit_n * z[_FRESH] * z[_SHARE])
-        bend = self._typical.bend_m_s
+        bend = self._prior.bend_m_s
         beyond = relative - BENDS_FROM
-        # what velocity loses when relative load rises by its own size
+        # loss of velocity when relative load rises by its own size
         fall = (v0 - v1 + 2.0 * bend * (beyond if beyond > 0.0 else 0.0)) * relative
         sd = (
             line.residual_sd_m_s
@@ -252,11 +272,11 @@ class CapacityEstimator:
         self._seen += 1
 
     def _update(self, h: list[float], innovation: float, variance: float) -> None:
-        """Measurement update for one scalar seen with this sensitivity, surprise and variance."""
+        """Measurement update for one scalar with this sensitivity, innovation and variance."""
         p, z = self._p, self._z
         ph = [row[0] * h[0] + row[1] * h[1] + row[2] * h[2] + row[3] * h[3] + row[4] * h[4] for row in p]
         total = variance + h[0] * ph[0] + h[1] * ph[1] + h[2] * ph[2] + h[3] * ph[3] + h[4] * ph[4]
-        # a surprise beyond three standard deviations is not believed in full: a repetition not meant in earnest
+        # an innovation is capped at three standard deviations, since a lifter may hold back on a repetition
         most = 3.0 * sqrt(total)
         if innovation > most:
             innovation = most
@@ -277,12 +297,12 @@ class CapacityEstimator:
     # --- what is estimated ------------------------------------------------------------------------------------
 
     def view(self) -> CapacityView:
-        """Every estimate of this moment, taken at once."""
+        """All current estimates as one value."""
         return CapacityView(self.capacity_n, self.capacity_sd_n, self.fresh_n, self.budget_spent, self.budget_sd)
 
     @property
     def capacity_n(self) -> float | None:
-        """Momentary 1RM."""
+        """Momentary 1RM, newtons."""
         return None if self._unit_n <= 0.0 else self._unit_n * self._z[_FRESH] * self._z[_SHARE]
 
     @property
@@ -294,14 +314,14 @@ class CapacityEstimator:
         return self._unit_n * sqrt(self._capacity_var() + model * model)
 
     def _capacity_var(self) -> float:
-        """Variance of capacity as the filter has it, in squares of its unit."""
+        """Variance of capacity in the filter, in squares of its unit."""
         (f, s), p = self._z[:2], self._p
         var = s * s * p[_FRESH][_FRESH] + f * f * p[_SHARE][_SHARE] + 2.0 * f * s * p[_FRESH][_SHARE]
         return var if var > 0.0 else 0.0
 
     @property
     def fresh_n(self) -> float | None:
-        """1RM of the day, unfatigued."""
+        """1RM of the day, unfatigued, newtons."""
         return None if self._unit_n <= 0.0 else self._unit_n * self._z[_FRESH]
 
     @property
@@ -324,25 +344,25 @@ class CapacityEstimator:
 
     @property
     def loss_per_repetition(self) -> float | None:
-        """Part of the momentary capacity that the next repetition at the last load is expected to cost."""
+        """Fraction of the momentary capacity that the next repetition at the last load is expected to cost."""
         if self._unit_n <= 0.0:
             return None
         z, line = self._z, self._line
         relative = self._load_n / (self._unit_n * z[_FRESH] * z[_SHARE])
         v0, v1 = line.v0_m_s + z[_V0], line.v_1rm_m_s + z[_V1]
-        return cost_at(z[_COST], v0, v1, relative, self._typical)
+        return cost_at(z[_COST], v0, v1, relative, self._prior)
 
     @property
     def repetitions_in_reserve(self) -> float | None:
-        """Repetitions that the last load would still allow."""
+        """Repetitions to failure that remain at the last load."""
         count = self._count(self._z)
         return None if count is None else max(0.0, count)
 
     @property
     def reserve_interval(self) -> tuple[float, float] | None:
-        """80 % interval of the repetitions in reserve: what the filter does not know, and chance to come.
+        """80 % interval of the repetitions in reserve, from the filter's uncertainty and later random variation.
 
-        What the line leaves out shifts capacity and the load that stops the lifter alike, so it is not in here.
+        Errors of the line shift capacity and the load at failure alike, so they are not included.
         """
         count = self._count(self._z)
         if count is None:
@@ -365,14 +385,14 @@ class CapacityEstimator:
 
     @property
     def forecast(self) -> RepetitionForecast | None:
-        """What could be done next at any load."""
+        """Forecast of the repetitions possible at any load."""
         capacity_n, z = self.capacity_n, self._z
         if capacity_n is None:
             return None
-        return RepetitionForecast(capacity_n, z[_COST], self._line, z[_V0], z[_V1], self._typical)
+        return RepetitionForecast(capacity_n, z[_COST], self._line, z[_V0], z[_V1], self._prior)
 
     def _count(self, z: list[float]) -> float | None:
-        """Repetitions left at the last load if this were the state; below zero when it is too late for one."""
+        """Repetitions left at the last load for this state; negative when none is possible any more."""
         if self._unit_n <= 0.0 or self._load_n <= 0.0:
             return None
         return repetitions_to_failure(
@@ -382,16 +402,20 @@ class CapacityEstimator:
             self._unit_n * z[_FRESH] * z[_SHARE],
             z[_V0],
             z[_V1],
-            typical=self._typical,
+            prior=self._prior,
         )
 
     @property
     def seen(self) -> int:
-        """Velocities and stalls taken in."""
+        """Number of velocities and stalls taken in."""
         return self._seen
 
     def line_ends(self) -> tuple[tuple[float, float], tuple[float, float]]:
-        """This person's velocity at no load and where the straight line meets 1RM, each with its SD, m/s."""
+        """Both ends of this person's load–velocity line.
+
+        Returns:
+            ``((v0, sd), (v1, sd))``, m/s: the velocity at no load and where the straight line meets 1RM.
+        """
         p, z = self._p, self._z
         return (
             (self._line.v0_m_s + z[_V0], sqrt(max(0.0, p[_V0][_V0]))),
@@ -400,14 +424,14 @@ class CapacityEstimator:
 
     @property
     def profile_stale(self) -> bool:
-        """The 1RM that the set shows lies further from the profile's than both uncertainties allow."""
+        """Whether the set's 1RM differs from the profile's by more than both uncertainties allow."""
         profile = self._profile
         if self._doubted:
             return True
         if profile is None or self._seen < 3:
             return False
         off = self._unit_n * self._z[_FRESH] - profile.mean
-        # what the filter has learned beyond the profile: the variance that is gone
-        prior = (profile.sd / profile.mean) ** 2
-        learned = prior - self._p[_FRESH][_FRESH]
+        # what the filter has learned beyond the profile: the reduction in variance
+        before = (profile.sd / profile.mean) ** 2
+        learned = before - self._p[_FRESH][_FRESH]
         return learned > 0.0 and off * off > STALE_Z * STALE_Z * learned * profile.mean * profile.mean

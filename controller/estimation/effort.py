@@ -1,7 +1,7 @@
-"""Hard repetitions of one cable, counted with the fatigue they were done in, and what the last one was still worth.
+"""Hard repetitions of one cable, weighted by the fatigue they were done in, and the worth of the last one.
 
-What lives here: two counts that budgets can be set on. What never does: their limits (`stop_rules`) and claims about
-growth; the weights are the middles of `models.stimulus`, a hypothesis with wide error, in plain arithmetic.
+Two counts that budgets can be set on; their limits are in `stop_rules`. The weights are central values of
+`models.physiology.stimulus`, a hypothesis with wide error, and no claim about growth. Plain arithmetic.
 """
 
 from __future__ import annotations
@@ -12,14 +12,14 @@ from typing import Final
 from ebbset.controller.estimation.capacity import decay
 
 HARD_RESERVE: Final = 4.0
-"""A repetition with at most this many left is hard; common practice, no source."""
+"""Repetitions in reserve up to which a repetition counts as hard; common practice, no source."""
 WORTH_PER_RESERVE: Final = 0.16
-"""Rate at which worth falls per repetition in reserve: middle of what Refalo et al. 2023 and Sødal et al. 2023 leave
-(`models.stimulus`: 0.19 of 0.437 lost by stopping 3.5 repetitions short, by judgement)."""
+"""Rate at which worth falls per repetition in reserve: central value from Refalo et al. 2023 and Sødal et al. 2023
+(`models.physiology.stimulus`: 0.19 of 0.437 lost by stopping 3.5 repetitions short, by judgement)."""
 
 
 class Effort:
-    """What a cable's repetitions came to."""
+    """Effort counts of one cable in one set."""
 
     __slots__ = ("first_worth", "hard_repetitions", "last_worth")
 
@@ -29,7 +29,12 @@ class Effort:
         self.last_worth: float | None = None
 
     def repetition(self, *, reserve: float | None, spent: float | None) -> None:
-        """A repetition ended with this many left at this loss of capacity; unknown figures count for nothing."""
+        """Count one repetition; it counts for nothing when either figure is unknown.
+
+        Args:
+            reserve: repetitions in reserve when it ended.
+            spent: loss of capacity from fresh, 0 to 1.
+        """
         if reserve is None or spent is None or reserve > HARD_RESERVE:
             self.last_worth = None
             return

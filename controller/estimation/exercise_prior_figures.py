@@ -1,4 +1,4 @@
-"""ExercisePrior figures of each exercise, and how far things stray.
+"""Exercise priors, and the standard deviations that hold for every exercise.
 
 Written by campaigns/fits/fit_capacity.py from the tuning seed; do not edit. Simulated, not measured on people.
 """
@@ -9,7 +9,7 @@ from typing import Final
 
 from ebbset.controller.estimation.exercise_priors import ExercisePrior, Spread
 
-TYPICAL: Final = {
+EXERCISE_PRIORS: Final = {
     "bench_press": ExercisePrior(
         cost=0.01522,
         cost_sd=0.001683,

@@ -1,6 +1,6 @@
-"""What is typical of people in an exercise, where nothing is known of this person yet: what the figures mean.
+"""Exercise priors: what is expected of people in an exercise before anything is known of this person.
 
-The figures themselves are in `typical_figures`, which campaigns/fits/fit_capacity.py writes.
+The figures are in `exercise_prior_figures`, which campaigns/fits/fit_capacity.py writes.
 """
 
 from __future__ import annotations
@@ -11,19 +11,19 @@ from typing import Final
 
 @dataclass(frozen=True, slots=True)
 class ExercisePrior:
-    """One exercise.
+    """The prior of one exercise.
 
     Attributes:
-        cost: part of capacity that a very fast repetition takes.
-        cost_sd: its spread between people.
-        bend_m_s: near 1RM velocity lies under the straight line by this x (relative load - 0.8) squared.
+        cost: fraction of capacity that a very fast repetition costs.
+        cost_sd: standard deviation of ``cost`` between people.
+        bend_m_s: near 1RM, velocity lies below the straight line by this x (relative load - 0.8) squared.
         seconds_at_1_m_s: a repetition costs cost x (1 + this / mean velocity).
-        completes_at: an attempt begun with this part of the load as capacity just comes through.
-        stalls_at: the part of the load that capacity has come down to when an attempt has stalled.
-        v0_shift_m_s: how much faster than the generic line no load is lifted on a motor.
-        v0_sd_m_s: its spread between people; ``None``: that of the line.
-        v1_shift_m_s: the same at 1RM. Published lines were measured on weights, whose inertia slows an ascent.
-        v1_sd_m_s: its spread between people; ``None``: that of the line.
+        completes_at: least capacity, as a fraction of the load, with which an attempt is still completed.
+        stalls_at: capacity after an attempt has stalled, as a fraction of the load.
+        v0_shift_m_s: difference of a motor from the generic line in the velocity at no load.
+        v0_sd_m_s: standard deviation of that velocity between people; ``None``: that of the line.
+        v1_shift_m_s: the same at 1RM. Published lines were measured with weights, whose inertia slows an ascent.
+        v1_sd_m_s: standard deviation of that velocity between people; ``None``: that of the line.
     """
 
     cost: float
@@ -40,14 +40,14 @@ class ExercisePrior:
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """How far single things stray, the same for all exercises.
+    """Standard deviations that are the same for all exercises.
 
     Attributes:
-        cost_wander: of the cost, from one repetition to the next, as a part of it.
-        share_wander: of what a repetition takes, as a part of capacity.
+        cost_wander: of the cost from one repetition to the next, as a fraction of it.
+        share_wander: of the loss by one repetition, as a fraction of capacity.
         velocity_sd_m_s: of a repetition's mean velocity about this person's line.
-        stall_sd: of the capacity at which an attempt stalls, as a part of the load.
-        profile_sd: what line and cost law leave out when a profile gives the line, as a part of capacity.
+        stall_sd: of the capacity at which an attempt stalls, as a fraction of the load.
+        profile_sd: model error of line and cost law when a profile gives the line, as a fraction of capacity.
     """
 
     cost_wander: float
@@ -69,4 +69,4 @@ UNKNOWN: Final = ExercisePrior(
     v1_shift_m_s=0.0,
     v1_sd_m_s=None,
 )
-"""An exercise that nothing is known of; a judgement from those that are."""
+"""The prior of an exercise without figures: a judgement from the exercises that have them."""

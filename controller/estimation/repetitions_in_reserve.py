@@ -1,8 +1,7 @@
-"""Velocity of a repetition at a relative load, what it costs, and how many of them a capacity still allows.
+"""Repetitions in reserve: velocity at a relative load, the cost of a repetition, and how many a capacity still allows.
 
-What lives here: these three laws, and a repetition forecast that holds what they need. What never does: the capacity
-itself and how sure the count is (`capacity`), what is usual in an exercise (`exercise_priors`), decisions. Plain
-arithmetic in a fixed order.
+Holds these three laws and a forecast with the values they need. The capacity itself and the uncertainty of the count
+are in `capacity`, the figures of each exercise in `exercise_priors`. Plain arithmetic in a fixed order.
 """
 
 from __future__ import annotations
@@ -17,33 +16,46 @@ SLOWEST_M_S: Final = 0.10
 MOST_RESERVE: Final = 60
 HALVINGS: Final = 11
 BENDS_FROM: Final = 0.8
-"""Up to this part of the momentary 1RM velocity falls in a straight line with load; beyond it may bend."""
+"""Velocity is linear in load up to this fraction of the momentary 1RM; beyond it the line may bend."""
 
 
 def velocity_at(v0_m_s: float, v1_m_s: float, bend_m_s: float, relative: float) -> float:
-    """Mean velocity at a load given as part of the momentary 1RM; ``v1_m_s`` is where the straight part would end."""
+    """Mean concentric velocity at a relative load, m/s.
+
+    Args:
+        v0_m_s: velocity at no load, m/s.
+        v1_m_s: velocity where the straight part would meet 1RM, m/s.
+        bend_m_s: fall below the straight part beyond `BENDS_FROM`, m/s per square of relative load.
+        relative: load as a fraction of the momentary 1RM.
+    """
     beyond = relative - BENDS_FROM
     straight = v0_m_s - (v0_m_s - v1_m_s) * relative
     return straight - bend_m_s * beyond * beyond if beyond > 0.0 else straight
 
 
 def repetition_cost(cost: float, velocity_m_s: float, seconds_at_1_m_s: float) -> float:
-    """Part of capacity that a repetition at this mean velocity takes; ``cost`` is that of a very fast one."""
+    """Fraction of capacity that a repetition costs.
+
+    Args:
+        cost: fraction that a very fast repetition costs.
+        velocity_m_s: its mean velocity, m/s; anything below `SLOWEST_M_S` counts as that.
+        seconds_at_1_m_s: ``seconds_at_1_m_s`` of the exercise prior.
+    """
     v = velocity_m_s if velocity_m_s > SLOWEST_M_S else SLOWEST_M_S
     return cost * (1.0 + seconds_at_1_m_s / v)
 
 
-def cost_at(cost: float, v0_m_s: float, v1_m_s: float, relative: float, typical: ExercisePrior) -> float:
-    """Part of capacity that a repetition at a load takes.
+def cost_at(cost: float, v0_m_s: float, v1_m_s: float, relative: float, prior: ExercisePrior) -> float:
+    """Fraction of capacity that a repetition at a load costs.
 
     Args:
-        cost: part that a very fast one takes.
+        cost: fraction that a very fast repetition costs.
         v0_m_s: velocity at no load, m/s.
         v1_m_s: velocity where the straight part would meet 1RM, m/s.
-        relative: load as part of the momentary 1RM.
-        typical: prior of the exercise.
+        relative: load as a fraction of the momentary 1RM.
+        prior: exercise prior.
     """
-    return repetition_cost(cost, velocity_at(v0_m_s, v1_m_s, typical.bend_m_s, relative), typical.seconds_at_1_m_s)
+    return repetition_cost(cost, velocity_at(v0_m_s, v1_m_s, prior.bend_m_s, relative), prior.seconds_at_1_m_s)
 
 
 def repetitions_to_failure(
@@ -54,27 +66,30 @@ def repetitions_to_failure(
     v0_off: float = 0.0,
     v1_off: float = 0.0,
     *,
-    typical: ExercisePrior = UNKNOWN,
+    prior: ExercisePrior = UNKNOWN,
 ) -> float:
-    """Repetitions that a capacity allows at a load, as the middle of what whole repetitions come to.
+    """Repetitions to failure that a capacity allows at a load, as the midpoint of the possible whole counts.
 
-    A repetition begun with just enough still comes through, so the count is half a repetition more than the capacity
-    divided into costs; under the load it falls through zero, and below it says by how many repetitions too late it is.
+    A repetition begun with just enough capacity is still completed, so the count is half a repetition more than
+    capacity divided by cost. A negative count says how many repetitions ago the load became too heavy.
 
     Args:
         line: load–velocity line.
-        cost: part of capacity that a very fast repetition costs; slower ones cost more.
-        load_n: load.
-        capacity_n: momentary 1RM before the first of them.
+        cost: fraction of capacity that a very fast repetition costs; slower ones cost more.
+        load_n: load, newtons.
+        capacity_n: momentary 1RM before the first repetition, newtons.
         v0_off: this person's difference from the line at no load, m/s.
-        v1_off: and at 1RM, m/s.
-        typical: what is typical of the exercise.
+        v1_off: this person's difference from the line at 1RM, m/s.
+        prior: exercise prior.
+
+    Returns:
+        The count, at most `MOST_RESERVE`.
     """
     v0, v1 = line.v0_m_s + v0_off, line.v_1rm_m_s + v1_off
-    least_n = typical.completes_at * load_n
+    least_n = prior.completes_at * load_n
     for done in range(MOST_RESERVE):
-        v = velocity_at(v0, v1, typical.bend_m_s, load_n / capacity_n) if capacity_n > 0.0 else 0.0
-        after_n = capacity_n * (1.0 - repetition_cost(cost, v, typical.seconds_at_1_m_s))
+        v = velocity_at(v0, v1, prior.bend_m_s, load_n / capacity_n) if capacity_n > 0.0 else 0.0
+        after_n = capacity_n * (1.0 - repetition_cost(cost, v, prior.seconds_at_1_m_s))
         if after_n < least_n:
             spare = (capacity_n - least_n) / (capacity_n - after_n) if capacity_n > after_n else 0.0
             return done + 0.5 + spare
@@ -84,15 +99,15 @@ def repetitions_to_failure(
 
 @dataclass(frozen=True, slots=True)
 class RepetitionForecast:
-    """What one lifter could do next at any load, as far as it is known at one moment.
+    """What one lifter could do next at any load, by the estimates of one moment.
 
     Attributes:
-        capacity_n: momentary 1RM.
-        cost: part of capacity that a very fast repetition takes.
+        capacity_n: momentary 1RM, newtons.
+        cost: fraction of capacity that a very fast repetition costs.
         line: load–velocity line.
-        v0_off_m_s: this person's difference from it at no load.
-        v1_off_m_s: and at 1RM.
-        typical: what is typical of the exercise.
+        v0_off_m_s: this person's difference from the line at no load, m/s.
+        v1_off_m_s: this person's difference from the line at 1RM, m/s.
+        prior: exercise prior.
     """
 
     capacity_n: float
@@ -100,10 +115,13 @@ class RepetitionForecast:
     line: LoadVelocityLine
     v0_off_m_s: float = 0.0
     v1_off_m_s: float = 0.0
-    typical: ExercisePrior = UNKNOWN
+    prior: ExercisePrior = UNKNOWN
 
     def repetitions_at(self, load_n: float) -> float:
-        """Repetitions to failure at this load, the middle of what whole ones come to; not under 0, not over 60.
+        """Repetitions to failure at this load, 0 to 60.
+
+        Args:
+            load_n: load, newtons.
 
         Raises:
             ValueError: the load is not above zero.
@@ -117,15 +135,21 @@ class RepetitionForecast:
             self.capacity_n,
             self.v0_off_m_s,
             self.v1_off_m_s,
-            typical=self.typical,
+            prior=self.prior,
         )
         return count if count > 0.0 else 0.0
 
     def load_for(self, repetitions: float) -> float:
-        """The load at which this many repetitions are left, newtons, to a thousandth of the capacity.
+        """The load that leaves this many repetitions, to a thousandth of the capacity.
 
         Args:
-            repetitions: more than 0; the least load that is looked at is a tenth of the capacity.
+            repetitions: repetitions to failure wanted, more than 0.
+
+        Returns:
+            Newtons, from 0.1 to 1.1 times the capacity.
+
+        Raises:
+            ValueError: the capacity is not above zero.
         """
         low_n, high_n = 0.1 * self.capacity_n, 1.1 * self.capacity_n
         for _ in range(HALVINGS):

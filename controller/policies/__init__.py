@@ -1,6 +1,6 @@
-"""Which load next: what a drop policy is asked, the built-in ones, how they are found, checked and limited.
+"""Drop policies: the question they answer, the built-in ones, their checks and the limits applied to them.
 
-A policy proposes; `load_limits` applies what no policy can switch off.
+A policy proposes; `load_limits` applies the limits that no policy can switch off.
 """
 
 from __future__ import annotations

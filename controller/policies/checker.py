@@ -1,12 +1,12 @@
-"""Runs any drop policy through what a policy must keep to, and says plainly what it does not.
+"""Checks a drop policy against the rules for policies and lists the rules it breaks.
 
-What lives here: the checks and the situations they use. What never does: judging whether a policy is *good* (that
-takes the simulator). A policy that passes cannot do harm either way: floor, no rise and ramp are applied after it.
+Holds the checks and the situations they use. Whether a policy is *good* takes the simulator to judge. No policy can do
+harm, whether it passes or not: floor, no rise and ramp are applied after it.
 
-The checks: its factory refuses parameters that it does not have; it answers every situation without raising; the
-proposal is a finite number under the load now and not under zero; the same state and view give the same answer
-whatever was asked in between; neither view nor state is changed; states are plain values that can be compared; the
-words are there and short; and it is quick enough to run between two samples.
+The rules: the factory refuses unknown parameters; every situation is answered without raising; the proposal is a finite
+number below the current load and not below zero; the same state and view give the same answer whatever was asked in
+between; neither view nor state is changed; states are plain, small values that can be compared; the explanation is
+present and short.
 """
 
 from __future__ import annotations
@@ -27,21 +27,21 @@ from ebbset.models.contract.problems import BadDocumentError
 from ebbset.models.physiology.load_velocity import generic_line
 
 STEPS: Final = 12
-MOST_WORDS: Final = 300
+MOST_WHY_CHARACTERS: Final = 300
 MOST_STATE_BYTES: Final = 10_000
 STALLS: Final = (Reason.STALL_IN_CONCENTRIC, Reason.STALL_FORESEEN, Reason.REVERSAL, Reason.FAILED_START)
 
 
 @dataclass(frozen=True, slots=True)
 class PolicyFinding:
-    """One thing that a policy does not keep to: which rule, in which situation, what was seen."""
+    """One broken rule: the rule, and in which situation with what result."""
 
     rule: str
     detail: str
 
 
 def situations() -> Iterator[DropView]:
-    """Stalls of every kind, with everything known and with nothing known, light and heavy, early and late."""
+    """Stalls of every kind: with everything or nothing known, light and heavy, early and late."""
     for reason, load_n, part, known in itertools.product(STALLS, (25.0, 400.0, 4_000.0), (0.05, 0.5, 0.999), (0, 1, 2)):
         capacity = (None, load_n * 0.95, load_n * 1.3)[known]
         yield DropView(
@@ -69,11 +69,14 @@ def situations() -> Iterator[DropView]:
 
 
 def check_policy(factory: PolicyFactory, parameters: Mapping[str, Any] | None = None) -> list[PolicyFinding]:
-    """Everything that a policy does not keep to, in the situations above; an empty list is a pass.
+    """Check a policy in all `situations`.
 
     Args:
         factory: the policy's class, as its entry point names it.
-        parameters: what a prescription would give it; empty: its defaults.
+        parameters: as a prescription would give them; empty: the policy's defaults.
+
+    Returns:
+        The first finding of each broken rule; an empty list is a pass.
     """
     findings: list[PolicyFinding] = []
     given = dict(parameters or {})
@@ -117,7 +120,7 @@ def _one(policy: DropPolicy, state: Any, view: DropView, other: DropView) -> lis
     if view != before_view:
         findings.append(PolicyFinding("leaves the view it was given alone", where))
     with contextlib.suppress(Exception):
-        # something in between, which a policy that keeps what it saw outside its state would remember
+        # another call in between, which shows whether the policy keeps anything outside its state
         policy.propose(policy.initial(), other)
     again_state, again = policy.propose(copy.deepcopy(before_state), view)
     if again != proposal or again_state != next_state:
@@ -128,19 +131,19 @@ def _one(policy: DropPolicy, state: Any, view: DropView, other: DropView) -> lis
 
 
 def _of_proposal(proposal: Proposal, view: DropView, where: str) -> list[PolicyFinding]:
-    """What is wrong with a proposal whose load is a number."""
+    """Findings about a proposal whose load is a number."""
     findings: list[PolicyFinding] = []
     if proposal.load_n >= view.load_n:
         findings.append(PolicyFinding("proposes less than the load now", f"{where}: {proposal.load_n:g} N"))
     if proposal.load_n < 0.0:
         findings.append(PolicyFinding("proposes no negative load", f"{where}: {proposal.load_n:g} N"))
-    if not isinstance(proposal.why, str) or not 1 <= len(proposal.why) <= MOST_WORDS:
+    if not isinstance(proposal.why, str) or not 1 <= len(proposal.why) <= MOST_WHY_CHARACTERS:
         findings.append(PolicyFinding("says why in at most 300 characters", f"{where}: {proposal.why!r:.60}"))
     return findings
 
 
 def _of_state(state: Any, where: str) -> list[PolicyFinding]:
-    """What is wrong with the state that a policy returned."""
+    """Findings about the state that a policy returned."""
     try:
         if pickle.loads(pickle.dumps(state)) == state:
             return []
@@ -150,7 +153,7 @@ def _of_state(state: Any, where: str) -> list[PolicyFinding]:
 
 
 def _walk(policy: DropPolicy, views: list[DropView]) -> list[PolicyFinding]:
-    """A dozen stalls in a row from one view, the load following the proposals: still lower each time."""
+    """Findings from a dozen stalls in a row, the load following the proposals, which must go down each time."""
     findings: list[PolicyFinding] = []
     for view in views:
         state, load_n = policy.initial(), view.load_n
@@ -175,7 +178,7 @@ def _walk(policy: DropPolicy, views: list[DropView]) -> list[PolicyFinding]:
 
 
 def _size(state: Any) -> int:
-    """Bytes of a state written out; 0 for one that cannot be, which another check says."""
+    """Pickled size of a state, bytes; 0 if it cannot be pickled, which another check reports."""
     try:
         return len(pickle.dumps(state))
     except Exception:
@@ -195,7 +198,7 @@ def _at(view: DropView, load_n: float, step: int) -> DropView:
 
 
 def _unique(findings: list[PolicyFinding]) -> list[PolicyFinding]:
-    """The first finding of each rule: one example says it."""
+    """The first finding of each rule; one example is enough."""
     first: dict[str, PolicyFinding] = {}
     for finding in findings:
         first.setdefault(finding.rule, finding)

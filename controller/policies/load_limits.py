@@ -1,4 +1,4 @@
-"""From a policy's proposal to the load that is commanded: the limits no policy can switch off. Pure."""
+"""The limits between a policy's proposal and the commanded load, which no policy can switch off. Pure."""
 
 from __future__ import annotations
 
@@ -16,15 +16,18 @@ class UnusableProposalError(ValueError):
 
 
 def limit_proposal(proposed_n: float, *, load_n: float, floor_n: float) -> tuple[float, tuple[Limit, ...]]:
-    """The load to command after a stall, and what narrowed the proposal.
+    """The load to command after a stall, and the limits that changed the proposal.
 
     A drop must be felt, so it is at least 2 N and 1 % of the load; it never ends under the floor. The result is
     rounded down to a tenth of a newton, which keeps it a drop and keeps it on the floor where the floor is.
 
     Args:
-        proposed_n: what the policy wants, newtons on this cable.
-        load_n: load now, above the floor.
-        floor_n: least load under a lifter.
+        proposed_n: load that the policy proposes, newtons on this cable.
+        load_n: current load, newtons, above the floor.
+        floor_n: least load under a lifter, newtons.
+
+    Returns:
+        The load, newtons, and the limits applied.
 
     Raises:
         UnusableProposalError: the proposal is not a finite number.

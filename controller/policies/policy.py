@@ -1,4 +1,4 @@
-"""The one question a drop policy answers: given what is known at a stall, what load next?
+"""The interface of a drop policy: given what is known at a stall, which load next?
 
 A policy is small and pure. Its state is a value that the core owns and hands back; it reads no clock and draws no
 random number. It proposes; floor, ramp, budget and stop rules are applied afterwards and it cannot switch them off.
@@ -20,7 +20,28 @@ ENTRY_POINT_GROUP = "ebbset.drop_policies"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DropView:
-    """What is known at a stall, for the cable that stalled. Never the simulator's truth."""
+    """What is known at a stall, for the cable that stalled. Never the simulator's truth.
+
+    Attributes:
+        reason: kind of stall.
+        load_n: current load, newtons on this cable.
+        floor_n: least load under a lifter, newtons.
+        start_n: prescribed start load, newtons.
+        step: drops so far.
+        repetitions_in_step: completed repetitions since the last drop.
+        repetitions_in_set: completed repetitions since the set began.
+        stall_velocity_m_s: velocity at the stall, m/s.
+        stall_force_n: force at the stall, newtons; ``None``: no force cell.
+        stall_position_fraction: position as a fraction of the range of motion; ``None``: range unknown.
+        stall_duration_s: time that the handle had been still, seconds.
+        capacity_n: momentary 1RM, newtons; ``None``: unknown, like the estimates that follow.
+        capacity_sd_n: its standard deviation, newtons.
+        fresh_capacity_n: unfatigued 1RM of the day, newtons.
+        loss_per_repetition: fraction of momentary capacity that the next repetition would cost.
+        budget_spent: loss of capacity from fresh, 0 to 1.
+        budget_limit: prescribed limit of that loss; ``None``: no limit.
+        forecast: repetitions possible at any load.
+    """
 
     reason: Reason
     load_n: float
@@ -44,7 +65,7 @@ class DropView:
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """A load, newtons on this cable, and the policy's own words for why."""
+    """A proposed load, newtons on this cable, and the policy's explanation of it."""
 
     load_n: float
     why: str
@@ -74,7 +95,10 @@ class PolicyFactory(Protocol):
     """Builds a policy from the prescription's parameters."""
 
     def from_parameters(self, parameters: Mapping[str, Any]) -> DropPolicy:
-        """A configured policy.
+        """Build a configured policy.
+
+        Args:
+            parameters: the drop policy's parameters, as prescribed.
 
         Raises:
             BadDocumentError: a parameter is unknown or out of range.
@@ -84,10 +108,18 @@ class PolicyFactory(Protocol):
 def number_parameter(
     parameters: Mapping[str, Any], name: str, default: float, *, low: float, high: float, policy: str
 ) -> float:
-    """One numeric parameter, checked.
+    """Read and check one numeric parameter.
+
+    Args:
+        parameters: the drop policy's parameters, as prescribed.
+        name: the parameter to read.
+        default: its value when it is not prescribed, in the parameter's unit like the bounds.
+        low: least value allowed.
+        high: greatest value allowed.
+        policy: name of the policy, for the error.
 
     Raises:
-        BadDocumentError: not a finite number from low to high.
+        BadDocumentError: the value is not a finite number from low to high.
     """
     value = parameters.get(name, default)
     if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
@@ -100,6 +132,11 @@ def number_parameter(
 
 def reject_unknown(parameters: Mapping[str, Any], known: tuple[str, ...], *, policy: str) -> None:
     """Refuse parameters that the policy does not have.
+
+    Args:
+        parameters: the drop policy's parameters, as prescribed.
+        known: names of the policy's own parameters.
+        policy: name of the policy, for the error.
 
     Raises:
         BadDocumentError: names each unknown parameter and lists the known ones.

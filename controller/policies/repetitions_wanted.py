@@ -1,12 +1,11 @@
-"""A drop sized for what a coach asks for: so many more repetitions before the next stall.
+"""The policy `repetitions_wanted`: a drop sized for a wanted number of repetitions before the next stall.
 
-What lives here: the policy `repetitions_wanted`. What never does: the capacity estimate it rests on (`capacity`), how
-repetitions are counted forward (`repetitions_in_reserve`), and the limits applied to what it proposes (`load_limits`).
+The capacity estimate is in `capacity`, the count of repetitions in `repetitions_in_reserve`, the limits applied to a
+proposal in `load_limits`.
 
-Idea. At the stall capacity is known better than at any other time. The repetition forecast counts the repetitions that
-a load would allow from there, and the policy looks for the load at which the count is the wish. Real steps give a
-little more than the count, by a rule fitted to simulated steps; what this person's steps have given more or less than
-wished is taken off the next wish.
+Capacity is known best at a stall. The repetition forecast counts the repetitions that a load would allow from there,
+and the policy searches for the load at which the count matches the wish. Steps give a little more than the count, by a
+rule fitted to simulated steps; the surplus or deficit of this person's earlier steps is taken off the next wish.
 """
 
 from __future__ import annotations
@@ -21,27 +20,27 @@ from ebbset.controller.policies.policy import DropView, Proposal, number_paramet
 # Fitted on tuning seeds of the simulator (simulators/evaluation/sizing.py), not taken from a study.
 GIVEN: Final = 0.3
 GIVEN_PER_COUNTED: Final = 1.15
-"""A step gives 0.3 + 1.15 x the count: the lifter comes back a little while the load goes down and before the next."""
+"""A step gives 0.3 + 1.15 x the count: the lifter recovers a little while the load goes down and before the next."""
 LEARNING: Final = 0.2
-"""Part of a step's error that is held to be this person's; the rest is chance."""
+"""Fraction of a step's error that is attributed to this person; the rest is chance."""
 MOST_LEARNED: Final = 2.0
 LEAST_COUNT: Final = 0.2
 LEAST_DROP: Final = 0.03
-"""Less is hardly felt; judgement, no source."""
-LEAST_DROP_GIVEN_IN: Final = 0.052
-"""A lifter who has already given in does not try again for less; judgement, no source."""
-GIVEN_IN: Final = frozenset({Reason.REVERSAL, Reason.FAILED_START})
+"""Least drop, as a fraction of the load; less is hardly felt. Judgement, no source."""
+LEAST_DROP_AFTER_FAILURE: Final = 0.052
+"""Least drop after a lifter has given up, who will not try again for less. Judgement, no source."""
+FAILED_REASONS: Final = frozenset({Reason.REVERSAL, Reason.FAILED_START})
 UNKNOWN_PER_REPETITION: Final = 0.035
-"""Part of the load to take off for each repetition where nothing is known of the lifter."""
+"""Fraction of the load to take off for each repetition while nothing is known of the lifter."""
 
 
 @dataclass(frozen=True, slots=True)
 class StepSurplus:
-    """What the steps done have taught.
+    """What earlier steps have shown.
 
     Attributes:
         surplus: repetitions that this person's steps give beyond the wish.
-        sized: the load in use was sized by this policy, so that its repetitions tell something.
+        sized: the current load was sized by this policy, so its repetitions can be compared with the wish.
     """
 
     surplus: float = 0.0
@@ -50,28 +49,47 @@ class StepSurplus:
 
 @dataclass(frozen=True, slots=True)
 class RepetitionsWanted:
-    """Drop so far that about this many repetitions follow before the next stall."""
+    """Drop far enough that about this many repetitions follow before the next stall.
+
+    Args:
+        repetitions: repetitions wanted, 1 to 12.
+    """
 
     repetitions: float
     name: ClassVar[str] = "repetitions_wanted"
 
     @classmethod
     def from_parameters(cls, parameters: Mapping[str, Any]) -> RepetitionsWanted:
-        """Parameters: ``repetitions``, 1 to 12, default 3."""
+        """Build the policy from a prescription's parameters.
+
+        Args:
+            parameters: ``repetitions``, 1 to 12, default 3.
+
+        Raises:
+            BadDocumentError: a parameter is unknown or out of range.
+        """
         reject_unknown(parameters, ("repetitions",), policy=cls.name)
         return cls(number_parameter(parameters, "repetitions", 3.0, low=1.0, high=12.0, policy=cls.name))
 
     def initial(self) -> StepSurplus:
-        """Nothing learned yet."""
+        """The first state: nothing learned yet."""
         return StepSurplus()
 
     def propose(self, state: StepSurplus, view: DropView) -> tuple[StepSurplus, Proposal]:
-        """The load that the wished repetitions lead down to."""
+        """Propose the load that allows the repetitions wanted.
+
+        Args:
+            state: what earlier steps have shown.
+            view: what is known at the stall.
+
+        Returns:
+            The next state and the proposal.
+        """
         surplus = state.surplus
         if state.sized:
             surplus += LEARNING * (view.repetitions_in_step - self.repetitions)
             surplus = min(MOST_LEARNED, max(-MOST_LEARNED, surplus))
-        most_n = view.load_n * (1.0 - (LEAST_DROP_GIVEN_IN if view.reason in GIVEN_IN else LEAST_DROP))
+        most_n = view.load_n * (1.0 - (LEAST_DROP_AFTER_FAILURE if view.reason in FAILED_REASONS else LEAST_DROP))
         if view.forecast is None:
             load_n = view.load_n * (1.0 - UNKNOWN_PER_REPETITION * self.repetitions)
             why = f"{self.repetitions:g} repetitions wanted; nothing is known of the lifter yet"

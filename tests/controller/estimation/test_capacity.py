@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ebbset.controller.estimation.capacity import CapacityEstimator, decay
-from ebbset.controller.estimation.exercise_prior_figures import TYPICAL
+from ebbset.controller.estimation.exercise_prior_figures import EXERCISE_PRIORS
 from ebbset.controller.estimation.repetitions_in_reserve import BENDS_FROM, repetitions_to_failure, velocity_at
 from ebbset.models.contract.profile import Uncertain
 from ebbset.models.contract.wire import RepetitionOutcome
@@ -222,10 +222,10 @@ def test_the_interval_of_the_reserve_narrows_with_what_is_seen_and_widens_with_w
     assert widths[0] > widths[1] > widths[2] > 0.0
 
 
-@pytest.mark.parametrize("exercise", list(TYPICAL))
+@pytest.mark.parametrize("exercise", list(EXERCISE_PRIORS))
 def test_velocity_bends_where_its_slope_says_and_a_count_is_straight_over_small_steps(exercise: str) -> None:
     # the filter's sensitivities are derivatives of `velocity_at`; numbers against calculus
-    bend = TYPICAL[exercise].bend_m_s
+    bend = EXERCISE_PRIORS[exercise].bend_m_s
     for relative in (0.6, 0.79, 0.85, 0.95, 1.02):
         step = 1e-5
         rise = velocity_at(1.7, 0.2, bend, relative + step) - velocity_at(1.7, 0.2, bend, relative - step)
