@@ -1,4 +1,4 @@
-"""Draws of the assumptions behind `models.stimulus`, bound by what trials found.
+"""Draws of the assumptions behind `models.physiology.stimulus`, bound by what trials found.
 
 Plausible values are drawn from each assumption's own spread, weighed by how well they explain the trials, and drawn
 again by weight, so that an assumption which contradicts the trials seldom speaks. Randomness comes from the generator

@@ -1,7 +1,7 @@
 """What recorded sets teach about a lifter: the profile before, the profile after, and why each set counts or does not.
 
-The step itself is the core's (`controller.profile_update`); here are the sets that may take part, in the order in which
-they were done, and what people should be told. No file is read or written here.
+The step itself is in `profile_update`; here are the sets that may take part, in the order in which they were done, and
+what to tell people. No file is read or written here.
 """
 
 from __future__ import annotations

@@ -37,7 +37,7 @@ class SetObservation:
         one_rm_n: 1RM of the day, newtons per cable.
         velocity_at_zero_m_s: of this person's line.
         velocity_at_1rm_m_s: of this person's line.
-        rom_m: reference ROM that the tracker learned.
+        rom_m: reference ROM that the segmenter learned, metres.
         doubted: the profile's 1RM did not fit and was not used.
     """
 

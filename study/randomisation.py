@@ -70,7 +70,7 @@ def balance_of(orders: Sequence[Order], conditions: int, *, period_length: int |
     per_period = []
     for period in range(length):
         counts = Counter(order[period] for order in orders)
-        per_period.append(_spread([counts[c] for c in range(conditions)]))
+        per_period.append(_least_and_most([counts[c] for c in range(conditions)]))
     pairs: Counter[tuple[int, int]] = Counter()
     for order in orders:
         for begin in range(0, length, stretch):
@@ -78,8 +78,8 @@ def balance_of(orders: Sequence[Order], conditions: int, *, period_length: int |
     everyone = Counter(value for order in orders for value in order)
     return Balance(
         per_period=tuple(per_period),
-        per_pair=_spread([pairs[a, b] for a in range(conditions) for b in range(conditions) if a != b]),
-        per_condition=_spread([everyone[c] for c in range(conditions)]),
+        per_pair=_least_and_most([pairs[a, b] for a in range(conditions) for b in range(conditions) if a != b]),
+        per_condition=_least_and_most([everyone[c] for c in range(conditions)]),
     )
 
 
@@ -114,5 +114,5 @@ def parallel(participants: int, conditions: int, sessions: int, rng: np.random.G
     return tuple((int(value),) * sessions for value in deal[:participants])
 
 
-def _spread(counts: Sequence[int]) -> tuple[int, int]:
+def _least_and_most(counts: Sequence[int]) -> tuple[int, int]:
     return (min(counts), max(counts)) if counts else (0, 0)

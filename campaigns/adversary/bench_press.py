@@ -2,7 +2,7 @@
 
 What lives here: whole sets of the physics simulator and their truth, judged by the same figures as the scripted ones.
 Attempts are what the simulated lifter means as such. The end of motion is read from the handle: the last instant at
-which it was faster than the stall velocity, before it stood for `STANDS_S` short of the top or the lifter gave in. A
+which it was faster than the stall velocity, before it stood for `STANDS_S` short of the top or the lifter gave up. A
 drop in an ascent that had not come to a stop counts as foreseen and right: whether it would have come through cannot
 be told from the outside. A lifter who cannot get the load out of the dock has not begun an ascent; a drop is right
 then, and no time is taken.
@@ -119,7 +119,7 @@ class _Observer:
             self.attempts[-1].ended_s = self._ended_s(self.attempts[-1])
 
     def _ended_s(self, attempt: _Attempt) -> float | None:
-        """When the handle was last fast before it stood, or before the lifter gave in; ``None``: it went through."""
+        """When the handle was last fast before it stood, or before the lifter gave up; ``None``: it went through."""
         first, last = bisect_left(self._t_s, attempt.began_s), bisect_left(self._t_s, attempt.left_s)
         if last - first < SMOOTHED:
             return attempt.began_s if attempt.failed else None

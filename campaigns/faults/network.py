@@ -52,7 +52,7 @@ class Relay:
         await asyncio.gather(*self._tasks, return_exceptions=True)
 
     def cut(self) -> None:
-        """Break every connection without a goodbye."""
+        """Break every connection without a DISCONNECT."""
         for writer in list(self._writers):
             writer.transport.abort()
 

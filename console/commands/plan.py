@@ -178,7 +178,7 @@ def _range(found: Any) -> str:
 
 
 def _plain(plan: Any, choice: Any) -> dict[str, Any]:
-    def spread(found: Any) -> list[float]:
+    def interval(found: Any) -> list[float]:
         return [found.low, found.middle, found.high]
 
     return {
@@ -193,12 +193,12 @@ def _plain(plan: Any, choice: Any) -> dict[str, Any]:
                 "title": j.candidate.title,
                 "sets": j.candidate.sets,
                 "rest_between_s": j.candidate.rest_between_s,
-                "minutes": spread(j.minutes),
-                "repetitions": spread(j.repetitions),
-                "hard_repetitions": spread(j.hard_repetitions),
-                "fatigue_left": spread(j.fatigue_left),
-                "stimulus_relative_estimated": spread(j.stimulus),
-                "net_stimulus_relative_estimated": spread(j.net),
+                "minutes": interval(j.minutes),
+                "repetitions": interval(j.repetitions),
+                "hard_repetitions": interval(j.hard_repetitions),
+                "fatigue_left": interval(j.fatigue_left),
+                "stimulus_relative_estimated": interval(j.stimulus),
+                "net_stimulus_relative_estimated": interval(j.net),
                 "moved_by": j.moved_by,
                 "obstacles": list(j.obstacles),
                 "broken_invariants": j.breaches,

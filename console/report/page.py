@@ -1,4 +1,4 @@
-"""The report as one HTML file: assembles what `report_data`, `figures` and `next_set` give into the template.
+"""The report as one HTML file: the template filled from `recorded_set`, `figures` and `next_set`.
 
 The page is self-contained: no script, no request, its own style; it prints, and it works in light and dark. What the
 page says about a set is arranged here; what is true about it is not decided here.

@@ -3,7 +3,7 @@
 ``python -m ebbset.controller.link.contract_documents --write contract/`` writes them; ``--check contract/`` exits
 with 1 when they are stale. Messages to the controller are described as it accepts them, messages from it as it sends
 them (every member always there). Rules that JSON Schema cannot state stand in words beside the message that they are
-about. Never here: the models themselves (`models.wire`), MQTT.
+about. Never here: the models themselves (`models.contract`), MQTT.
 """
 
 from __future__ import annotations

@@ -27,7 +27,7 @@ class DropView:
         load_n: current load, newtons on this cable.
         floor_n: least load under a lifter, newtons.
         start_n: prescribed start load, newtons.
-        step: drops so far.
+        step: drops so far in this bout.
         repetitions_in_step: completed repetitions since the last drop.
         repetitions_in_set: completed repetitions since the set began.
         stall_velocity_m_s: velocity at the stall, m/s.

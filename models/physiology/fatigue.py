@@ -43,7 +43,7 @@ JOINTS: Final[dict[str, JointFatigue]] = {
     "general": JointFatigue(0.00970, 0.00091, 21.92, -1.98),
 }
 """F, R: Frey-Law, Looft & Heitsman 2012 J Biomech 45:1803-1808, table 1; b0, b1: Frey-Law & Avin 2010 Ergonomics
-53:109-129, 10.1080/00140130903389068, table 2 (both as carried by myosuite 3.0.0, tests/test_fatigue_validation.py)."""
+53:109-129, 10.1080/00140130903389068, table 2 (both as carried by myosuite 3.0.0, tests/models/test_fatigue.py)."""
 
 
 def three_compartment_rates(

@@ -161,7 +161,7 @@ def run(
 def summaries_only(items: Iterable[TrueSet]) -> dict[str, float]:
     """A rig that segments itself tells of a failure when the ascent is over; its summary is what there is."""
     stalls = [a for item in items for a in item.attempts if a.stalled and not a.continued]
-    latency = np.array([a.gave_in_s - a.motion_ended_s for a in stalls])
+    latency = np.array([a.failed_s - a.motion_ended_s for a in stalls])
     return {
         "stalls": float(len(stalls)),
         "median_latency_s": float(np.median(latency)) if len(latency) else math.nan,

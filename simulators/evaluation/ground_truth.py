@@ -66,7 +66,7 @@ class Attempt:
         end_s: through, given in, or dropped.
         stalled: the branch without a drop never comes through.
         motion_ended_s: stalled: last instant with the handle as fast as ``STILL_M_S`` (the start, if it never was).
-        gave_in_s: stalled: when the branch gives in.
+        failed_s: stalled: when the lifter of the branch gives up, seconds.
         slowest_m_s: lowest true velocity of the branch between 8 and 90 % of the range before it ended.
         load_n: load.
         end_share: position at its end, share of the range.
@@ -77,7 +77,7 @@ class Attempt:
     end_s: float
     stalled: bool
     motion_ended_s: float
-    gave_in_s: float
+    failed_s: float
     slowest_m_s: float
     load_n: float
     end_share: float
@@ -360,7 +360,7 @@ class _SetRun:
                     end_s=end_s,
                     stalled=not branch.through,
                     motion_ended_s=branch.motion_ended_s,
-                    gave_in_s=branch.ended_s,
+                    failed_s=branch.ended_s,
                     slowest_m_s=branch.slowest_m_s,
                     load_n=self._load_n,
                     end_share=share,

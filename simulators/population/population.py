@@ -41,7 +41,7 @@ DAY_CV: Final = 0.019
 """Strength from day to day: CV of the deadlift 1RM between days 1.9 % (Ruf et al. 2018 JSCR 32:681-689)."""
 
 
-def _spread(rng: np.random.Generator, mean: float, cv: float) -> float:
+def _lognormal(rng: np.random.Generator, mean: float, cv: float) -> float:
     """One lognormal draw with that mean and CV; always uses one number of the stream."""
     z = min(max(float(rng.standard_normal()), -3.0), 3.0)
     if cv == 0.0:
@@ -81,22 +81,22 @@ def draw_lifter(
     status = training_status or TRAINING[int(coin[0] * 3)]
     gender = sex or SEXES[int(coin[1] * 2)]
     model: FatigueModel = fatigue_model or ("3cc_r" if coin[2] < 0.5 else "critical_force")
-    q = {name: _spread(rng, quantity.mean, quantity.cv) for name, quantity in exercise.quantities.items()}
+    q = {name: _lognormal(rng, quantity.mean, quantity.cv) for name, quantity in exercise.quantities.items()}
     fitted = exercise.fitted
     rise = fitted.strength_top - fitted.strength_bottom
     size = exercise.women_share if gender == "female" else 1.0
     return LifterParameters(
         exercise=exercise.name,
         f_max_n=q["f_max_n"] * size * _STRENGTH[status],
-        v_max_m_s=_spread(rng, fitted.v_max_m_s, V_MAX_CV),
+        v_max_m_s=_lognormal(rng, fitted.v_max_m_s, V_MAX_CV),
         curvature=fitted.curvature,
         eccentric_plateau=q["eccentric_plateau"] * _ECCENTRIC[gender],
         limb_mass_kg=q["limb_mass_kg"] * (0.75 if gender == "female" else 1.0),
         start_m=q["start_m"],
         rom_m=q["rom_m"] * (0.92 if gender == "female" else 1.0),
         strength_bottom=fitted.strength_bottom,
-        strength_top=fitted.strength_bottom + _spread(rng, 1.0, SHAPE_CV) * rise,
-        dip=_spread(rng, fitted.dip, SHAPE_CV),
+        strength_top=fitted.strength_bottom + _lognormal(rng, 1.0, SHAPE_CV) * rise,
+        dip=_lognormal(rng, fitted.dip, SHAPE_CV),
         dip_at=q["dip_at"],
         dip_width=fitted.dip_width,
         fatigue_model=model,
@@ -104,14 +104,14 @@ def draw_lifter(
         recovery_per_s=q["recovery_per_s"],
         rest_multiplier=q["rest_multiplier"],
         critical_share=min(q["critical_share"] * _CRITICAL[status], 0.6),
-        reserve_s=_spread(rng, fitted.reserve_s, RESERVE_CV),
+        reserve_s=_lognormal(rng, fitted.reserve_s, RESERVE_CV),
         reserve_rest_multiplier=exercise.recovery.reserve_rest_multiplier,
         slow_share=exercise.recovery.slow_share,
         slow_recovery_per_s=exercise.recovery.slow_recovery_per_s,
         eccentric_velocity_m_s=q["eccentric_velocity_m_s"],
         pause_bottom_s=q["pause_bottom_s"],
         pause_top_s=q["pause_top_s"],
-        grind_patience_s=_spread(rng, fitted.grind_patience_s * _PATIENCE[status], PATIENCE_CV),
+        grind_patience_s=_lognormal(rng, fitted.grind_patience_s * _PATIENCE[status], PATIENCE_CV),
         give_in="sudden_release" if rng.random() < 0.05 else "slow_lowering",
         asymmetry=min(max(0.02 * float(rng.standard_normal()), -0.08), 0.08),
     )
@@ -134,7 +134,7 @@ def on_day(lifter: LifterParameters, rng: np.random.Generator) -> LifterParamete
         lifter: the person.
         rng: source of all randomness of the call.
     """
-    return replace(lifter, f_max_n=_spread(rng, lifter.f_max_n, DAY_CV))
+    return replace(lifter, f_max_n=_lognormal(rng, lifter.f_max_n, DAY_CV))
 
 
 def lift_once(lifter: LifterParameters, rig: RigParameters | None, load_n: float, until_s: float = 30.0) -> Plant:

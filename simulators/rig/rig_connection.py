@@ -121,7 +121,7 @@ class RigConnection:
                 self._client = None
 
     def break_off(self) -> None:
-        """Lose the connection without a goodbye, and everything that waits to be sent."""
+        """Lose the connection without a DISCONNECT, and everything that waits to be sent."""
         self.frames.messages.clear()
         self.answers.messages.clear()
         if self._client is not None:

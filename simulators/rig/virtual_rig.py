@@ -211,7 +211,7 @@ class VirtualRig:
         self.rig.plant.let_go()
 
     def reboot(self) -> None:
-        """Switch the rig off and on: the motors lose their command, the connection breaks off without a goodbye."""
+        """Switch the rig off and on: the motors lose their command, the connection breaks off without a DISCONNECT."""
         rig = self.rig
         rig.firmware = rig.firmware.rebooted(_boot_id())
         rig.sensors.reboot(rig.t_s)

@@ -256,7 +256,7 @@ async def test_a_reboot_breaks_off_and_comes_back_unbound(broker: Mosquitto) -> 
         assert first_frame["t_us"][0] * 1e-6 - SensorParameters().clock_start_s < 1.0
 
 
-async def test_identity_is_retained_and_says_offline_after_a_goodbye(broker: Mosquitto) -> None:
+async def test_identity_is_retained_and_says_offline_after_a_clean_disconnect(broker: Mosquitto) -> None:
     async with running(broker, "late"):
         await asyncio.sleep(0.5)
         async with observing(broker, "late") as observer:

@@ -1,4 +1,4 @@
-"""Hand-made traces of a handle for tests of the tracker: minimum-jerk moves, pauses, stalls, noise."""
+"""Hand-made traces of a handle for tests of the segmenter: minimum-jerk moves, pauses, stalls, noise."""
 
 from __future__ import annotations
 

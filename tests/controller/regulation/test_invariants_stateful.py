@@ -2,7 +2,7 @@
 
 Two machines. One drives the whole controller and a kinematic rig through whatever Hypothesis thinks of; the other puts
 arbitrary commands, as a regulator gone mad might, past the guard alone. The judge of both is
-`simulators.witness.InvariantMonitor`, which shares no code with regulator or guard.
+`simulators.closed_loop.invariant_monitor.InvariantMonitor`, which shares no code with regulator or guard.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ class WatchedRig(KinematicRig):
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        self.witness = InvariantMonitor()
+        self.monitor = InvariantMonitor()
         self.log: list[tuple[Event, tuple[Output, ...]]] = []
         self.last_frame: Samples | None = None
         self.rig_seq = 0
@@ -83,7 +83,7 @@ class WatchedRig(KinematicRig):
         out = super().send(event)
         # A rig that announced another number of cables is told so many loads; this one keeps its own.
         self.target = (self.target * 2)[: self.cables]
-        self.witness.step(event, out)
+        self.monitor.step(event, out)
         self.log.append((event, out))
         if isinstance(event, Samples):
             self.last_frame = event
@@ -129,7 +129,7 @@ LEADS_TO = {
 
 
 class ControllerMachine(RuleBasedStateMachine):
-    """Whatever happens in whatever order, the witness finds nothing."""
+    """Whatever happens in whatever order, the monitor finds nothing."""
 
     @initialize(
         order=st.sampled_from(ORDERS),
@@ -325,7 +325,7 @@ class ControllerMachine(RuleBasedStateMachine):
         if hasattr(self, "rig"):
             # A clock of ours that goes far back is a defect in itself: the guard may, and must, refuse by it.
             excused = "clock: now_us went back" if self.back_us > 100_000 else "never"
-            breaches = [breach for breach in self.rig.witness.breaches if excused not in breach.detail]
+            breaches = [breach for breach in self.rig.monitor.breaches if excused not in breach.detail]
             assert not breaches, breaches
 
     def teardown(self) -> None:
@@ -348,7 +348,7 @@ class GuardMachine(RuleBasedStateMachine):
     def begin(self, order: Prescription, cables: int) -> None:
         self.rig = KinematicRig(prescription=order, cables=cables)
         self.guard = Guard()
-        self.witness = InvariantMonitor()
+        self.monitor = InvariantMonitor()
         self.order = order
         self.nonce = "nonce-0000"
         self.arms = 0
@@ -360,13 +360,13 @@ class GuardMachine(RuleBasedStateMachine):
     def see(self, event: Event) -> None:
         self.event = event
         self.guard.observe(event)
-        self.witness.step(event, ())
+        self.monitor.step(event, ())
 
     def put(self, command: Command) -> bool:
         passed = self.guard.check(command, self.rig.now_us) is None
-        # the witness saw the event already; seeing it twice changes nothing but for requests to stop, which latch
+        # the monitor saw the event already; seeing it twice changes nothing but for requests to stop, which latch
         if passed:
-            self.witness.step(self.event, (command,))
+            self.monitor.step(self.event, (command,))
         return passed
 
     @rule(docked=st.booleans(), gap_us=st.sampled_from([50_000, 50_000, 240_000, 400_000, 4_000_000]))
@@ -491,8 +491,8 @@ class GuardMachine(RuleBasedStateMachine):
 
     @invariant()
     def nothing_is_broken(self) -> None:
-        if hasattr(self, "witness"):
-            assert self.witness.breaches == []
+        if hasattr(self, "monitor"):
+            assert self.monitor.breaches == []
 
 
 _SETTINGS = settings(
@@ -513,19 +513,19 @@ def test_the_machines_reach_loads_and_the_witness_counts_them() -> None:
     machine.begin(ORDERS[0], 1, [450.0, 300.0], True)
     machine.a_set_begins()
     machine.time_goes_by(4.0, False)
-    assert machine.rig.witness.loads_seen > 10
-    assert machine.rig.witness.breaches == []
+    assert machine.rig.monitor.loads_seen > 10
+    assert machine.rig.monitor.breaches == []
     silent = ControllerMachine()
     silent.begin(ORDERS[0], 1, [450.0], False)
     silent.a_set_begins()
-    assert silent.rig.witness.loads_seen > 10
+    assert silent.rig.monitor.loads_seen > 10
     guard = GuardMachine()
     guard.begin(ORDERS[0], 1)
     guard.a_frame(True, 50_000)
     guard.somebody_asks(RequestAction.ARM, True)
     guard.somebody_asks(RequestAction.START, True)
     guard.a_load((1.0, 1.0), True, 1.0, 1.0, 0, 1, None, "")
-    assert guard.witness.loads_seen == 1
+    assert guard.monitor.loads_seen == 1
 
 
 def test_the_witness_sees_each_promise_broken() -> None:
@@ -538,7 +538,7 @@ def test_the_witness_sees_each_promise_broken() -> None:
         machine.somebody_asks(RequestAction.ARM, True)
         machine.somebody_asks(RequestAction.START, True)
         machine.a_load((0.9, 0.9), True, 1.0, 1.0, 0, 1, None, "")
-        assert machine.witness.breaches == []
+        assert machine.monitor.breaches == []
         load_n = 0.9 * ORDERS[0].load.start_n
         good = SendLoad(
             nonce=machine.nonce,
@@ -548,7 +548,7 @@ def test_the_witness_sees_each_promise_broken() -> None:
             lease_ms=600,
             cites_t_us=machine.rig.rig_us,
         )
-        return machine.rig, machine.witness, good
+        return machine.rig, machine.monitor, good
 
     for changes, number in (
         ({}, None),
@@ -560,16 +560,16 @@ def test_the_witness_sees_each_promise_broken() -> None:
         ({"cites_t_us": 1}, 5),
         ({"nonce": "nonce-foreign"}, 6),
     ):
-        rig, witness, good = started()
-        witness.step(Tick(now_us=rig.now_us), (dataclasses.replace(good, **changes),))
-        found = {breach.invariant for breach in witness.breaches}
+        rig, monitor, good = started()
+        monitor.step(Tick(now_us=rig.now_us), (dataclasses.replace(good, **changes),))
+        found = {breach.invariant for breach in monitor.breaches}
         assert (number in found) if number is not None else not found
-    rig, witness, good = started()
-    witness.step(Tick(now_us=rig.now_us + 250_001), (good,))
-    assert {breach.invariant for breach in witness.breaches} == {5}
-    rig, witness, good = started()
-    witness.step(LinkDown(now_us=rig.now_us), (good,))
-    assert 6 in {breach.invariant for breach in witness.breaches}
+    rig, monitor, good = started()
+    monitor.step(Tick(now_us=rig.now_us + 250_001), (good,))
+    assert {breach.invariant for breach in monitor.breaches} == {5}
+    rig, monitor, good = started()
+    monitor.step(LinkDown(now_us=rig.now_us), (good,))
+    assert 6 in {breach.invariant for breach in monitor.breaches}
 
 
 @given(
