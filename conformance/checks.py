@@ -349,7 +349,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
         "Velocity is positive while the cable is pulled out.",
         "A stall is a velocity that is not; a reversed sign drops the load in the wrong phase.",
         "Reverse the sign of velocity.",
-        ("rest_is_rest", _T),
+        ("rest_is_rest", _T, "time_increases"),
         frames_only=True,
     ),
     Check(
@@ -357,7 +357,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
         "Velocity, summed up, gives the way covered, within a quarter.",
         "A velocity in another unit or filtered too much mistimes every stall.",
         "Send metres per second at the handle, with less than 50 ms of filter delay.",
-        ("position_in_metres", _T),
+        ("position_in_metres", _T, "time_increases"),
         frames_only=True,
     ),
     Check(

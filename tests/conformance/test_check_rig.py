@@ -12,10 +12,16 @@ from typing import Any
 import aiomqtt
 import pytest
 
+from ebbset.conformance import judgement as judge
 from ebbset.conformance.checks import BY_NAME, CATALOGUE
-from ebbset.conformance.kit import Report, Result, Status
+from ebbset.conformance.kit import Report, Result, Status, check_rig, results_of
+from ebbset.conformance.rig_client import Heard, RigClient
+from ebbset.conformance.trial import Trial
+from ebbset.controller.link.settings import BrokerSettings
+from ebbset.models.contract.wire import SampleFrame
 from ebbset.simulators.rig.defects import Defect
 from tests.support.brokers import Mosquitto
+from tests.support.wire_messages import FRAME
 
 pytestmark = pytest.mark.broker
 SUPPORT = Path(__file__).parents[1] / "support"
@@ -186,10 +192,43 @@ def test_without_a_broker_the_command_says_so_in_one_sentence() -> None:
     assert "Traceback" not in done.stderr
 
 
-async def test_a_rig_that_is_not_there_passes_nothing(broker: Mosquitto) -> None:
-    from ebbset.conformance.kit import check_rig
-    from ebbset.controller.link.settings import BrokerSettings
+def pull_at_half_a_metre_a_second(jump_at: int | None) -> list[Heard[SampleFrame]]:
+    """Eight frames of one pull, 0.1 s apart; from ``jump_at`` on the rig's clock is 2 s behind."""
+    frames = []
+    for k in range(8):
+        t_us = [10_000_000 + 100_000 * k + 50_000 * i for i in (0, 1)]
+        position_m = [0.05 * k + 0.025 * i for i in (0, 1)]
+        if jump_at is not None and k >= jump_at:
+            t_us = [t - 2_000_000 for t in t_us]
+        message = {
+            **FRAME,
+            "seq": k,
+            "applied_n": [0.0],
+            "t_us": t_us,
+            "cables": [{"position_m": position_m, "velocity_m_s": [0.5, 0.5]}],
+        }
+        frames.append(Heard(0.1 * k, SampleFrame.model_validate_json(json.dumps(message))))
+    return frames
 
+
+@pytest.mark.parametrize("jump_at", [None, *range(1, 8)])
+async def test_velocity_is_judged_only_where_time_increases_wherever_the_clock_jumps(jump_at: int | None) -> None:
+    frames = pull_at_half_a_metre_a_second(jump_at)
+    trial = Trial(RigClient(aiomqtt.Client("127.0.0.1"), "bench"), BrokerSettings(), None, 120.0)
+    for check in CATALOGUE:
+        if not check.name.startswith(("velocity_", "position_")):
+            trial.book.write(check.name, check.name != "time_increases" or jump_at is None, "set by this test")
+    judge.pull(trial.book, [], frames, 0.35)
+    # The arithmetic itself does fall for the jump: it is the catalogue that must keep it from being a verdict.
+    assert trial.book.passed("velocity_fits_position") is (jump_at is None)
+    statuses = {result.check.name: result.status for result in results_of(trial, by_hand=True)}
+    expected = Status.PASSED if jump_at is None else Status.NOT_DONE
+    assert statuses["velocity_fits_position"] is expected
+    assert statuses["velocity_positive_outward"] is expected
+    assert statuses["position_in_metres"] is Status.PASSED
+
+
+async def test_a_rig_that_is_not_there_passes_nothing(broker: Mosquitto) -> None:
     report = await check_rig("nobody-home", BrokerSettings(port=broker.port))
     assert report.count(Status.PASSED) == 0
     assert report.conforms is False
