@@ -1,9 +1,9 @@
 """Which set for the minutes there are: candidates as prescriptions, run on a lifter's twins and weighed.
 
-Every candidate is a prescription that can be served as it is. All run on the same twins (`twin`), through the real
-controller, so that they are compared pair by pair; what a repetition was worth comes from `models.physiology.stimulus` under the
+Every candidate is a prescription that can be served as it is. All run on the same twins, through the real controller,
+so that they are compared pair by pair; what a repetition was worth comes from `models.physiology.stimulus` under the
 same draws for all. A candidate is recommended only where it is better than the others in most pairs; otherwise there
-is no clear winner, and that is said. Simulated, relative, estimated; how it is shown is the console's business.
+is no clear winner, and the plan says so. Simulated, relative, estimated; the console decides how it is shown.
 """
 
 from __future__ import annotations

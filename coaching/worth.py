@@ -1,8 +1,8 @@
 """What the repetitions of a set were probably worth, from the records of the set: relative, estimated, with ranges.
 
-From what the controller saw to `models.physiology.stimulus`: where a stall ended a load, the repetitions in reserve before it are
-known by counting back; elsewhere they come from the capacity estimate with its error. Every figure is a range over the
-draws of the assumptions. Nothing is decided about a set here and nothing is shown.
+From what the controller saw to `models.physiology.stimulus`: where a stall ended a load, the repetitions in reserve
+before it are known by counting back; elsewhere they come from the capacity estimate with its error. Every figure is a
+range over the draws of the assumptions. Nothing is decided about a set here and nothing is shown.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The controller of the fault campaign: `controller.service.serve` as it is, with a monotonic clock that can be made to jump.
+"""The controller of the fault campaign: `service.serve` as it is, with a monotonic clock that can be made to jump.
 
 A process of its own: ``python -m campaigns.faults.serve PORT NAME RECORDINGS PRESCRIPTION``. SIGUSR1 puts the
 controller's clock ten seconds ahead, SIGUSR2 ten seconds back. Nothing else differs from `ebbset serve`.
