@@ -140,14 +140,14 @@ class StallRule:
         self._fired = True
         return (t_us - since) * 1e-6
 
-    def judge(self, t_us: int, strength: float) -> float | None:
+    def judge(self, t_us: int, evidence_score: float) -> float | None:
         """Seconds since motion ended when the evidence makes it a stall, once; 0 when it was foreseen.
 
         Args:
             t_us: rig time.
-            strength: score of the evidence.
+            evidence_score: of the ascent so far.
         """
-        if self._fired or strength < self.certain or t_us < self._hold_until_us:
+        if self._fired or evidence_score < self.certain or t_us < self._hold_until_us:
             return None
         since = self._ended_us()
         if self._grind_us > 0 and (since is None or t_us - since < self._grind_us - HALF_A_LOOK_US):
@@ -257,10 +257,10 @@ class SlowPhase:
             rule.recovered()
         if not rule.by_evidence or ascent.taking_up or not evidence.worth_a_look():
             return
-        strength = score(evidence.evidence(), rule.certain)
-        duration_s = rule.judge(t, strength)
+        evidence_score = score(evidence.evidence(), rule.certain)
+        duration_s = rule.judge(t, evidence_score)
         if duration_s is not None:
-            self._stalled(ascent, t, x, v, f, share, duration_s, probability_of(strength), signals)
+            self._stalled(ascent, t, x, v, f, share, duration_s, probability_of(evidence_score), signals)
 
     def _has_reached_the_top(self, ascent: Ascent, t: int, x: float, v: float, *, short: bool, undecided: bool) -> bool:
         """High enough for a repetition, and leaving or resting."""
