@@ -26,7 +26,7 @@ from ebbset.controller.regulation.armed_set import LONGEST_CARRIED_US
 from ebbset.models.contract import formatting
 from ebbset.models.contract.problems import UnusableFileError
 from ebbset.models.contract.profile import LifterProfile, Uncertain
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 
 FIGURES: Final[dict[str, tuple[str, int]]] = {
     "one_rm_n": ("1RM, N per cable", 0),

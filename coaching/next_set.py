@@ -12,7 +12,7 @@ from typing import Final
 
 from ebbset.controller.recording.recorded_set import RecordedSet
 from ebbset.models.contract import formatting
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.strength import chart_repetitions
 
 HALF_TIMES_S: Final = (28.0, 63.0)

@@ -21,7 +21,7 @@ from scipy.optimize import least_squares
 
 from ebbset.controller.messages.actions import Decision, RepetitionRecord
 from ebbset.models.contract.profile import LifterProfile, Uncertain
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import LoadVelocityLine, generic_line
 from ebbset.models.physiology.strength import FORMULAS, MAX_FORMULA_REPETITIONS, estimate_one_rm
 

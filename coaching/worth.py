@@ -20,7 +20,7 @@ from ebbset.coaching.assumptions import report_draws
 from ebbset.controller.messages.actions import Decision, RepetitionRecord
 from ebbset.controller.recording.recorded_set import RecordedSet
 from ebbset.models.contract.constants import INTERVAL_COVERAGE
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.stimulus import Done, Draws, FloatArray, moved_by, worth
 
 DEFAULT_COST: Final = 0.03

@@ -11,7 +11,8 @@ from ebbset.conformance import judgement as judge
 from ebbset.conformance.rig_client import open_rig_client
 from ebbset.conformance.trial import PULL_M, REBOOT_PATIENCE_S, Trial
 from ebbset.models.contract.constants import UNLOADED_N
-from ebbset.models.contract.wire import LoadCommand, Refusal, RigEventKind
+from ebbset.models.contract.controller_messages import LoadCommand
+from ebbset.models.contract.rig_messages import Refusal, RigEventKind
 
 
 async def dock_and_signs(trial: Trial) -> None:

@@ -13,7 +13,8 @@ from typing import Final
 
 from ebbset.conformance.rig_client import Answered, Heard, RigClient
 from ebbset.models.contract.constants import UNLOADED_N
-from ebbset.models.contract.wire import SampleFrame, Topic
+from ebbset.models.contract.rig_messages import SampleFrame
+from ebbset.models.contract.wire import Topic
 
 ACK_LIMIT_S: Final = 0.25
 RATE_TOLERANCE: Final = 0.1

@@ -15,7 +15,9 @@ from ebbset.conformance import judgement as judge
 from ebbset.conformance.rig_client import NoAnswerError
 from ebbset.conformance.trial import LATE_LEASES, LEASE_SLACK_S, REBOOT_PATIENCE_S, SETTLING_S, WATCH_S, Trial
 from ebbset.models.contract.constants import UNLOADED_N
-from ebbset.models.contract.wire import LoadCommand, Refusal, RigEventKind, Topic
+from ebbset.models.contract.controller_messages import LoadCommand
+from ebbset.models.contract.rig_messages import Refusal, RigEventKind
+from ebbset.models.contract.wire import Topic
 
 Procedure = Callable[[Trial], Awaitable[None]]
 

@@ -22,7 +22,7 @@ import structlog
 from ebbset.conformance.identification import FloatArray, HoldTrace, Move, NotIdentifiedError, RigCapabilities
 from ebbset.conformance.rig_client import NoAnswerError, RigClient, open_rig_client
 from ebbset.controller.link.settings import BrokerSettings
-from ebbset.models.contract.wire import RigEventKind, RigIdentity, SampleFrame
+from ebbset.models.contract.rig_messages import RigEventKind, RigIdentity, SampleFrame
 
 _HARMLESS: Final = frozenset({RigEventKind.DOCKED, RigEventKind.UNDOCKED})
 _DOCK_PAUSE_S: Final = 0.5

@@ -19,21 +19,16 @@ import aiomqtt
 from ebbset.controller.link.mqtt_link import new_client
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.models.contract.constants import RENEWALS_PER_LEASE
-from ebbset.models.contract.wire import (
-    ArmCommand,
-    BadMessageError,
+from ebbset.models.contract.controller_messages import ArmCommand, LoadCommand, ReleaseCommand, UnloadCommand
+from ebbset.models.contract.rig_messages import (
     CommandAck,
-    LoadCommand,
-    ReleaseCommand,
     RepetitionSummary,
     RigEvent,
     RigEventKind,
     RigIdentity,
     SampleFrame,
-    Topic,
-    UnloadCommand,
-    decode,
 )
+from ebbset.models.contract.wire import BadMessageError, Topic, decode
 
 ACK_PATIENCE_S: Final = 1.5
 _BROKER_PATIENCE_S: Final = 10.0

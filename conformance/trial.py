@@ -16,7 +16,8 @@ from ebbset.conformance.judgement import Notebook
 from ebbset.conformance.rig_client import Answered, NoAnswerError, RigClient
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.models.contract.constants import UNLOADED_N
-from ebbset.models.contract.wire import ArmCommand, LoadCommand, Refusal, ReleaseCommand
+from ebbset.models.contract.controller_messages import ArmCommand, LoadCommand, ReleaseCommand
+from ebbset.models.contract.rig_messages import Refusal
 
 WATCH_S: Final = 3.0
 PULL_M: Final = 0.5

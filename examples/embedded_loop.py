@@ -17,8 +17,8 @@ from ebbset.controller.messages.events import Acknowledged, Event, LinkUp, Reque
 from ebbset.controller.messages.reasons import State
 from ebbset.controller.regulation.set_controller import SetController
 from ebbset.controller.service.policy_registry import load_policies
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
-from ebbset.models.contract.wire import RequestAction
 
 ORDER = Prescription.from_toml("""
 name = "Two drops on the bench rig"

@@ -20,7 +20,8 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from ebbset.controller.service.documents import read_prescription, read_text
-from ebbset.models.contract.prescription import LoadN, Name, Prescription
+from ebbset.models.contract.field_types import Name
+from ebbset.models.contract.prescription import LoadN, Prescription
 from ebbset.models.contract.problems import BadDocumentError, Problem
 from ebbset.models.contract.toml_text import read_model
 from ebbset.simulators.closed_loop.load_scaling import scaled

@@ -33,9 +33,10 @@ from ebbset.controller.messages.events import (
     RigReported,
     Samples,
 )
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
-from ebbset.models.contract.wire import Refusal, RequestAction, RigEventKind
+from ebbset.models.contract.rig_messages import Refusal, RigEventKind
 from ebbset.simulators.closed_loop.invariant_monitor import InvariantMonitor
 
 DOCK_M: Final = 0.12

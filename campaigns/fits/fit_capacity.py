@@ -24,7 +24,7 @@ from ebbset.controller.estimation.exercise_prior_figures import EXERCISE_PRIORS,
 from ebbset.controller.estimation.exercise_priors import ExercisePrior, Spread
 from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.contract.profile import LifterProfile
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.simulators.evaluation.estimates import (
     TO_FAILURE,
     EstimateErrors,

@@ -22,8 +22,9 @@ from ebbset.controller.messages.reasons import State
 from ebbset.controller.policies.built_in import FixedFraction, FixedStep, ForceAtStall
 from ebbset.controller.policies.policy import PolicyFactory
 from ebbset.controller.regulation.set_controller import SetController
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import example
-from ebbset.models.contract.wire import RequestAction, Topic
+from ebbset.models.contract.wire import Topic
 from ebbset.simulators.closed_loop.invariant_monitor import InvariantMonitor
 
 from .choices import Choices, pick

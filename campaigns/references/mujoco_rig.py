@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ebbset.controller.messages.actions import SendArm, SendLoad
-from ebbset.models.contract.wire import RigEventKind
+from ebbset.models.contract.rig_messages import RigEventKind
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.population.population import draw_lifter, person_rng

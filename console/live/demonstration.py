@@ -26,9 +26,9 @@ from ebbset.console.exits import CommandError, Exit
 from ebbset.console.live.live_view import LiveState, follow, on_screen
 from ebbset.console.live.operator_client import Operator
 from ebbset.controller.link.settings import BrokerSettings
+from ebbset.models.contract.operator_messages import OperatorAnswer, RequestAction
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
-from ebbset.models.contract.wire import OperatorAnswer, RequestAction
 
 RIG: Final = "demo"
 READY_S: Final = 120.0

@@ -23,20 +23,11 @@ from ebbset.controller.link.mqtt_link import new_client
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.controller.messages.reasons import State
 from ebbset.models.contract import formatting
+from ebbset.models.contract.controller_messages import DecisionReport, RepetitionReport, SetReport, StateReport
 from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.rig_messages import RepetitionOutcome, RigIdentity, SampleFrame
 from ebbset.models.contract.units import LoadUnit
-from ebbset.models.contract.wire import (
-    BadMessageError,
-    DecisionReport,
-    RepetitionOutcome,
-    RepetitionReport,
-    RigIdentity,
-    SampleFrame,
-    SetReport,
-    StateReport,
-    Topic,
-    decode,
-)
+from ebbset.models.contract.wire import BadMessageError, Topic, decode
 from ebbset.study.study_file import mark_of
 
 HEARD: Final = (Topic.IDENTITY, Topic.STATE, Topic.FRAME, Topic.REPETITION_REPORT, Topic.DECISION, Topic.RESULT)

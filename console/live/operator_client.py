@@ -14,9 +14,10 @@ import aiomqtt
 from ebbset.console.exits import CommandError, Exit
 from ebbset.controller.link.mqtt_link import new_client
 from ebbset.controller.link.settings import BrokerSettings
+from ebbset.models.contract.operator_messages import OperatorAnswer, OperatorRequest, RequestAction
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
-from ebbset.models.contract.wire import BadMessageError, OperatorAnswer, OperatorRequest, RequestAction, Topic, decode
+from ebbset.models.contract.wire import BadMessageError, Topic, decode
 
 ANSWER_TIMEOUT_S: Final = 5.0
 

@@ -17,8 +17,8 @@ from ebbset.controller.messages.actions import RepetitionRecord
 from ebbset.controller.recording.recorded_set import LoadStep, RecordedSet
 from ebbset.models.contract import formatting
 from ebbset.models.contract.constants import Z_INTERVAL
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.contract.units import LoadUnit, from_newtons
-from ebbset.models.contract.wire import RepetitionOutcome
 
 """Standard normal quantile of .90: mean ± Z_INTERVAL sd holds 80 % (NIST/SEMATECH e-Handbook, table of the normal)."""
 

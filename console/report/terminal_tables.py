@@ -12,8 +12,8 @@ from rich.text import Text
 
 from ebbset.controller.messages.actions import Decision, RepetitionRecord, SetResult
 from ebbset.models.contract import formatting
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.contract.units import LoadUnit
-from ebbset.models.contract.wire import RepetitionOutcome
 
 _SIDES = ("left", "right")
 

@@ -24,8 +24,8 @@ def _rig_name(_ctx: click.Context, _param: click.Parameter, value: str) -> str:
     """A name that can stand in a topic, by the contract's own rule."""
     from pydantic import TypeAdapter, ValidationError
 
+    from ebbset.models.contract.field_types import Name
     from ebbset.models.contract.problems import problems_of
-    from ebbset.models.contract.wire import Name
 
     try:
         return str(TypeAdapter(Name).validate_python(value))

@@ -131,7 +131,7 @@ def _show_cautions() -> None:
 
 def _ask(action: str, rig: str, who: str, as_json: bool, values: dict[str, Any], **more: Any) -> int:
     from ebbset.console.live.operator_client import Operator
-    from ebbset.models.contract.wire import RequestAction
+    from ebbset.models.contract.operator_messages import RequestAction
 
     asking = Operator(broker_settings(**values), rig, who)
     answer = asyncio.run(asking.ask(RequestAction(action), **more))

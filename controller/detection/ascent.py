@@ -6,7 +6,7 @@ What lives here: the record. What never does: when an ascent begins (`segmenter`
 from __future__ import annotations
 
 from ebbset.controller.detection.signals import RepetitionEnded
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 
 LOAD_CHANGED_PART = 0.02
 """A load that differs by more than this part from the one at the start has changed; judgement, above sensor noise."""

@@ -26,7 +26,7 @@ from ebbset.controller.detection.signals import RepetitionEnded, RepetitionStart
 from ebbset.controller.detection.stall import AscentOver, SlowPhase
 from ebbset.controller.detection.stall_evidence import StallEvidence
 from ebbset.models.contract.prescription import StallSection
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import LoadVelocityLine
 
 # Judgement, no source: sizes of human wobble and of sensor noise after filtering, not of any one device.

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ebbset.controller.messages.reasons import Reason
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

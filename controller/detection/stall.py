@@ -18,7 +18,7 @@ from ebbset.controller.detection.stall_classifier import probability_of, score_o
 from ebbset.controller.detection.stall_evidence import StallEvidence, score
 from ebbset.controller.messages.reasons import Reason
 from ebbset.models.contract.prescription import StallSection
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 
 FILTER_LAG_US: Final = 22_000
 """The filtered velocity falls below a threshold this much later than the true one; measured on simulated stalls."""

@@ -29,7 +29,7 @@ from ebbset.controller.estimation.repetitions_in_reserve import (
 from ebbset.controller.messages.estimator_state import CapacityState, Observation
 from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.contract.profile import Uncertain
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import LoadVelocityLine
 
 UNKNOWN_FRESH_SD: Final = 0.30

@@ -36,8 +36,9 @@ from ebbset.controller.messages.events import (
     RigReported,
     Samples,
 )
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
-from ebbset.models.contract.wire import RequestAction, RigEventKind
+from ebbset.models.contract.rig_messages import RigEventKind
 
 RATE_WINDOW_US: Final = 1_000_000
 MOST_RENEWALS_PER_LEASE: Final = 8

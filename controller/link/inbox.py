@@ -18,7 +18,9 @@ import structlog
 
 from ebbset.controller.messages import codec
 from ebbset.controller.messages.events import BadInput, Event, LinkDown, LinkUp, Requested, RigReported, Tick
-from ebbset.models.contract.wire import TOPIC_ROOT, BadMessageError, RequestAction, RigEventKind, Topic
+from ebbset.models.contract.operator_messages import RequestAction
+from ebbset.models.contract.rig_messages import RigEventKind
+from ebbset.models.contract.wire import TOPIC_ROOT, BadMessageError, Topic
 
 MAX_WAIT_US: Final = 100_000
 SLOW_US: Final = 2_000

@@ -19,11 +19,11 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from ebbset.models.contract.field_types import Name
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.problems import BadDocumentError, Problem, problems_of, shorten
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.models.contract.toml_text import read_model
-from ebbset.models.contract.wire import Name
 
 USERNAME_VARIABLE: Final = "EBBSET_MQTT_USERNAME"
 PASSWORD_VARIABLE: Final = "EBBSET_MQTT_PASSWORD"

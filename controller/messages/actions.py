@@ -9,7 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ebbset.controller.messages.reasons import Limit, Reason, State
-from ebbset.models.contract.wire import RepetitionOutcome, StateFields
+from ebbset.models.contract.controller_messages import StateFields
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -39,9 +39,10 @@ from ebbset.controller.messages.events import (
     RigReported,
     Samples,
 )
-from ebbset.models.contract import wire
+from ebbset.models.contract import controller_messages, field_types, operator_messages, rig_messages, wire
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.problems import problems_of
-from ebbset.models.contract.wire import BadMessageCode, BadMessageError, RequestAction, Topic
+from ebbset.models.contract.wire import BadMessageCode, BadMessageError, Topic
 
 COMMANDS: Final[tuple[type, ...]] = get_args(Command)
 _CORRELATION: Final = re.compile(r"[A-Za-z0-9_\-]{8,64}")
@@ -103,7 +104,7 @@ def json_schema(kind: str) -> dict[str, Any]:
 
 
 def _reader(
-    kind: type[Event], message: type[wire.Message], cable: type[BaseModel] | None = None
+    kind: type[Event], message: type[field_types.Message], cable: type[BaseModel] | None = None
 ) -> Callable[[Any, int], Event]:
     """A converter by name: the event takes the message's fields, and one column for each field of a cable."""
     names = {field.name for field in fields(kind)}
@@ -119,14 +120,14 @@ def _reader(
     return read
 
 
-_announced: Final = _reader(RigAnnounced, wire.RigIdentity)
+_announced: Final = _reader(RigAnnounced, rig_messages.RigIdentity)
 _FROM_WIRE: Final[dict[Topic, Callable[[Any, int], Event]]] = {
     Topic.IDENTITY: lambda m, now_us: _announced(m, now_us) if m.online else RigLost(now_us=now_us),
-    Topic.FRAME: _reader(Samples, wire.SampleFrame, wire.CableSamples),
-    Topic.REPETITION: _reader(RepetitionSeen, wire.RepetitionSummary, wire.CableRepetition),
-    Topic.EVENT: _reader(RigReported, wire.RigEvent),
-    Topic.ACK: _reader(Acknowledged, wire.CommandAck),
-    Topic.REQUEST: _reader(Requested, wire.OperatorRequest),
+    Topic.FRAME: _reader(Samples, rig_messages.SampleFrame, rig_messages.CableSamples),
+    Topic.REPETITION: _reader(RepetitionSeen, rig_messages.RepetitionSummary, rig_messages.CableRepetition),
+    Topic.EVENT: _reader(RigReported, rig_messages.RigEvent),
+    Topic.ACK: _reader(Acknowledged, rig_messages.CommandAck),
+    Topic.REQUEST: _reader(Requested, operator_messages.OperatorRequest),
 }
 HEARD: Final[tuple[Topic, ...]] = tuple(_FROM_WIRE)
 
@@ -182,16 +183,16 @@ def parse_partial_request(payload: bytes, *, now_us: int) -> tuple[str | None, R
 # --- core to wire -----------------------------------------------------------------------------------------------
 
 
-WIRE_FORMS: Final[dict[type, tuple[Topic, type[wire.Message]]]] = {
-    SendArm: (Topic.COMMAND, wire.ArmCommand),
-    SendLoad: (Topic.COMMAND, wire.LoadCommand),
-    SendUnload: (Topic.COMMAND, wire.UnloadCommand),
-    SendRelease: (Topic.COMMAND, wire.ReleaseCommand),
-    Answer: (Topic.ANSWER, wire.OperatorAnswer),
-    Decision: (Topic.DECISION, wire.DecisionReport),
-    RepetitionRecord: (Topic.REPETITION_REPORT, wire.RepetitionReport),
-    StateChanged: (Topic.STATE, wire.StateReport),
-    SetResult: (Topic.RESULT, wire.SetReport),
+WIRE_FORMS: Final[dict[type, tuple[Topic, type[field_types.Message]]]] = {
+    SendArm: (Topic.COMMAND, controller_messages.ArmCommand),
+    SendLoad: (Topic.COMMAND, controller_messages.LoadCommand),
+    SendUnload: (Topic.COMMAND, controller_messages.UnloadCommand),
+    SendRelease: (Topic.COMMAND, controller_messages.ReleaseCommand),
+    Answer: (Topic.ANSWER, operator_messages.OperatorAnswer),
+    Decision: (Topic.DECISION, controller_messages.DecisionReport),
+    RepetitionRecord: (Topic.REPETITION_REPORT, controller_messages.RepetitionReport),
+    StateChanged: (Topic.STATE, controller_messages.StateReport),
+    SetResult: (Topic.RESULT, controller_messages.SetReport),
 }
 """Topic and message of each output. An output has every field of its message under the same name."""
 

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from ebbset.controller.messages.estimator_state import CapacityState
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
-from ebbset.models.contract.wire import Refusal, RepetitionOutcome, RequestAction, RigEventKind
+from ebbset.models.contract.rig_messages import Refusal, RepetitionOutcome, RigEventKind
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -27,9 +27,9 @@ from ebbset.controller.messages.actions import (
 )
 from ebbset.controller.messages.events import Acknowledged, Event, RepetitionSeen, Requested, RigAnnounced, Samples
 from ebbset.controller.messages.reasons import Reason
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
-from ebbset.models.contract.wire import RequestAction
 
 FloatArray = npt.NDArray[np.float64]
 

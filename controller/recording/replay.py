@@ -18,7 +18,7 @@ from ebbset.controller.messages.events import Requested
 from ebbset.controller.policies.policy import PolicyFactory
 from ebbset.controller.recording.reader import Handled, Recording, as_plain, describe_missing, read_recording
 from ebbset.controller.regulation.set_controller import SetController
-from ebbset.models.contract.wire import RequestAction
+from ebbset.models.contract.operator_messages import RequestAction
 
 POLICY_FACT: Final = "policy."
 """A recording's metadata name each policy that was installed, after this, with the version of what ships it."""

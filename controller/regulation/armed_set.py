@@ -18,7 +18,7 @@ from ebbset.controller.regulation.rig_facts import RigFacts
 from ebbset.controller.regulation.stop_rules import side_difference
 from ebbset.models.contract.constants import RENEWALS_PER_LEASE
 from ebbset.models.contract.prescription import Prescription
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 
 SETTLE_S: Final = 0.25
 LONGEST_CARRIED_US: Final = 1_800_000_000

@@ -12,7 +12,7 @@ from ebbset.controller.messages.estimator_state import CapacityState
 from ebbset.controller.policies.policy import DropView
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import LoadVelocityLine, generic_line
 
 

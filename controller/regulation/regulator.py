@@ -41,7 +41,8 @@ from ebbset.controller.regulation.reports import result_of, snapshot_of
 from ebbset.controller.regulation.set_context import SetContext
 from ebbset.controller.regulation.stop_rules import by_time
 from ebbset.controller.regulation.transitions import END_REASONS, TRANSITIONS, Response, Trigger
-from ebbset.models.contract.wire import Refusal, RequestAction, RigEventKind
+from ebbset.models.contract.operator_messages import RequestAction
+from ebbset.models.contract.rig_messages import Refusal, RigEventKind
 
 REPORT_EVERY_US: Final = 500_000
 ENDING_PATIENCE_US: Final = 3_000_000

@@ -13,7 +13,7 @@ from ebbset.controller.messages.events import Acknowledged, RepetitionSeen, RigA
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.regulation.outcomes import Finding
 from ebbset.models.contract.constants import UNLOADED_N
-from ebbset.models.contract.wire import RigEventKind
+from ebbset.models.contract.rig_messages import RigEventKind
 
 APPLIED_TOLERANCE_N: Final = 10.0
 APPLIED_TOLERANCE_PART: Final = 0.06

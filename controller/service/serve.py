@@ -38,7 +38,7 @@ from ebbset.controller.service.notices import Notices
 from ebbset.controller.service.policy_registry import Registry, discover
 from ebbset.controller.service.recording_rotation import CannotRecordError, RecordingRotation, log_interrupted_run
 from ebbset.controller.service.shutdown import FallbackUnload, cancel_until_done, offline_state
-from ebbset.models.contract.wire import RequestAction
+from ebbset.models.contract.operator_messages import RequestAction
 
 TICK_S: Final = 0.020
 UNARMED_TICK_S: Final = 0.100

@@ -12,7 +12,7 @@ from typing import Final
 from ebbset.controller.link.mqtt_link import Link
 from ebbset.controller.messages.actions import SendArm, SendLoad, SendRelease, SendUnload, StateChanged
 from ebbset.controller.messages.reasons import State
-from ebbset.models.contract.wire import UnloadCommand
+from ebbset.models.contract.controller_messages import UnloadCommand
 
 CANCEL_AGAIN_S: Final = 0.5
 _DEFAULT_LEASE_MS: Final = 1_000

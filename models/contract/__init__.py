@@ -5,10 +5,11 @@ Pydantic models and text, nothing that acts. The JSON Schemas and the AsyncAPI d
 
 from __future__ import annotations
 
+from ebbset.models.contract.field_types import Message
 from ebbset.models.contract.prescription import Bout, Prescription
 from ebbset.models.contract.problems import BadDocumentError, Problem, UnusableFileError
 from ebbset.models.contract.profile import LifterProfile, Uncertain
-from ebbset.models.contract.wire import BadMessageError, Message, Topic
+from ebbset.models.contract.wire import BadMessageError, Topic
 
 __all__ = [
     "BadDocumentError",

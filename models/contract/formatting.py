@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.contract.units import LoadUnit, from_newtons
-from ebbset.models.contract.wire import RepetitionOutcome
 
 NONE: Final = "–"
 """Shown where there is no value."""

@@ -15,6 +15,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from ebbset.models.contract.field_types import Name
 from ebbset.models.contract.toml_text import read_model, write_model
 from ebbset.models.contract.units import LoadUnit, parse_load
 
@@ -27,7 +28,6 @@ def _newtons(value: Any) -> Any:
 LoadN = Annotated[float, Field(gt=0, le=5_000, allow_inf_nan=False), BeforeValidator(_newtons)]
 Fraction = Annotated[float, Field(gt=0, lt=1, allow_inf_nan=False)]
 Seconds = Annotated[float, Field(ge=0, le=3_600, allow_inf_nan=False)]
-Name = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_.\-]+$")]
 
 
 class _PrescriptionSection(BaseModel):

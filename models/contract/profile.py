@@ -12,9 +12,8 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from ebbset.models.contract.field_types import Name
 from ebbset.models.contract.toml_text import read_model, write_model
-
-Name = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_.\-]+$")]
 
 
 class Uncertain(BaseModel):

@@ -18,9 +18,9 @@ import numpy as np
 from ebbset.controller.messages.actions import Output
 from ebbset.controller.messages.events import LinkUp
 from ebbset.controller.regulation.set_controller import SetController
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
-from ebbset.models.contract.wire import RequestAction
 from ebbset.simulators.closed_loop.controller_side import ControllerSide, ControllerTime
 from ebbset.simulators.closed_loop.installed import installed_controller
 from ebbset.simulators.closed_loop.link_model import LinkModel, Way

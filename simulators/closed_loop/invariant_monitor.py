@@ -28,8 +28,9 @@ from ebbset.controller.messages.events import (
     Samples,
 )
 from ebbset.controller.messages.reasons import Reason
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
-from ebbset.models.contract.wire import RequestAction, RigEventKind
+from ebbset.models.contract.rig_messages import RigEventKind
 
 _DOCKING = (RigEventKind.DOCKED, RigEventKind.UNDOCKED)
 _LOST = (LinkDown, RigLost)

@@ -6,9 +6,9 @@ from typing import Final
 
 from ebbset.controller.messages.actions import Answer
 from ebbset.controller.messages.events import Requested
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
-from ebbset.models.contract.wire import RequestAction
 from ebbset.simulators.closed_loop.controller_side import ControllerSide
 from ebbset.simulators.closed_loop.rig_side import RigSide
 from ebbset.simulators.closed_loop.simulated_set import SetNotRunError, SimulatedSet

@@ -22,7 +22,7 @@ from ebbset.controller.estimation.capacity import CapacityEstimator
 from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.contract.prescription import StallSection
 from ebbset.models.contract.profile import LifterProfile, Uncertain
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import LoadVelocityLine, generic_line
 from ebbset.simulators.evaluation.detector_runs import RATES, measure
 from ebbset.simulators.evaluation.ground_truth import RIG, TrueSet

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from ebbset.controller.messages.actions import SendArm, SendLoad, SendRelease, SendUnload
-from ebbset.models.contract.wire import ArmCommand, LoadCommand, Refusal, ReleaseCommand, UnloadCommand
+from ebbset.models.contract.controller_messages import ArmCommand, LoadCommand, ReleaseCommand, UnloadCommand
+from ebbset.models.contract.rig_messages import Refusal
 from ebbset.simulators.rig.defects import Defect
 
 Arm = SendArm | ArmCommand

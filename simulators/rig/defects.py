@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
+from ebbset.models.contract.rig_messages import Refusal
 from ebbset.models.contract.units import STANDARD_GRAVITY_M_S2
-from ebbset.models.contract.wire import Refusal
 
 
 class Defect(StrEnum):

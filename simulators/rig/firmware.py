@@ -19,7 +19,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from ebbset.models.contract.wire import Refusal, RigEventKind
+from ebbset.models.contract.rig_messages import Refusal, RigEventKind
 from ebbset.simulators.rig.command_rules import (
     ARM,
     LOAD,

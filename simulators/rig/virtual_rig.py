@@ -22,7 +22,8 @@ import numpy as np
 import structlog
 
 from ebbset.controller.link.settings import BrokerSettings
-from ebbset.models.contract.wire import BadMessageError, Refusal, Topic, decode
+from ebbset.models.contract.rig_messages import Refusal
+from ebbset.models.contract.wire import BadMessageError, Topic, decode
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.rig import rig_messages as messages
 from ebbset.simulators.rig.defects import Defect

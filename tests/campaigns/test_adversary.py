@@ -24,8 +24,8 @@ from campaigns.adversary.targets import TARGETS, missed_targets
 from ebbset.controller.messages.actions import Decision, Output, SendArm, SendLoad, SendRelease, SendUnload, SetResult
 from ebbset.controller.messages.events import Event, Requested, RigAnnounced, Samples
 from ebbset.controller.messages.reasons import Reason, State
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
-from ebbset.models.contract.wire import RequestAction
 
 SEED = 7
 EACH = 2

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from campaigns.references.mujoco_rig import SCENES, compare
-from ebbset.models.contract.wire import RigEventKind
+from ebbset.models.contract.rig_messages import RigEventKind
 
 EXPIRES_AT_MS = {"free fall caught by the lease": 160}
 

@@ -16,9 +16,9 @@ from ebbset.console.commands.lifter import command
 from ebbset.controller.messages.events import LinkUp, Requested
 from ebbset.controller.recording.reader import read_recording
 from ebbset.controller.recording.writer import RecordingWriter
+from ebbset.models.contract.operator_messages import OperatorRequest, RequestAction
 from ebbset.models.contract.prescription import Prescription, example
 from ebbset.models.contract.profile import LifterProfile
-from ebbset.models.contract.wire import OperatorRequest, RequestAction
 from tests.support.kinematic_rig import profile_of
 
 STUDY = "0" * 64

@@ -9,7 +9,7 @@ import pytest
 from ebbset.coaching.profile_update import DAY_CV, SetObservation, observe_set, profile_is_old, update_profile
 from ebbset.controller.estimation.capacity import CapacityEstimator
 from ebbset.models.contract.profile import LifterProfile, Uncertain
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import LoadVelocityLine
 
 DAY = datetime.date(2026, 3, 2)

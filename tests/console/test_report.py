@@ -33,10 +33,11 @@ from ebbset.controller.recording.sources import SIMULATED, Source, read_source
 from ebbset.controller.recording.writer import RecordingWriter
 from ebbset.models.contract import formatting
 from ebbset.models.contract.constants import Z_INTERVAL
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile, Uncertain
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.contract.units import LoadUnit
-from ebbset.models.contract.wire import RepetitionOutcome, RequestAction
 from ebbset.models.physiology.fatigue import JOINTS
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.lifter.exercises import exercise

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import BaseModel
 
-from ebbset.models.contract import wire
+from ebbset.models.contract import controller_messages, field_types
 from ebbset.models.contract.prescription import Bout, Prescription, example
 from ebbset.models.contract.problems import BadDocumentError
 from ebbset.models.contract.profile import LifterProfile, Uncertain
@@ -268,7 +268,7 @@ def test_an_ack_is_a_refusal_exactly_when_it_is_not_accepted() -> None:
 
 def test_commands_are_told_apart_by_kind() -> None:
     unload = {"kind": "unload", "nonce": "nonce-01", "seq": 3, "ramp_n_per_s": 300.0}
-    assert isinstance(decode(Topic.COMMAND, json.dumps(unload)), wire.UnloadCommand)
+    assert isinstance(decode(Topic.COMMAND, json.dumps(unload)), controller_messages.UnloadCommand)
     with pytest.raises(BadMessageError, match="cites_t_us is missing"):
         decode(
             Topic.COMMAND,
@@ -282,7 +282,7 @@ def test_no_wire_message_holds_a_field_without_a_unit_or_a_plain_meaning() -> No
     unitless |= {"repetition", "cable", "refused_inputs", "guard_refusals", "budget_spent", "budget_sd", "budget_limit"}
     units = ("_n", "_m", "_m_s", "_us", "_ms", "_s", "_hz", "_n_per_s")
     looked_at = 0
-    for message in wire.Message.__subclasses__():
+    for message in field_types.Message.__subclasses__():
         for name, field in message.model_fields.items():
             kinds = str(field.annotation)
             numeric = "float" in kinds or "int" in kinds

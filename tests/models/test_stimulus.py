@@ -12,7 +12,7 @@ import pytest
 from ebbset.coaching.assumptions import as_markdown, draw_assumptions, prior_draws, report_draws
 from ebbset.coaching.worth import UNKNOWN_FATIGUE, done_of, set_worth, worth_again
 from ebbset.controller.messages.actions import RepetitionRecord
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.stimulus import (
     ASSUMPTIONS,
     DROP_ADVANTAGE,

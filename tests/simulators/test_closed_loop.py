@@ -12,7 +12,7 @@ from ebbset.controller.messages.events import Event, Samples, Tick
 from ebbset.controller.messages.reasons import Reason, State
 from ebbset.controller.regulation.set_controller import SetController
 from ebbset.models.contract.prescription import Prescription
-from ebbset.models.contract.wire import RigEventKind
+from ebbset.models.contract.rig_messages import RigEventKind
 from ebbset.simulators.closed_loop.closed_loop import (
     LoopSettings,
     SetNotRunError,

@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ebbset.controller.messages.actions import SendArm, SendLoad, SendRelease, SendUnload
-from ebbset.models.contract.wire import ArmCommand, LoadCommand, Refusal, RigEventKind
+from ebbset.models.contract.controller_messages import ArmCommand, LoadCommand
+from ebbset.models.contract.rig_messages import Refusal, RigEventKind
 from ebbset.simulators.rig.command_rules import AnyCommand, FirmwareSettings
 from ebbset.simulators.rig.defects import FORCE_OFFSET_N, LATE_LEASES, OVERLOOKED, Defect, FrameContent, distort
 from ebbset.simulators.rig.firmware import Notice, Reply, RigFirmware

@@ -20,7 +20,7 @@ import pytest
 
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.controller.messages.actions import SendArm, SendLoad
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.population.population import draw_lifter, one_rm_n, person_rng
 from ebbset.simulators.rig.defects import Defect

@@ -15,8 +15,9 @@ from ebbset.controller.messages.events import (
     RigAnnounced,
     Samples,
 )
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription, example
-from ebbset.models.contract.wire import RepetitionOutcome, RequestAction
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 
 BOOT = "boot-0001"
 NONCE = "nonce-0001"

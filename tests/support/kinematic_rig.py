@@ -26,9 +26,9 @@ from ebbset.controller.messages.actions import SetResult as SetResult
 from ebbset.controller.messages.events import LinkUp, Requested, RigAnnounced, Samples, Tick
 from ebbset.controller.policies.built_in import FixedFraction, FixedStep, ForceAtStall
 from ebbset.controller.regulation.set_controller import SetController
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile, Uncertain
-from ebbset.models.contract.wire import RequestAction
 
 POLICIES: Mapping[str, Any] = {"fixed_fraction": FixedFraction, "fixed_step": FixedStep, "force_at_stall": ForceAtStall}
 BOTTOM_M = 0.15

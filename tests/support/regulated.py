@@ -8,7 +8,7 @@ from ebbset.controller.messages.actions import SendRelease, SendUnload
 from ebbset.controller.messages.events import RigReported
 from ebbset.controller.messages.reasons import Reason, State
 from ebbset.models.contract.prescription import Prescription
-from ebbset.models.contract.wire import RigEventKind
+from ebbset.models.contract.rig_messages import RigEventKind
 from tests.support.kinematic_rig import KinematicRig, profile_of
 
 

@@ -18,7 +18,7 @@ from ebbset.controller.detection.signals import (
 )
 from ebbset.controller.messages.reasons import Reason
 from ebbset.models.contract.prescription import StallSection
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import generic_line
 from tests.support.segmented import LOAD, ended, run, stalls
 from tests.support.traces import Trace

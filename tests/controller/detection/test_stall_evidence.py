@@ -15,7 +15,7 @@ from ebbset.controller.detection.stall_classifier_figures import BASELINE, TREES
 from ebbset.controller.detection.stall_evidence import FEATURES, StallEvidence, score
 from ebbset.controller.messages.reasons import Reason
 from ebbset.models.contract.prescription import StallSection
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import generic_line
 from tests.support.segmented import ended, run, stalls
 from tests.support.traces import Trace

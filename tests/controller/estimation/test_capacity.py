@@ -13,7 +13,7 @@ from ebbset.controller.estimation.capacity import CapacityEstimator, decay
 from ebbset.controller.estimation.exercise_prior_figures import EXERCISE_PRIORS
 from ebbset.controller.estimation.repetitions_in_reserve import BENDS_FROM, repetitions_to_failure, velocity_at
 from ebbset.models.contract.profile import Uncertain
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import LoadVelocityLine, generic_line
 
 LINE = generic_line("bench_press")

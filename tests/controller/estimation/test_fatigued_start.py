@@ -8,9 +8,10 @@ from ebbset.controller.messages.events import Requested, RigAnnounced
 from ebbset.controller.policies.built_in import FixedFraction
 from ebbset.controller.regulation.armed_set import ArmedSet
 from ebbset.controller.regulation.rig_facts import RigFacts
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import example
 from ebbset.models.contract.profile import LifterProfile
-from ebbset.models.contract.wire import RepetitionOutcome, RequestAction
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from tests.support.kinematic_rig import profile_of
 
 

@@ -26,8 +26,9 @@ from ebbset.controller.messages.events import (
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.policies.built_in import FixedFraction
 from ebbset.controller.regulation.set_controller import SetController
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import example
-from ebbset.models.contract.wire import RequestAction, RigEventKind
+from ebbset.models.contract.rig_messages import RigEventKind
 from tests.support.guard_bench import BOOT, NONCE, ORDER, Bench, ack, announced, summary
 
 
@@ -47,8 +48,9 @@ def test_the_guard_shares_only_message_types_with_the_rest_of_the_controller() -
     assert ours == {
         "ebbset.controller.messages.actions",
         "ebbset.controller.messages.events",
+        "ebbset.models.contract.operator_messages",
         "ebbset.models.contract.prescription",
-        "ebbset.models.contract.wire",
+        "ebbset.models.contract.rig_messages",
     }
 
 

@@ -14,8 +14,9 @@ import pytest
 from ebbset.controller.guard.guard import Guard, Refused
 from ebbset.controller.messages.actions import SendRelease, SendUnload
 from ebbset.controller.messages.events import LinkDown, LinkUp, RigLost, RigReported, Tick
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import example
-from ebbset.models.contract.wire import RequestAction, RigEventKind
+from ebbset.models.contract.rig_messages import RigEventKind
 from tests.support.guard_bench import BOOT, NONCE, ORDER, Bench, ack, announced, summary
 
 OTHER_BOOTS = ("boot-0000", "boot-0002")

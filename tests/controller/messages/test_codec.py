@@ -27,7 +27,8 @@ from ebbset.controller.messages.events import (
 )
 from ebbset.controller.messages.reasons import Limit, Reason, State
 from ebbset.models.contract import wire
-from ebbset.models.contract.wire import BadMessageCode, BadMessageError, RigEventKind, Topic
+from ebbset.models.contract.rig_messages import RigEventKind
+from ebbset.models.contract.wire import BadMessageCode, BadMessageError, Topic
 from tests.support.sessions import Pair, auto_drop_order
 from tests.support.wire_messages import FRAME, IDENTITY
 

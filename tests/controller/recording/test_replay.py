@@ -18,7 +18,7 @@ from ebbset.controller.messages.events import LinkUp, Requested, Samples
 from ebbset.controller.recording.reader import BadRecordingError, Recording, parse_recording
 from ebbset.controller.recording.replay import Verdict, replay, replay_file
 from ebbset.controller.recording.writer import RecordingWriter
-from ebbset.models.contract.wire import RequestAction
+from ebbset.models.contract.operator_messages import RequestAction
 from tests.support.kinematic_rig import POLICIES, KinematicRig
 from tests.support.sessions import Pair, Tap, auto_drop_order
 

@@ -35,8 +35,9 @@ from ebbset.controller.messages.events import (
 from ebbset.controller.messages.reasons import Reason, State
 from ebbset.controller.regulation.set_controller import SetController
 from ebbset.controller.regulation.transitions import TRANSITIONS, Trigger
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription, example
-from ebbset.models.contract.wire import Refusal, RepetitionOutcome, RequestAction, RigEventKind
+from ebbset.models.contract.rig_messages import Refusal, RepetitionOutcome, RigEventKind
 from ebbset.simulators.closed_loop.invariant_monitor import InvariantMonitor
 from ebbset.simulators.rig.command_rules import FirmwareSettings
 from ebbset.simulators.rig.defects import Defect

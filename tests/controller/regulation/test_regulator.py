@@ -31,7 +31,8 @@ from ebbset.controller.messages.events import (
 )
 from ebbset.controller.messages.reasons import Limit, Reason, State
 from ebbset.controller.policies.policy import DropView, Proposal
-from ebbset.models.contract.wire import Refusal, RepetitionOutcome, RequestAction, RigEventKind
+from ebbset.models.contract.operator_messages import RequestAction
+from ebbset.models.contract.rig_messages import Refusal, RepetitionOutcome, RigEventKind
 from tests.support.kinematic_rig import FRAME, PERIOD_US, POLICIES, KinematicRig, profile_of
 from tests.support.regulated import begun, ended_by, order, rig_report, state_of
 

@@ -30,7 +30,8 @@ from ebbset.controller.regulation.cable import Cable
 from ebbset.controller.regulation.regulator import Regulator
 from ebbset.controller.regulation.rig_facts import RigFacts
 from ebbset.controller.regulation.stop_rules import after_repetition, budget
-from ebbset.models.contract.wire import Refusal, RepetitionOutcome, RequestAction, RigEventKind
+from ebbset.models.contract.operator_messages import RequestAction
+from ebbset.models.contract.rig_messages import Refusal, RepetitionOutcome, RigEventKind
 from tests.support.kinematic_rig import BOTTOM_M, POLICIES, KinematicRig, profile_of
 from tests.support.regulated import begun, ended_by, order, rig_report, state_of
 

@@ -34,8 +34,9 @@ from ebbset.controller.regulation.transitions import (
     Trigger,
     as_markdown,
 )
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import example
-from ebbset.models.contract.wire import Refusal, RepetitionOutcome, RequestAction, RigEventKind
+from ebbset.models.contract.rig_messages import Refusal, RepetitionOutcome, RigEventKind
 from tests.support.kinematic_rig import KinematicRig
 from tests.support.regulated import state_of
 

@@ -1,0 +1,167 @@
+"""What the controller sends: commands to the rig, and reports of state, decisions, repetitions and results."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from ebbset.models.contract.field_types import Finite, Load, Message, PerCable, ReportText, RigTime, Sequence, Token
+from ebbset.models.contract.rig_messages import RepetitionOutcome
+
+
+class _Command(Message):
+    nonce: Token
+    seq: Sequence = Field(description="counts up within a nonce; a repeated or lower number is refused")
+
+
+class ArmCommand(_Command):
+    """Bind the rig to one set. Applies no load. Until released or lapsed the rig refuses every other nonce."""
+
+    kind: Literal["arm"] = "arm"
+    ceiling_n: PerCable = Field(description="no later target of this nonce may exceed this")
+    floor_n: PerCable = Field(description="a later target is zero or at least this")
+    max_ramp_n_per_s: Annotated[float, Field(gt=0, le=100_000)]
+    lease_ms: Annotated[int, Field(ge=100, le=5_000)]
+
+
+class LoadCommand(_Command):
+    """Hold a load for one lease. The rig unloads by itself when the lease runs out."""
+
+    kind: Literal["load"] = "load"
+    target_n: PerCable
+    ramp_n_per_s: Annotated[float, Field(gt=0, le=100_000)]
+    lease_ms: Annotated[int, Field(ge=100, le=5_000)]
+    cites_t_us: RigTime = Field(description="rig clock of the newest sample this rests on; refused if older than lease")
+
+
+class UnloadCommand(_Command):
+    """Take the load off at the given ramp. Obeyed whatever the nonce, sequence or state: the safe command."""
+
+    kind: Literal["unload"] = "unload"
+    ramp_n_per_s: Annotated[float, Field(gt=0, le=100_000)]
+
+
+class ReleaseCommand(_Command):
+    """The set is over: unload and forget the nonce for good."""
+
+    kind: Literal["release"] = "release"
+
+
+RigCommand = Annotated[
+    ArmCommand | LoadCommand | UnloadCommand | ReleaseCommand,
+    Field(discriminator="kind"),
+]
+
+
+# --- reports ----------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, init=False, eq=False, repr=False)
+class StateFields:
+    """What a report of the state says, on the wire and in a recording alike: a new field is declared here only."""
+
+    state: str
+    nonce: str | None = None
+    prescription: str | None = None
+    prescription_hash: str | None = None
+    bout: int = 0
+    target_n: tuple[float, ...] = ()
+    applied_n: tuple[float, ...] = ()
+    repetitions: int = 0
+    drops: int = 0
+    budget_spent: float | None = None
+    budget_limit: float | None = None
+    velocity_m_s: tuple[float, ...] = ()
+    position_m: tuple[float, ...] = ()
+
+
+class _HostTimed(Message):
+    t_host_us: int
+
+
+class StateReport(StateFields, _HostTimed):
+    """Where the set stands; on every change and twice a second. Retained; the will says ``offline``."""
+
+    nonce: Token | None = None
+    target_n: tuple[Load, ...] = ()
+    applied_n: tuple[Load, ...] = ()
+
+
+class Quantity(BaseModel):
+    """One named number that a decision used."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    name: str
+    value: Finite | None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _from_pair(cls, given: Any) -> Any:
+        return dict(zip(("name", "value"), given, strict=True)) if isinstance(given, tuple) else given
+
+
+class DecisionReport(Message):
+    """One decision with everything it rested on."""
+
+    seq: Sequence
+    nonce: Token | None
+    t_host_us: int
+    t_rig_us: int | None
+    state: str
+    action: str
+    reason: str
+    text: ReportText
+    cable: int | None
+    from_n: tuple[Load, ...]
+    to_n: tuple[Load, ...]
+    repetition: int
+    inputs: tuple[Quantity, ...]
+    thresholds: tuple[Quantity, ...]
+    limited_by: tuple[str, ...]
+
+
+class RepetitionReport(Message):
+    """One repetition as the controller saw it."""
+
+    nonce: Token | None
+    index: int
+    bout: int
+    step: int
+    cable: int | None
+    outcome: RepetitionOutcome
+    load_n: Load
+    t_start_us: int
+    t_end_us: int
+    rom_m: Finite
+    mean_velocity_m_s: Finite
+    peak_velocity_m_s: Finite
+    min_velocity_m_s: Finite
+    mean_force_n: Finite | None
+    capacity_n: Finite | None
+    capacity_sd_n: Finite | None
+    budget_spent: Finite | None
+    budget_sd: Finite | None = Field(default=None, description="standard deviation of budget_spent")
+    load_changed: bool = Field(
+        default=False, description="the load was another when it began: its velocity belongs to no single load"
+    )
+
+
+class SetReport(Message):
+    """What the set came to."""
+
+    nonce: Token | None
+    prescription: str
+    prescription_hash: str
+    reason: str
+    text: ReportText
+    repetitions: int
+    drops: int
+    bouts: int
+    duration_s: Finite
+    final_load_n: tuple[Load, ...]
+    budget_spent: Finite | None
+    refused_inputs: int
+    guard_refusals: int

@@ -1,0 +1,36 @@
+"""Field types of the contract, each with its unit and limits, and the base class of every wire message."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
+
+MOST_TEXT: Final = 400
+
+
+def _shorten_own(text: Any, info: ValidationInfo) -> Any:
+    return text[:MOST_TEXT] if info.mode == "python" and isinstance(text, str) else text
+
+
+Name = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_.\-]+$")]
+Token = Annotated[str, Field(min_length=8, max_length=64, pattern=r"^[A-Za-z0-9_\-]+$")]
+Text = Annotated[str, Field(max_length=MOST_TEXT)]
+ReportText = Annotated[Text, BeforeValidator(_shorten_own)]
+"""Text of our own: what is too long is cut when a report is made of it, and refused when it comes over the wire."""
+Load = Annotated[float, Field(ge=0, le=5_000, allow_inf_nan=False, description="newtons at the handle, one cable")]
+Position = Annotated[float, Field(ge=-1, le=6, allow_inf_nan=False, description="metres of cable paid out")]
+Velocity = Annotated[float, Field(ge=-12, le=12, allow_inf_nan=False, description="m/s, positive in the concentric")]
+Force = Annotated[float, Field(ge=-200, le=10_000, allow_inf_nan=False, description="newtons of cable tension")]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+RigTime = Annotated[int, Field(ge=0, le=2**62, description="rig clock, microseconds since the rig booted")]
+Sequence = Annotated[int, Field(ge=0, le=2**53, description="counts up by one; never repeats within a boot")]
+PerCable = Annotated[tuple[Load, ...], Field(min_length=1, max_length=2)]
+
+
+class Message(BaseModel):
+    """Base of every wire message: frozen, nothing unknown, version 1."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    version: Literal[1] = 1
