@@ -1,4 +1,4 @@
-"""What recorded sets teach about a lifter: the profile before, the profile after, and why each set counts or does not.
+"""What recorded sets show about a lifter: the profile before and after, and why each set counts or does not.
 
 The step itself is in `profile_update`; here are the sets that may take part, in the order in which they were done, and
 what to tell people. No file is read or written here.

@@ -1,4 +1,4 @@
-"""What to do next, from what a set showed: rest, start load, whether the start load fitted. Each with its range.
+"""What to do next, from what a set showed: rest, start load, and whether the start load was right. Each with its range.
 
 Estimates for a person to weigh, built on published recovery and on the core's own estimates; pure functions. The
 console never acts on them.

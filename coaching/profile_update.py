@@ -1,7 +1,6 @@
 """What a set teaches about a person's profile: 1RM of the day, load–velocity line and ROM, folded in with its date.
 
-What lives here: the step from an estimator's posterior to the next profile. What never does: files, clocks (the date
-comes in), estimation itself (`capacity`).
+Computes the next profile from an estimator's posterior. The date is passed in; estimation itself is in `capacity`.
 
 The estimator of a set starts from the profile, so its posterior already holds both; only what a single day cannot
 tell is added back: strength differs from day to day, and it drifts over weeks.

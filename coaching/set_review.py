@@ -1,8 +1,8 @@
-"""A recorded set gone through again from its records: what the estimators make of it that begin with another profile.
+"""Re-estimates a recorded set from its records, starting from another profile.
 
-What lives here: which records mean what to a `CapacityEstimator`, in the order in which the core put them out, so that
-with the profile that the set was armed with the same bits come out as in the set itself. What never does: estimation
-(`capacity`), files, what follows for the profile (`profile_update`).
+Feeds the records to a `CapacityEstimator` in the order in which the core put them out; with the profile that the set
+was armed with, the estimates equal those of the set to the bit. Estimation itself is in `capacity`, the change of the
+profile in `profile_update`.
 """
 
 from __future__ import annotations

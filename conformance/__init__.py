@@ -1,4 +1,4 @@
-"""Floor 3: holds any rig, real or virtual, against the wire contract, and identifies what its motor and cable do.
+"""Floor 3: tests any rig, real or virtual, against the wire contract, and identifies its motor and cable.
 
 May import controller and models: a rig is judged from the outside only.
 """

@@ -1,4 +1,4 @@
-"""The procedures that need a hand at the rig: an empty handle pulled out, the stop pressed, the power cut.
+"""The procedures that need a person at the rig: an empty handle pulled out, the stop pressed, the power cut.
 
 Nobody is under the load: the handle is empty whenever somebody touches it, and the rig unloaded.
 """

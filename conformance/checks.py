@@ -1,4 +1,4 @@
-"""The checks of the rig conformance kit: what each asks, why it matters and how to mend a rig that fails it.
+"""The checks of the rig conformance kit: what each tests, why it matters and how to repair a rig that fails it.
 
 Text only. `procedures` carries the checks out, and `kit` makes a report of the results. ``needs`` names the checks
 that must have passed for this one to mean anything; otherwise it is reported as not done.

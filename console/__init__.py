@@ -1,1 +1,1 @@
-"""Floor 5: what people look at: commands, reports, the live view. May import every room below."""
+"""Floor 5: the user interface: commands, reports, the live view. May import every room below."""

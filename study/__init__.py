@@ -1,4 +1,4 @@
-"""Floor 4: what a researcher does: schedules, blinding, rehearsal, fidelity, export.
+"""Floor 4: tools for researchers: schedules, blinding, rehearsal, fidelity, export.
 
 May import simulators, controller and models.
 """

@@ -1,2 +1,1 @@
-"""Hostile input: what anybody could send, thrown at everything that reads. ``python -m campaigns.fuzz`` runs the "
-"long form."""
+"""Hostile input thrown at everything that reads. ``python -m campaigns.fuzz`` runs the long form."""

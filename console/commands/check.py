@@ -1,4 +1,4 @@
-"""``ebbset check``: are these prescriptions and profiles usable, and what do they order?"""
+"""``ebbset check``: are these prescriptions and profiles usable, and what do they prescribe?"""
 
 from __future__ import annotations
 

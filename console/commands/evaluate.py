@@ -1,4 +1,4 @@
-"""``ebbset evaluate``: the controller's judgement held against what the simulator knows and nobody else can."""
+"""``ebbset evaluate``: the controller's detection and estimates against the simulator's truth."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """What `ebbset simulate` does: people drawn, loads fitted to them, rows written, one average set recorded.
 
-Everything here is simulated. Running sets is the simulators' business; here are the cases and where results go.
+Everything here is simulated. The simulators run the sets; this module makes the cases and writes the results.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""``ebbset validate``: the simulator held against published figures, in a table and on one page of plots."""
+"""``ebbset validate``: the simulator compared with published figures, in a table and on one page of plots."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """A person at the controller: sends one request over MQTT and waits for its answer.
 
-Knows the wire contract and nothing of the controller's inside; what a stranger's operator panel would do.
+Uses only the wire contract, as any other operator panel would.
 """
 
 from __future__ import annotations

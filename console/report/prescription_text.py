@@ -1,4 +1,4 @@
-"""What a prescription orders, in words; and whether a profile fits it."""
+"""A prescription described in words, and whether a profile fits it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A set in the terminal: a table of repetitions, a line a decision, why it ended.
+"""A set in the terminal: a table of repetitions, a line per decision, why it ended.
 
 Takes the core's records and gives rich renderables; nothing is computed or decided here.
 """

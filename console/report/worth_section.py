@@ -1,4 +1,4 @@
-"""The part of the page about what the repetitions were probably worth: figure, words, table. Relative, estimated.
+"""The part of the page about what the repetitions were probably worth: figure, text, table. Relative, estimated.
 
 Estimates come from `coaching.worth`; the wording here makes clear that they are no measurement.
 """

@@ -1,6 +1,6 @@
-"""What the handle did, from the samples of one cable: repetitions, stalls, failed starts, releases, faulty sensors.
+"""Detection from the samples of one cable: repetitions, stalls, failed starts, releases, faulty sensors.
 
-Signals come out, no decisions: loads, drops and stop rules are not known here. All times are the rig's.
+It emits signals and takes no decisions; loads, drops and stop rules are not known here. All times are the rig's.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""One ascent under way on one cable: where it began, how far and how fast it came, and what it was when it ends.
+"""One ascent under way on one cable: where it began, how far and how fast it went, and how it ended.
 
 What lives here: the record. What never does: when an ascent begins (`segmenter`), stalls or ends (`stall`).
 """

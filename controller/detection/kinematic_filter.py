@@ -1,6 +1,6 @@
 """Position and velocity of one cable from its samples, without the noise and with little lag.
 
-What lives here: a second-order fading-memory observer on the rig's own stamps, and what a frame's raw columns came to.
+What lives here: a second-order fading-memory observer on the rig's own timestamps, applied to a frame's raw columns.
 What never does: what the movement means (`segmenter`). docs/method.md has the equations.
 """
 

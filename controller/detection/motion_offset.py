@@ -1,4 +1,4 @@
-"""When a handle was last as fast as the stall velocity, told a twentieth of a second later without a filter's lag.
+"""Motion offset: when a handle was last as fast as the stall velocity, known 0.05 s later without a filter's lag.
 
 What lives here: the slope of position over a short window, which belongs to the window's middle. What never does:
 whether that is a stall (`stall`). Only a prescribed grinding time needs it: it counts from there to within

@@ -1,4 +1,4 @@
-"""Whether a handle was let go: it runs toward the rig, or its cable has lost its tension.
+"""Whether a handle was let go: it moves quickly toward the rig, or its cable has lost tension.
 
 What lives here: one cable's rule for both. What never does: what follows from a release (the regulator).
 """

@@ -1,6 +1,6 @@
-"""Whether the sensors of one cable fit together: position against velocity, force against the applied load.
+"""Consistency of one cable's sensors: position against velocity, force against the applied load.
 
-What lives here: slow checks, once a frame. What never does: what to do about it. A rig that stands still without
+What lives here: slow checks, once per frame. What never does: what to do about it. A rig that stands still without
 noise is healthy; a rig that reports velocity while its position stands still is not.
 """
 

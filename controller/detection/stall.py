@@ -1,4 +1,4 @@
-"""What a slow handle in an ascent means: the top, a stall, turning back, or a sticking region that is overcome.
+"""What a slow handle in an ascent means: the top, a stall, a reversal, or a sticking region that will be overcome.
 
 What lives here: these decisions for one cable, from how long the handle has been still and from the evidence of the
 ascent. What never does: when an ascent begins (`segmenter`), what its evidence is (`stall_evidence`), strength

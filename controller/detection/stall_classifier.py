@@ -1,4 +1,4 @@
-"""What the evidence of an ascent weighs: a sum of small decision trees, and what their score means.
+"""The stall classifier: a sum of small decision trees over the evidence of an ascent, and the probability of a score.
 
 What lives here: the evaluator of the trees, and score against probability. The figures are in
 `stall_classifier_figures`. What never does: what the evidence is (`stall_evidence`), the decision (`stall`).

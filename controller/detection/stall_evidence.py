@@ -1,4 +1,4 @@
-"""What an ascent says about itself before it ends: strength left against the load, along the range of motion.
+"""Evidence about an ascent before it ends: strength relative to the load, along the range of motion.
 
 What lives here: the evidence of one ascent, its score, and what earlier ascents taught about the shape of this person's
 range. What never does: the decision (`stall`), finding repetitions (`segmenter`). Plain + - * / in a fixed order.

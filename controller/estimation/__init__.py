@@ -1,6 +1,6 @@
-"""What the lifter has left: momentary capacity, 1RM of the day, repetitions in reserve, budget spent, hard repetitions.
+"""Estimates of the lifter's state: momentary capacity, 1RM of the day, repetitions in reserve, budget spent, hard repetitions.
 
-Estimates with their spread, from loads, velocities and stalls; no decisions.
+Each with its uncertainty, from loads, velocities and stalls; no decisions.
 """
 
 from __future__ import annotations

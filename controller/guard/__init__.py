@@ -1,6 +1,6 @@
-"""The last gate before the wire: it re-derives every limit from the prescription alone and refuses what breaks one.
+"""The last gate before the wire: it re-derives every limit from the prescription alone and refuses any command that breaks one.
 
-It shares message types with the controller and nothing else, judged through the whole chain of its imports.
+It shares only message types with the controller, through the whole chain of its imports.
 """
 
 from __future__ import annotations

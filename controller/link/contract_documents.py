@@ -1,4 +1,4 @@
-"""The wire contract written out: an AsyncAPI 3 document and one JSON Schema a message, made from the models.
+"""The wire contract as documents: AsyncAPI 3 and one JSON Schema per message, generated from the models.
 
 ``python -m ebbset.controller.link.contract_documents --write contract/`` writes them; ``--check contract/`` exits
 with 1 when they are stale. Messages to the controller are described as it accepts them, messages from it as it sends

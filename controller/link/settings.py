@@ -1,8 +1,8 @@
-"""Where the broker is, who we are there, which rig we serve and where its files lie. Read once, at start.
+"""Settings of the service: broker, credentials, rig and files. Read once, at start.
 
 Credentials come from the environment or from a file that others can't read, never from a command line or from the
 settings file itself. A broker on another machine is spoken to over TLS with its certificate verified unless the
-settings say otherwise in so many words. Never here: connections.
+settings say otherwise explicitly. Never here: connections.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""What goes into the core and what comes out: events, actions, reason codes, and their forms as JSON and on the wire.
+"""Inputs and outputs of the core: events, actions, reason codes, and their forms as JSON and on the wire.
 
-Values only. The guard reads these and knows nothing else of the controller.
+Values only. They are all that the guard knows of the controller.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What the core puts out: commands for the rig, answers, and records of what it saw and decided.
+"""Outputs of the core: commands for the rig, answers, and records of what it saw and decided.
 
 Frozen values without behaviour, with the field names of their wire messages. The link turns them into those, the
 recorder writes them, replay compares them bit for bit.

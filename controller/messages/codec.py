@@ -1,6 +1,6 @@
-"""Between the core's values, the wire and the recording: every conversion, and nothing else.
+"""Conversions between the core's values, the wire and the recording.
 
-Two directions meet here. Wire messages become events and outputs become wire messages (`event_from_wire`,
+Wire messages become events and outputs become wire messages (`event_from_wire`,
 `to_wire`); and every event and output has one JSON form that reads back to the same value, every float to the last
 bit (`to_json`, `from_json`), which is what recordings hold and replay compares. Never here: sockets, files, clocks,
 decisions.

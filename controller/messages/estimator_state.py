@@ -1,7 +1,7 @@
 """What an estimator knows at one moment, as plain values that an event can carry from one set to the next.
 
-Values only; what they mean is `estimation.capacity`'s own. They stand here so that whoever reads an event, the guard
-among them, does not pull in the estimator behind it.
+Values only; `estimation.capacity` gives them meaning. They are here so that code which reads events, such as the
+guard, does not import the estimator.
 """
 
 from __future__ import annotations

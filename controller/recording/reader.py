@@ -1,7 +1,7 @@
-"""Reading a recording back, whole or damaged: every message that can be trusted, and what is missing.
+"""Reading recordings, whole or damaged: every message that can be trusted, and what is missing.
 
-A file cut short or with bytes changed still gives every message whose own checksum holds; where the framing is lost,
-reading goes on at the next chunk that makes sense. Damage is reported by place in the file and by index of the input.
+A file cut short or with bytes changed still yields every message whose own checksum holds; where the framing is lost,
+reading continues at the next valid chunk. Damage is reported by place in the file and by index of the input.
 Never here: writing (`writer`), re-running (`replay`).
 """
 

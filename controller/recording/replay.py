@@ -1,4 +1,4 @@
-"""Re-running a recording: the same core, the same inputs, and every output compared to the last bit.
+"""Replay of a recording: the same core, the same inputs, and every output compared to the last bit.
 
 Pure but for `replay_file`, which opens the file. Never here: printing, exit codes (the console's), judgement of what
 was decided.

@@ -1,4 +1,4 @@
-"""Recordings as the report and its tables take them: read, arranged, with what is missing and where they come from."""
+"""Recordings for the report and its tables: read, arranged, with their origin and what is missing."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What must hold before a set may be armed. One function, one answer: the first thing in the way, or None."""
+"""Conditions for arming a set: one function that returns the first one that fails, or None."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where a rig's regulator stands. The armed set travels with the states that have one."""
+"""The state of a rig's regulator, together with the armed set in the states that have one."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Reports of repetitions, of where the set stands and of what it came to, each built in one place."""
+"""Reports of repetitions, of the state and of the result of a set, each built in one place."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the regulator knows of the rig and how fresh that is. Two clocks stand side by side, never subtracted.
+"""What the regulator knows of the rig and how fresh it is. The two clocks are never subtracted from each other.
 
 Plain bookkeeping: no decisions about the set, no commands.
 """

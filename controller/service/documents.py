@@ -1,6 +1,6 @@
 """Reading prescriptions and profiles from files, with errors that people can act on.
 
-The formats belong to the models; this only leads from a path to one of them.
+The formats are defined by the models; this module only opens and reads the files.
 """
 
 from __future__ import annotations

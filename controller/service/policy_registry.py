@@ -1,7 +1,7 @@
-"""Which drop policies are installed: found by entry point, loaded, checked for shape.
+"""Installed drop policies: found by entry point, loaded, and checked for their interface.
 
 A third-party policy must not keep a set from being served: one that does not load is left out and logged, and a
-prescription that names it is refused at arming. Nobody can take over a built-in name.
+prescription that names it is refused at arming. A built-in name cannot be replaced.
 """
 
 from __future__ import annotations

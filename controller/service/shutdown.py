@@ -1,4 +1,4 @@
-"""How a service ends: the unload command past a core that died, the state of the last will, tasks that must end.
+"""How a service ends: the fallback unload when the core has failed, the offline state, and cancelling its tasks.
 
 Never here: when to end; that is `serve`.
 """

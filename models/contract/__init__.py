@@ -1,6 +1,6 @@
-"""What is agreed with others: wire messages, prescriptions, profiles, units, and how bad values and figures are told.
+"""The contract with others: wire messages, prescriptions, profiles, units, and how bad values and figures are reported.
 
-Pydantic models and text, nothing that acts. The JSON Schemas and the AsyncAPI document are made from these.
+Pydantic models and text, without behaviour. The JSON Schemas and the AsyncAPI document are made from these.
 """
 
 from __future__ import annotations

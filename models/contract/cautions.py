@@ -1,4 +1,4 @@
-"""The short cautions that everybody sees before the first load is armed, written once for every screen and safety.md.
+"""The short cautions shown before the first load is armed, written once for every screen and for safety.md.
 
 Text only: the wire contract's ``cautions_shown`` records that they were shown. Sources: screening
 and reasons to stop follow common exercise-prescription practice (contraindications in resistance training: open-access

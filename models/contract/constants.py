@@ -1,4 +1,4 @@
-"""Figures that several rooms share, each written once, with where it comes from."""
+"""Constants that several rooms share, each with its source."""
 
 from __future__ import annotations
 

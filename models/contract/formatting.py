@@ -1,4 +1,4 @@
-"""Numbers and codes in the words of the trade: loads in the unit people asked for, quantities with their units.
+"""Formatting of values for people: loads in the unit they chose, quantities with their units, codes as words.
 
 The only place where a value becomes text for people, in the terminal and on the page.
 """

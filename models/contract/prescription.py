@@ -2,10 +2,10 @@
 
 A set is one or more *bouts* of work. Inside a bout the load only ever goes down; between bouts lies a programmed
 rest with the handle docked, after which a programmed load may come back. Straight sets, rest-pause, clusters,
-classic drop sets and auto-drop sets are all written with these few words.
+classic drop sets and auto-drop sets are all written in these terms.
 
 Loads are newtons at the handle, per cable; in a file they may also be text with a unit, such as ``"32 kg"``.
-No decisions here, only what is prescribed and whether it makes sense.
+This module only holds and validates what is prescribed; it takes no decisions.
 """
 
 from __future__ import annotations

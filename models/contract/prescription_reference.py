@@ -1,4 +1,4 @@
-"""The reference of what a prescription file may say, made from the models; a test fails when the page is stale."""
+"""The reference page of the prescription file, generated from the models; a test fails when the page is stale."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """Prescriptions, profiles and studies as TOML text, both ways.
 
-Reading is the standard library's parser and the pydantic models; writing covers just what those models hold:
+Reading is the standard library's parser and the pydantic models; writing covers only what those models hold:
 scalars, dates, arrays of scalars, tables and arrays of tables. No files are opened here.
 """
 

@@ -1,6 +1,6 @@
-"""Fatigue as published: how the force a muscle can give falls with work and comes back with rest.
+"""Published fatigue models: how the force a muscle can produce falls with work and recovers with rest.
 
-Two families with different structure stand side by side, because nobody knows which is right for sets to failure:
+Two families of different structure are kept, because it is not known which is right for sets to failure:
 compartments of motor units (3CC, 3CC-r) and a finite reserve above a critical force (W'). Rates are plain scalar
 functions without state, so that the simulator compiles the very same text.
 """

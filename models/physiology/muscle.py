@@ -1,4 +1,4 @@
-"""Muscle mechanics as published: what a muscle can do at a length and a speed, and nothing about time.
+"""Published muscle mechanics: the force a muscle can produce at a length and a velocity, without time dependence.
 
 Every function takes and returns plain floats and has no state, so that the simulator can compile the very same text
 (there is no second copy of these rules). For arrays wrap them in ``numpy.vectorize``. Signs: a positive velocity is

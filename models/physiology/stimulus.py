@@ -9,7 +9,7 @@ The discount's strength is bound by what trials found: `log_likelihood` says how
 protocols with a third more sets did about as much as straight sets, and what longer rests between sets added.
 
 Known limits: growth only (for strength the published slope over proximity is about nil: Robinson et al. 2024); loads
-under some 30 % of 1RM are not discounted for being light; nothing about the single person is in the assumptions.
+under some 30 % of 1RM are not discounted for being light; no assumption is about an individual person.
 """
 
 from __future__ import annotations

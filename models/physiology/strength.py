@@ -1,4 +1,4 @@
-"""One-repetition maximum and repetitions: the handbook formulas, each under its author's name.
+"""One-repetition maximum from repetitions to failure: the common formulas, each under its author's name.
 
 ``repetitions`` always means repetitions to failure with ``load``; the answer has the unit of ``load``. A load that was
 lifted once and not twice is the 1RM itself, whatever a formula says at r = 1 (five of the seven do not return it).

@@ -1,7 +1,7 @@
-"""A function over many items on several processes or a cluster: results in the order of the items, a few ahead at most.
+"""Map a function over items on several processes or a cluster: results in order, with only a few items ahead.
 
 Any executor with ``submit`` will do: the process pool of the standard library, or a Dask client. The order of
-results does not depend on which was done first, so what is made of them is the same for any number of workers.
+results does not depend on which finished first, so they are the same for any number of workers.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The evaluation: how near the detector, the sizing, the estimates and the budget come to the best possible.
 
-Which sets are run, in how many processes, the targets they are held against, the report and its plot; the measurements
+Chooses the sets and processes, holds the targets, and makes the report and its plot; the measurements
 themselves are in `stalls`, `estimates` and `sizing`.
 
 Everything is simulated; nothing here was measured on people. Unseen seeds stand in ``data/unseen_seeds.json``.

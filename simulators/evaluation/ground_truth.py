@@ -1,4 +1,4 @@
-"""Sets whose truth is known: every attempt is branched, so that it is known whether it would have come through.
+"""Sets with known truth: every attempt is branched, to find out whether it would have been completed.
 
 The simulator runs without a controller, drops are placed by someone who sees the future, and the traces are free of
 noise. A stall is an attempt that does not come through in the branch without a drop; motion has ended for good at the

@@ -1,6 +1,6 @@
-"""Where each number stands in the flat vectors of the compiled loop, and nothing else.
+"""The layout of the flat vectors of the compiled loop.
 
-The loop works on plain float64 arrays because that is what compiles to fast code. Whoever touches them does it through
+The loop works on plain float64 arrays because that is what compiles to fast code. They are accessed only through
 these names: ``P_*`` parameters of one plant, ``C_*`` one row per cable, ``G_*`` state of the lifter as a whole,
 ``R_*`` columns of the repetition records.
 """

@@ -1,4 +1,4 @@
-"""A simulated lifter made to match a profile: the same 1RM, speed and range of motion, everything else as people vary.
+"""Simulated lifters that match a profile in 1RM, velocity and range of motion and otherwise vary as people do.
 
 A profile says how strong and how fast somebody is and how sure that is; it says nothing about how fast they tire. So
 twins are drawn: strength and speed from the profile's uncertainty, fatigue, habits and the rest from the population.

@@ -1,4 +1,4 @@
-"""What the software inside a good rig does by the wire contract: judge each command, hold the lease, unload by itself.
+"""The firmware of a correct rig by the wire contract: judge each command, hold the lease, unload by itself.
 
 Pure: no clock, socket or motor. Whoever owns those calls `RigFirmware.handle_command` for a command and
 `RigFirmware.tick` often (at least each frame, and at `deadline_us`), and drives the motors to ``target_n`` at

@@ -1,4 +1,4 @@
-"""How a rig that segments repetitions itself might do it: what the simulated one uses when it sends summaries only.
+"""The segmenter of a simulated rig that sends only summaries of repetitions.
 
 Plain rules on what its own sensors show, deliberately not the controller's segmenter, which must work with whatever a
 rig sends. The first ascent out of the dock is the lifter taking the handle to the bottom of the movement.

@@ -1,4 +1,4 @@
-"""What a rig's sensors and clock make of the truth: noise, resolution, bias, drift, jitter, and faults on demand.
+"""How a rig's sensors and clock distort the truth: noise, resolution, bias, drift, jitter, and faults on demand.
 
 Acts on whole frames of true samples, compiled, because it runs for every sample of every simulated set. Randomness
 comes from the generator given at construction. Delays and losses on the way are in `link_model`, faults of a rig's

@@ -1,4 +1,4 @@
-"""Plant, sensors, firmware and the person at the dock as one simulated rig: what a real rig is to the network.
+"""Plant, sensors, firmware and the person at the dock as one simulated rig, with the interface of a real one.
 
 Used by the in-memory loop (`closed_loop`) and by the rig that speaks MQTT (`virtual_rig`); it knows neither the
 controller nor a network. Time is advanced by whole samples; a command acts at the next one.
