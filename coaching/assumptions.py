@@ -21,7 +21,12 @@ _LEAST_GROWTH: Final = 0.1
 
 
 def prior_draws(rng: np.random.Generator, n: int) -> Draws:
-    """``n`` draws of every assumption before any trial is looked at."""
+    """``n`` draws of every assumption before any trial is looked at.
+
+    Args:
+        rng: source of the draws.
+        n: number of draws.
+    """
     values = {
         name: rng.normal(a.a, a.b, n) if a.kind == "normal" else rng.uniform(a.a, a.b, n)
         for name, a in ASSUMPTIONS.items()
@@ -32,6 +37,10 @@ def prior_draws(rng: np.random.Generator, n: int) -> Draws:
 
 def draw_assumptions(rng: np.random.Generator, n: int) -> Draws:
     """``n`` draws after the trials: importance resampling, systematic, of `PRIOR_DRAWS` prior draws.
+
+    Args:
+        rng: source of the draws.
+        n: number of draws, 1 to 10 000.
 
     Raises:
         ValueError: ``n`` outside 1 to 10 000.

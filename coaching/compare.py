@@ -153,6 +153,10 @@ class Comparison:
 def with_policy(base: Prescription, text: str) -> ComparedCondition:
     """The base prescription with another drop policy, from text such as ``fixed_fraction:fraction=0.25``.
 
+    Args:
+        base: the prescription.
+        text: policy name and parameters.
+
     Raises:
         ValueError: a parameter that is not ``name=value``.
     """
@@ -266,7 +270,14 @@ def comes_through(plant: Plant) -> bool:
 
 
 def measured_profile(lifter: LifterParameters, strength_n: float, seed: int, person: int) -> LifterProfile:
-    """A profile of the lifter, as a coach would have it: two loads, 1RM to 3 %, velocities to 0.03 m/s."""
+    """A profile of the lifter, as a coach would have it: two loads, 1RM to 3 %, velocities to 0.03 m/s.
+
+    Args:
+        lifter: the simulated lifter.
+        strength_n: the lifter's true 1RM, newtons.
+        seed: seed of the comparison.
+        person: number of the lifter.
+    """
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(person, _PROFILE)))
     light, heavy = (
         velocity_at(lifter, STRONG_RIG, share * strength_n) + 0.03 * float(rng.standard_normal())
@@ -289,6 +300,10 @@ def measured_profile(lifter: LifterParameters, strength_n: float, seed: int, per
 def jobs(conditions: Sequence[ComparedCondition], population: Population) -> Iterator[Job]:
     """One piece of work per lifter.
 
+    Args:
+        conditions: what is compared.
+        population: who lifts.
+
     Raises:
         ValueError: no conditions, two of one name, or of different exercises.
     """
@@ -303,7 +318,12 @@ def jobs(conditions: Sequence[ComparedCondition], population: Population) -> Ite
 
 
 def compared(results: Iterable[list[Row]], conditions: Sequence[ComparedCondition]) -> Comparison:
-    """Means, paired differences and ranges from the rows of every lifter, in order."""
+    """Means, paired differences and ranges from the rows of every lifter, in order.
+
+    Args:
+        results: rows of each lifter.
+        conditions: in the order of those rows.
+    """
     rows = tuple(row for lifter in results for row in lifter)
     names = tuple(condition.name for condition in conditions)
     n = len(names)

@@ -49,7 +49,12 @@ def rest_range_s(loss: float) -> tuple[float, float]:
 
 
 def loss_after(loss: float, rest_s: float) -> tuple[float, float]:
-    """Least and greatest loss left after a rest, by the two half-times."""
+    """Least and greatest loss left after a rest, by the two half-times.
+
+    Args:
+        loss: loss of capacity before the rest, 0 to 1.
+        rest_s: rest, seconds.
+    """
     low, high = (loss * 0.5 ** (rest_s / half) for half in HALF_TIMES_S)
     return low, high
 

@@ -175,6 +175,12 @@ def candidates(
 ) -> list[Candidate]:
     """The candidates for a lifter and the minutes there are.
 
+    Args:
+        profile: the lifter's profile.
+        wishes: minutes and other wishes.
+        rig: the rig that they lift on.
+        units: unit of the prescriptions.
+
     Raises:
         ValueError: the profile has no 1RM, or the rig is too weak or too strong for these loads.
     """
@@ -343,7 +349,14 @@ def make_plan(
 
 
 def judge(candidate: Candidate, results: Sequence[TrialResult], wishes: Wishes, draws: Draws) -> Judged:
-    """One candidate over its twins."""
+    """One candidate over its twins.
+
+    Args:
+        candidate: what was run.
+        results: one per twin.
+        wishes: minutes and other wishes.
+        draws: draws of the assumptions.
+    """
     gross = np.stack([worth(draws, r.done).sum(axis=1) for r in results])
     net = gross.copy()
     if wishes.later_sets:
@@ -379,7 +392,12 @@ def _obstacles(minutes: Range, left: Range, wishes: Wishes) -> Iterator[str]:
 
 
 def recommend(judged: Sequence[Judged], twins: int) -> Plan:
-    """Order the candidates and say which is best, or that none is clearly."""
+    """Order the candidates and say which is best, or that none is clearly.
+
+    Args:
+        judged: every candidate.
+        twins: number of twins that each was run on.
+    """
     ordered = sorted(judged, key=lambda j: (bool(j.obstacles), -j.net.middle))
     fitting = [j for j in ordered if not j.obstacles]
     if not fitting:

@@ -64,6 +64,10 @@ class Found:
 def find(lifter: str, folders: Iterable[Path]) -> list[Found]:
     """Every file under the folders in which this pseudonym stands, links not followed, in a fixed order.
 
+    Args:
+        lifter: pseudonym.
+        folders: where to search.
+
     Raises:
         OSError: a folder or file cannot be read, so that nobody takes silence for "nothing is stored".
     """
@@ -148,6 +152,11 @@ def export(lifter: str, found: Iterable[Found], target: Path) -> int:
 
     Tables are written with this lifter's rows only. Mentions are named in the index and not copied.
 
+    Args:
+        lifter: pseudonym.
+        found: what `find` returned.
+        target: zip file to write.
+
     Raises:
         OSError: the target exists, or a file cannot be read or written.
     """
@@ -185,6 +194,10 @@ def _as_csv(rows: Iterable[Iterable[str]]) -> bytes:
 
 def delete(lifter: str, found: Iterable[Found]) -> None:
     """Take the lifter out: whole files are removed, tables lose this lifter's rows. Mentions are left.
+
+    Args:
+        lifter: pseudonym.
+        found: what `find` returned.
 
     Raises:
         OSError: a file cannot be removed or written.

@@ -171,6 +171,10 @@ def sets_seen(records: Sequence[RepetitionRecord], decisions: Sequence[Decision]
     """What the sets of a recording showed of the fresh lifter: the first load of its first bout, cables averaged.
 
     A later bout or a load after a drop is done in fatigue and says nothing of the fresh line.
+
+    Args:
+        records: repetitions of the recording, in order.
+        decisions: its decisions.
     """
     found: dict[int, list[RepetitionRecord]] = defaultdict(list)
     for record in records:

@@ -51,7 +51,13 @@ class SetObservation:
 def observe_set(
     estimator: CapacityEstimator, *, date: datetime.date, rom_m: float | None = None
 ) -> SetObservation | None:
-    """What an estimator holds at the end of a set; ``None`` when it saw nothing."""
+    """What an estimator holds at the end of a set; ``None`` when it saw nothing.
+
+    Args:
+        estimator: as it stood at the end of the set.
+        date: day of the set.
+        rom_m: range of motion that the segmenter learned, metres.
+    """
     fresh, fresh_sd = estimator.fresh_n, estimator.fresh_sd_n
     if fresh is None or fresh_sd is None or estimator.seen < 2:
         return None
@@ -70,6 +76,10 @@ def update_profile(profile: LifterProfile, observations: Sequence[SetObservation
     """The profile after these sets, oldest first; observations from before the profile's date are left out.
 
     A doubted profile's 1RM is replaced, not averaged. Uncertainty never falls under what one day cannot tell.
+
+    Args:
+        profile: the profile so far.
+        observations: what sets showed, in any order.
     """
     for seen in sorted(observations, key=lambda one: one.date):
         if seen.date < profile.date:
@@ -95,7 +105,12 @@ def update_profile(profile: LifterProfile, observations: Sequence[SetObservation
 
 
 def profile_is_old(profile: LifterProfile, today: datetime.date) -> bool:
-    """Older than what strength is known to keep for; a set may also say it is stale (`profile_stale`)."""
+    """Older than what strength is known to keep for; a set may also say it is stale (`profile_stale`).
+
+    Args:
+        profile: the profile.
+        today: the current date.
+    """
     return (today - profile.date).days > STALE_AFTER_DAYS
 
 

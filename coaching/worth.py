@@ -144,7 +144,12 @@ def set_worth(records: Sequence[RepetitionRecord], draws: Draws, decisions: Sequ
 
 
 def done_of(records: Sequence[RepetitionRecord], decisions: Sequence[Decision] = ()) -> Done:
-    """Reserve and fatigue of every record, in the order given."""
+    """Reserve and fatigue of every record, in the order given.
+
+    Args:
+        records: repetitions of all cables, in order.
+        decisions: decisions of the same set.
+    """
     helped = [_dropped_within(record, decisions) for record in records]
     found: dict[int, tuple[float, float, float, float]] = {}
     for cable in sorted({record.cable for record in records}):

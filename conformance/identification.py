@@ -83,6 +83,10 @@ class HoldTrace:
         """Load applied at each sample, when between two reports it goes at this rate as long as it has to go.
 
         Where it went less far than the rate would have taken it, it had arrived, or else it had set out late.
+
+        Args:
+            cable: index of the cable.
+            rate_n_per_s: rate of change between two reports, N/s.
         """
         told = self.told_n[cable]
         after = np.clip(np.searchsorted(self.told_t_s, self.t_s), 1, self.told_t_s.size - 1)

@@ -33,7 +33,13 @@ class Notebook:
     aborted: dict[str, str] = field(default_factory=dict)
 
     def write(self, check: str, passed: bool, measured: str) -> None:
-        """Note what was seen for one check."""
+        """Note what was seen for one check.
+
+        Args:
+            check: name of the check.
+            passed: the verdict.
+            measured: the figures it rests on.
+        """
         before = self.verdicts.get(check)
         if before is None or (before[0] and not passed):
             self.verdicts[check] = (passed, measured)
@@ -44,7 +50,13 @@ class Notebook:
 
 
 def rate(book: Notebook, frames: Frames, announced_hz: float) -> None:
-    """Sample rate by the clock of the kit, and how fast the rig's own clock runs."""
+    """Sample rate by the clock of the kit, and how fast the rig's own clock runs.
+
+    Args:
+        book: where the verdict is written.
+        frames: frames heard, oldest first.
+        announced_hz: sample rate that the rig announced, Hz.
+    """
     first, last = frames[0], frames[-1]
     span_s = last.at_s - first.at_s
     rate_hz = sum(len(heard.message.t_us) for heard in frames[1:]) / span_s
@@ -54,14 +66,25 @@ def rate(book: Notebook, frames: Frames, announced_hz: float) -> None:
 
 
 def clock(book: Notebook, rig_us: int, span_s: float) -> None:
-    """The rig's clock against that of the kit."""
+    """The rig's clock against that of the kit.
+
+    Args:
+        book: where the verdict is written.
+        rig_us: time that passed on the rig's clock, microseconds.
+        span_s: the same on the kit's clock, seconds.
+    """
     ratio = rig_us / 1e6 / span_s
     measured = f"{ratio:.4f} s of t_us went by in a second of the kit's clock"
     book.write("clock_in_microseconds", 1 - RATE_TOLERANCE <= ratio <= 1 + RATE_TOLERANCE, measured)
 
 
 def order(book: Notebook, frames: Frames) -> None:
-    """Times and sequence numbers count up; samples are evenly spaced."""
+    """Times and sequence numbers count up; samples are evenly spaced.
+
+    Args:
+        book: where the verdict is written.
+        frames: frames heard, oldest first.
+    """
     back = repeats = gaps = 0
     distances: list[int] = []
     for before, heard in itertools.pairwise(frames):
@@ -82,7 +105,12 @@ def order(book: Notebook, frames: Frames) -> None:
 
 
 def rest(book: Notebook, frames: Frames) -> None:
-    """Untouched in the dock: docked, unloaded, unbound, still; and what force reads then."""
+    """Untouched in the dock: docked, unloaded, unbound, still; and what force reads then.
+
+    Args:
+        book: where the verdict is written.
+        frames: frames heard, oldest first.
+    """
     last = [heard.message for heard in frames[-20:]]
     applied_n = max(max(frame.applied_n) for frame in last)
     docked = all(frame.docked for frame in last)
@@ -109,7 +137,14 @@ def mean_force_n(frames: Frames) -> float | None:
 
 
 def ramp_up(book: Notebook, frames: Frames, load_n: float, ramp_n_per_s: float) -> None:
-    """The load on its way up: seen on the way, and no steeper than commanded."""
+    """The load on its way up: seen on the way, and no steeper than commanded.
+
+    Args:
+        book: where the verdict is written.
+        frames: frames heard, oldest first.
+        load_n: load commanded, newtons.
+        ramp_n_per_s: ramp commanded, N/s.
+    """
     between, steepest = _ramp(frames, load_n)
     book.write("applied_is_measured", between > 0, f"{between} frames on the way to the load")
     if between:
@@ -118,7 +153,14 @@ def ramp_up(book: Notebook, frames: Frames, load_n: float, ramp_n_per_s: float) 
 
 
 def ramp_down(book: Notebook, frames: Frames, load_n: float, ramp_n_per_s: float) -> None:
-    """The load on its way off."""
+    """The load on its way off.
+
+    Args:
+        book: where the verdict is written.
+        frames: frames heard, oldest first.
+        load_n: load at the start, newtons.
+        ramp_n_per_s: ramp commanded, N/s.
+    """
     between, steepest = _ramp(frames, load_n)
     measured = f"steepest {steepest:.0f} N/s; commanded {ramp_n_per_s:.0f} N/s; {between} frames on the way"
     book.write("unload_keeps_ramp", between > 0 and steepest <= RAMP_TOLERANCE * ramp_n_per_s, measured)
@@ -133,7 +175,14 @@ def _ramp(frames: Frames, load_n: float) -> tuple[int, float]:
 
 
 def pull(book: Notebook, before: Frames, frames: Frames, pulled_m: float) -> None:
-    """Signs and units of position and velocity from an empty handle pulled out by about ``pulled_m``."""
+    """Signs and units of position and velocity from an empty handle pulled out by about ``pulled_m``.
+
+    Args:
+        book: where the verdict is written.
+        before: frames from before the pull.
+        frames: frames of the pull.
+        pulled_m: distance that the person was asked to pull, metres.
+    """
     if not frames:
         return
     home = before[-1] if before else frames[0]
@@ -151,7 +200,12 @@ def pull(book: Notebook, before: Frames, frames: Frames, pulled_m: float) -> Non
 
 
 def messages(book: Notebook, client: RigClient) -> None:
-    """Whether everything heard fits its schema."""
+    """Whether everything heard fits its schema.
+
+    Args:
+        book: where the verdict is written.
+        client: the client that heard the rig.
+    """
     bad = [heard.message for heard in client.bad if heard.message.topic is not Topic.IDENTITY]
     good = len(client.frames) + len(client.acks) + len(client.events) + len(client.repetitions)
     measured = f"{len(bad)} of {good + len(bad)} messages do not fit"
@@ -161,7 +215,12 @@ def messages(book: Notebook, client: RigClient) -> None:
 
 
 def acknowledgements(book: Notebook, answers: Sequence[Answered]) -> None:
-    """How long answers took."""
+    """How long answers took.
+
+    Args:
+        book: where the verdict is written.
+        answers: commands with their answers.
+    """
     times_s = [answered.after_s for answered in answers if answered.after_s is not None]
     if times_s:
         usual_s = sorted(times_s)[int(0.95 * (len(times_s) - 1))]

@@ -75,7 +75,12 @@ class Summary:
 
 
 def fidelity_of(item: RecordedSet, study: Study | None) -> SetFidelity:
-    """One set held against its prescription and, where there is one, its study."""
+    """One set held against its prescription and, where there is one, its study.
+
+    Args:
+        item: the recorded set.
+        study: its study; ``None``: none.
+    """
     mark = mark_of(item.prescription.notes)
     participant = mark.participant if mark is not None else None
     period = mark.period if mark is not None else None
@@ -92,7 +97,12 @@ def fidelity_of(item: RecordedSet, study: Study | None) -> SetFidelity:
 
 
 def departures_of(sets: Sequence[RecordedSet], study: Study) -> list[str]:
-    """What the recordings as a whole leave open: sessions missing, done twice, or too soon after another."""
+    """What the recordings as a whole leave open: sessions missing, done twice, or too soon after another.
+
+    Args:
+        sets: all recorded sets.
+        study: the study they belong to.
+    """
     done: dict[tuple[str, int], list[RecordedSet]] = {}
     for item in sets:
         mark = mark_of(item.prescription.notes)

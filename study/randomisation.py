@@ -88,6 +88,12 @@ def crossover(participants: int, conditions: int, blocks: int, rng: np.random.Ge
 
     The labels of the square are permuted and its rows shuffled anew for every deal, so that nobody can foresee an
     order; how often each row is used differs by one at most.
+
+    Args:
+        participants: how many.
+        conditions: how many.
+        blocks: blocks per participant.
+        rng: source of the draws.
     """
     square = williams_square(conditions)
     orders: list[list[int]] = [[] for _ in range(participants)]
@@ -105,6 +111,12 @@ def parallel(participants: int, conditions: int, sessions: int, rng: np.random.G
     """One condition per participant, repeated for every session; groups differ in size by one at most.
 
     Blocks hold one or two of each condition, drawn anew, so that the last of a block cannot be foreseen for sure.
+
+    Args:
+        participants: how many.
+        conditions: how many.
+        sessions: sessions per participant.
+        rng: source of the draws.
     """
     deal: list[int] = []
     while len(deal) < participants:

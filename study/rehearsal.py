@@ -64,7 +64,14 @@ def record_set(
 
 
 def person(study: Study, number: int, rig: RigParameters, seed: int) -> LifterParameters:
-    """The simulated person behind a participant, as strong as the study file says or its loads suggest."""
+    """The simulated person behind a participant, as strong as the study file says or its loads suggest.
+
+    Args:
+        study: the study.
+        number: index of the participant.
+        rig: the rig that they lift on.
+        seed: seed of the rehearsal.
+    """
     base = study.prescriptions[study.file.conditions[0].code]
     lifter = draw_lifter(exercise(base.exercise), person_rng(seed, number))
     wanted_n = study.file.participants[number].one_rm_n or base.load.start_n / START_SHARE

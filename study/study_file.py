@@ -142,7 +142,12 @@ class Study:
     balance: Balance
 
     def session(self, participant: str, period: int) -> Session | None:
-        """A session of the schedule, if there is such a one."""
+        """A session of the schedule, if there is such a one.
+
+        Args:
+            participant: pseudonym.
+            period: number of the period.
+        """
         return next((s for s in self.schedule if (s.participant, s.period) == (participant, period)), None)
 
     def order_of(self, session: Session) -> Prescription:
@@ -181,7 +186,12 @@ def read_study(path: Path) -> Study:
 
 
 def study_of(file: StudyFile, prescriptions: Mapping[str, Prescription]) -> Study:
-    """A study from its parts; ``prescriptions`` by condition code."""
+    """A study from its parts; ``prescriptions`` by condition code.
+
+    Args:
+        file: the study file.
+        prescriptions: prescription of each condition, by code.
+    """
     codes = [condition.code for condition in file.conditions]
     rng = np.random.default_rng(file.seed)
     people = len(file.participants)
@@ -201,6 +211,11 @@ def study_of(file: StudyFile, prescriptions: Mapping[str, Prescription]) -> Stud
 
 
 def study_hash(file: StudyFile, prescriptions: Mapping[str, Prescription]) -> str:
-    """SHA-256 of the study's canonical JSON and of each prescription's digest, in the order of the conditions."""
+    """SHA-256 of the study's canonical JSON and of each prescription's digest, in the order of the conditions.
+
+    Args:
+        file: the study file.
+        prescriptions: prescription of each condition, by code.
+    """
     parts = [file.model_dump_json(), *(prescriptions[c.code].digest() for c in file.conditions)]
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()

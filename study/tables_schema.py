@@ -179,7 +179,14 @@ class SetWorthLike(Protocol):
 
 
 def rows(item: RecordedSet, *, study: Study | None, whole: bool, worth: SetWorthLike | None) -> dict[str, list[Row]]:
-    """Rows of sets, repetitions and decisions of one recorded set; ``worth`` is None where nothing is estimated."""
+    """Rows of sets, repetitions and decisions of one recorded set; ``worth`` is None where nothing is estimated.
+
+    Args:
+        item: the recorded set.
+        study: its study; ``None``: none.
+        whole: the recording was read without damage.
+        worth: estimated worth; ``None``: not estimated.
+    """
     key = {"recording": item.source, "set": item.nonce}
     return {
         "sets": [key | _set_row(item, worth, study, whole)],

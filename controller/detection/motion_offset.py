@@ -42,7 +42,12 @@ class MotionOffset:
         self._before_v = self._threshold
 
     def sample(self, t_us: int, position_m: float) -> None:
-        """Take in one position as the rig gave it."""
+        """Take in one position as the rig gave it.
+
+        Args:
+            t_us: rig time, microseconds.
+            position_m: cable paid out, metres.
+        """
         window = self._window
         if window and t_us - window[-1][0] < THINNED_US:
             return

@@ -177,17 +177,32 @@ class SlowPhase:
         self._span = span
 
     def begin(self, t_us: int, load_n: float) -> None:
-        """An ascent begins at this rig time and load."""
+        """An ascent begins at this rig time and load.
+
+        Args:
+            t_us: rig time, microseconds.
+            load_n: load, newtons on this cable.
+        """
         self.rule.recovered()
         self.evidence.begin(t_us, load_n)
 
     def ended(self, *, completed: bool, load_changed: bool) -> None:
-        """It is over: the evidence learns from it."""
+        """It is over: the evidence learns from it.
+
+        Args:
+            completed: it reached the top.
+            load_changed: the load changed during it.
+        """
         self.rule.moving()
         self.evidence.ended(completed=completed, load_changed=load_changed)
 
     def dropped(self, until_us: int, load_n: float) -> None:
-        """The load goes down to ``load_n``; judge again from ``until_us`` on."""
+        """The load goes down to ``load_n``; judge again from ``until_us`` on.
+
+        Args:
+            until_us: rig time at which the load has settled, microseconds.
+            load_n: new load, newtons on this cable.
+        """
         self.rule.hold(until_us)
         self.evidence.dropped(load_n)
 

@@ -1,4 +1,4 @@
-"""Estimates of the lifter's state: momentary capacity, 1RM of the day, repetitions in reserve, budget spent, hard repetitions.
+"""Estimates of the lifter's state: capacity, 1RM of the day, repetitions in reserve, budget spent, hard repetitions.
 
 Each with its uncertainty, from loads, velocities and stalls; no decisions.
 """

@@ -1,4 +1,4 @@
-"""The last gate before the wire: it re-derives every limit from the prescription alone and refuses any command that breaks one.
+"""The last gate before the wire: it derives every limit from the prescription alone and refuses commands that break one.
 
 It shares only message types with the controller, through the whole chain of its imports.
 """

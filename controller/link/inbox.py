@@ -1,8 +1,9 @@
 """Messages that have arrived and are not handled yet: a bounded mailbox per stream, stops first, telemetry last.
 
 This is the only queue of ours between socket and core. Everything but telemetry is decoded on arrival, so that a stop
-is recognised at once. Stops have a mailbox of their own; all stops have the same effect, so a full one loses nothing. Telemetry keeps the newest frames and drops the oldest, and frames that waited too long.
-Everything dropped is counted and logged. Never here: sockets, decisions.
+is recognised at once. Stops have a mailbox of their own; all stops have the same effect, so a full one loses nothing.
+Telemetry keeps the newest frames and drops the oldest, and frames that waited too long. Everything dropped is counted
+and logged. Never here: sockets, decisions.
 """
 
 from __future__ import annotations

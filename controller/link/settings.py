@@ -123,7 +123,12 @@ class ServeSettings(_SettingsSection):
 
     @classmethod
     def from_toml(cls, text: str, *, what: str = "settings") -> ServeSettings:
-        """Read from TOML; raises `BadDocumentError` naming every field that is wrong."""
+        """Read from TOML; raises `BadDocumentError` naming every field that is wrong.
+
+        Args:
+            text: TOML text.
+            what: name of the document in errors.
+        """
         return read_model(cls, text, what=what)
 
     @classmethod

@@ -80,6 +80,10 @@ def to_json(value: Event | Output) -> bytes:
 def from_json(kind: str, data: bytes) -> Any:
     """The value that `to_json` wrote, floats bit for bit. Members that the kind does not have are ignored.
 
+    Args:
+        kind: kind of the event or output, as recorded.
+        data: its JSON.
+
     Raises:
         BadRecordError: unknown kind, or data that is not of this kind.
     """
@@ -154,6 +158,10 @@ def event_from_wire(topic: Topic, payload: bytes, *, now_us: int, rig: str) -> E
 
 def parse_partial_request(payload: bytes, *, now_us: int) -> tuple[str | None, Requested | None]:
     """What an invalid request still says.
+
+    Args:
+        payload: the invalid request, as received.
+        now_us: controller clock at arrival, microseconds.
 
     Returns:
         Its correlation id if there is one to answer to, and a stop if it plainly asks for one: somebody who wants the

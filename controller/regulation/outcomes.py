@@ -1,4 +1,4 @@
-"""Outcomes of the steps of a bout, as small frozen values. The regulator acts on them; a step never ends a set itself."""
+"""Outcomes of the steps of a bout, as frozen values. The regulator acts on them; a step never ends a set itself."""
 
 from __future__ import annotations
 

@@ -138,7 +138,12 @@ class SetContext:
         )
 
     def record_defect(self, state: State, text: str) -> None:
-        """Record a defect of the controller that was found while no set was live; nothing changes by it."""
+        """Record a defect of the controller that was found while no set was live; nothing changes by it.
+
+        Args:
+            state: current state.
+            text: what was found.
+        """
         self._decisions += 1
         self.out.append(
             Decision(

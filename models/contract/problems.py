@@ -42,7 +42,12 @@ class UnusableFileError(ValueError):
 
 
 class BadDocumentError(ValueError):
-    """A prescription, profile or study that cannot be used; carries every problem found, not only the first."""
+    """A prescription, profile or study that cannot be used; carries every problem found, not only the first.
+
+    Args:
+        what: name of the document.
+        problems: every problem found.
+    """
 
     def __init__(self, what: str, problems: Iterable[Problem]) -> None:
         self.what = what

@@ -84,7 +84,13 @@ class BadMessageCode(StrEnum):
 
 
 class BadMessageError(ValueError):
-    """A payload that is not a message. Says which field, what it held and what is allowed."""
+    """A payload that is not a message. Says which field, what it held and what is allowed.
+
+    Args:
+        topic: where the payload arrived.
+        code: kind of error.
+        detail: which field, what it held and what is allowed.
+    """
 
     def __init__(self, topic: Topic, code: BadMessageCode, detail: str) -> None:
         super().__init__(f"{topic.value}: {code.value}: {detail}")

@@ -45,7 +45,12 @@ _BLOCK: Final = 1024
 
 
 class Way:
-    """One direction of a link."""
+    """One direction of a link.
+
+    Args:
+        model: delay, jitter, losses and outages.
+        rng: source of the draws.
+    """
 
     __slots__ = ("_delay_s", "_jitter_s", "_last_s", "_loss", "_model", "_outages_s", "_rng")
 

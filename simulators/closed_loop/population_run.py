@@ -45,7 +45,12 @@ class Executor(Protocol):
     """Anything that can be handed work: a process pool, or a Dask client."""
 
     def submit(self, fn: Callable[..., Any], /, *args: Any) -> Any:
-        """Start ``fn(*args)`` somewhere."""
+        """Start ``fn(*args)`` somewhere.
+
+        Args:
+            fn: function to call.
+            *args: its arguments.
+        """
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -52,7 +52,13 @@ class LookingEvidence(StallEvidence):
         self.hold_until_us = 0
 
     def sample(self, t: int, v: float, share: float) -> None:
-        """As the detector's; a look that nothing is asked of counts as one at a fast handle."""
+        """As the detector's; a look that nothing is asked of counts as one at a fast handle.
+
+        Args:
+            t: rig time, microseconds.
+            v: velocity, m/s.
+            share: position as a fraction of the range of motion.
+        """
         super().sample(t, v, share)
         self.looks.append((t, 9.0, -9.0))
 
@@ -75,7 +81,13 @@ class LookingSegmenter(RepetitionSegmenter):
         super().__init__(stall=never, line=line, rom_m=None, has_force=True, evidence=self.evidence)
 
     def load_dropped(self, t_us: int, load_n: float, settle_s: float) -> None:
-        """As the segmenter's; looks until the load has settled do not count."""
+        """As the segmenter's; looks until the load has settled do not count.
+
+        Args:
+            t_us: rig time of the drop, microseconds.
+            load_n: new load, newtons.
+            settle_s: time until the load has settled, seconds.
+        """
         super().load_dropped(t_us, load_n, settle_s)
         self.evidence.hold_until_us = t_us + round(settle_s * 1e6)
 
@@ -116,7 +128,13 @@ class DetectorResult:
 
 
 def looks_of(item: TrueSet, telemetry: TelemetryQuality, seed: int) -> list[AttemptLooks]:
-    """Every moving attempt of a set, and everything outside attempts as one that came through."""
+    """Every moving attempt of a set, and everything outside attempts as one that came through.
+
+    Args:
+        item: set of known truth.
+        telemetry: quality of the rig's telemetry.
+        seed: seed of the sensor noise.
+    """
     segmenter = LookingSegmenter(item)
     clock = measure(item, segmenter, telemetry, np.random.default_rng(seed)).true_s
     if not segmenter.evidence.looks:
@@ -179,7 +197,12 @@ def _point(rule: str, setting: str, looks: Sequence[AttemptLooks], fired: Sequen
 
 
 def curves(looks: Sequence[AttemptLooks], through: int) -> dict[str, list[Point]]:
-    """Operating curves of both rules on the same filter, segmenter and attempts."""
+    """Operating curves of both rules on the same filter, segmenter and attempts.
+
+    Args:
+        looks: looks at every attempt.
+        through: number of attempts that came through.
+    """
     dwell: list[Point] = []
     for velocity_m_s in DWELL_VELOCITIES:
         for dwell_s in DWELLS_S:
@@ -193,13 +216,25 @@ def curves(looks: Sequence[AttemptLooks], through: int) -> dict[str, list[Point]
 
 
 def best(points: Sequence[Point], most_false: float = MOST_FALSE) -> Point | None:
-    """The setting with the least median latency among those with few enough false drops."""
+    """The setting with the least median latency among those with few enough false drops.
+
+    Args:
+        points: operating points.
+        most_false: greatest rate of false drops allowed, per attempt that came through.
+    """
     allowed = [point for point in points if point.false_rate <= most_false]
     return min(allowed, key=lambda p: (p.median_latency_s, p.missed_part)) if allowed else None
 
 
 def run_rule(item: TrueSet, telemetry: TelemetryQuality, stall: StallSection, seed: int) -> SetScore:
-    """The segmenter as it is used, on one set."""
+    """The segmenter as it is used, on one set.
+
+    Args:
+        item: set of known truth.
+        telemetry: quality of the rig's telemetry.
+        stall: the stall rule.
+        seed: seed of the sensor noise.
+    """
     line = generic_line(item.lifter.exercise)
     segmenter = RepetitionSegmenter(stall=stall, line=line, rom_m=None, has_force=telemetry.force)
     return score_set(item, measure(item, segmenter, telemetry, np.random.default_rng(seed)))
@@ -242,6 +277,10 @@ def grind_errors(items: Sequence[TrueSet], grind_s: float = 0.4) -> FloatArray:
     """Seconds between the prescribed and the given grinding time, for stalls that lasted long enough to tell.
 
     Infinite for one that was not called while it lasted.
+
+    Args:
+        items: sets of known truth.
+        grind_s: grinding time prescribed, seconds.
     """
     stall = StallSection(grind_s=grind_s)
     errors: list[float] = []
@@ -256,7 +295,13 @@ def grind_errors(items: Sequence[TrueSet], grind_s: float = 0.4) -> FloatArray:
 def evaluate_detector(
     items: Sequence[TrueSet], telemetries: dict[str, TelemetryQuality], map_: Any = map
 ) -> DetectorResult:
-    """All of it. ``map_`` may run the sets in several processes."""
+    """All of it. ``map_`` may run the sets in several processes.
+
+    Args:
+        items: sets of known truth.
+        telemetries: telemetry qualities by name.
+        map_: `map`, or one that spreads the work over processes and keeps the order.
+    """
     out = DetectorResult()
     jobs = [(item, RATES["100 Hz"], seed) for seed, item in enumerate(items)]
     looks = [one for part in map_(_looks_job, jobs) for one in part]

@@ -112,7 +112,12 @@ class Exercise:
     recovery: Recovery
 
     def mean_lifter(self, fatigue_model: FatigueModel = "3cc_r", **changes: Any) -> LifterParameters:
-        """The average trained man, every quantity at its mean; ``changes`` replace single parameters."""
+        """The average trained man, every quantity at its mean; ``changes`` replace single parameters.
+
+        Args:
+            fatigue_model: which of the two fatigue models.
+            **changes: parameters to replace.
+        """
         values: dict[str, Any] = {name: q.mean for name, q in self.quantities.items()}
         values["fatigue_per_s"] *= self.fitted.fatigue_scale
         for name in Fitted.__dataclass_fields__:
