@@ -40,7 +40,12 @@ MEANINGS: Final[dict[Exit, str]] = {
 
 
 class CommandError(click.ClickException):
-    """Ends a command with one clear sentence and an exit code; never with a traceback."""
+    """Ends a command with one clear sentence and an exit code; never with a traceback.
+
+    Args:
+        message: the sentence shown.
+        code: exit code.
+    """
 
     def __init__(self, message: str, code: Exit) -> None:
         super().__init__(message)

@@ -129,7 +129,12 @@ class Tally:
             self._sums[name] = (total + value, squares + value * value)
 
     def summary(self, order: Prescription, seed: int) -> dict[str, Any]:
-        """Means, standard deviations between people, reasons."""
+        """Means, standard deviations between people, reasons.
+
+        Args:
+            order: the prescription.
+            seed: seed of the run.
+        """
         measures = {}
         for name, (total, squares) in self._sums.items():
             mean = total / self.sets
@@ -152,6 +157,12 @@ def run_average(
     order: Prescription, *, seed: int, record: Path | None, profile: LifterProfile | None = None
 ) -> tuple[SimulatedSet, list[tuple[Event, tuple[Output, ...]]]]:
     """One set of the average trained man, recorded to a file when one is named.
+
+    Args:
+        order: the prescription.
+        seed: seed of the run.
+        record: recording to write; ``None``: none.
+        profile: profile to arm with; ``None``: none.
 
     Returns:
         the set, and every input of the controller with what it led to.

@@ -83,7 +83,12 @@ class LiveState:
         return self.result is not None or (self.report is not None and self.report.state == State.OFFLINE)
 
     def take(self, topic: Topic, payload: bytes) -> None:
-        """Fold one message in; what is none is passed over, since an observer judges nobody."""
+        """Fold one message in; an invalid one is ignored, since this only observes.
+
+        Args:
+            topic: where the message arrived.
+            payload: the message, as received.
+        """
         try:
             message: Any = decode(topic, payload)
         except BadMessageError:
@@ -250,7 +255,12 @@ def _level(part: float) -> str:
 
 
 def on_screen(state: LiveState, console: Console) -> Live:
-    """The live view of a state that something else keeps up to date; drawn a few times a second, whatever comes in."""
+    """The live view of a state that something else keeps up to date, redrawn a few times a second.
+
+    Args:
+        state: what to show.
+        console: where to draw it.
+    """
     return Live(get_renderable=lambda: picture(state), console=console, refresh_per_second=FRAMES_PER_S, transient=True)
 
 
@@ -262,6 +272,12 @@ async def follow(
     until: Callable[[LiveState], bool] = lambda state: state.over,
 ) -> None:
     """Listen until the set ends (or ``until`` says so), folding what comes into ``state``.
+
+    Args:
+        broker: where to connect.
+        rig: name of the rig.
+        state: what the messages are folded into.
+        until: says when to stop.
 
     Raises:
         CommandError: no broker there, or the connection was lost.

@@ -47,6 +47,13 @@ class Operator:
     ) -> OperatorAnswer:
         """Send the request and wait for the answer with its correlation id.
 
+        Args:
+            action: what to ask for.
+            cautions_shown: the lifter has seen the cautions.
+            prescription: what to arm; ``None``: the controller's own.
+            profile: the lifter's profile, if any.
+            timeout_s: longest wait for the answer, seconds.
+
         Raises:
             CommandError: no broker there, or no answer in time.
         """
@@ -91,7 +98,12 @@ def payload_of(message: aiomqtt.Message) -> bytes:
 
 
 def no_broker(broker: BrokerSettings, error: Exception) -> CommandError:
-    """The sentence for a broker that is not there or does not let us in."""
+    """The sentence for a broker that is not there or does not let us in.
+
+    Args:
+        broker: where it was expected.
+        error: why the connection failed.
+    """
     return CommandError(
         f"no connection to the broker at {broker.host}:{broker.resolved_port} "
         f"(MQTT {broker.protocol}{', TLS' if broker.uses_tls else ''}): {error}",

@@ -33,7 +33,13 @@ _SHAPES: Final[dict[RepetitionOutcome, str]] = {
 
 
 def trace(item: RecordedSet, width: float, key: str) -> Drawing:
-    """Load, position and velocity against time, with stalls and the end marked through all three."""
+    """Load, position and velocity against time, with stalls and the end marked through all three.
+
+    Args:
+        item: the recorded set.
+        width: width of the drawing, CSS pixels.
+        key: prefix of the drawing's ids, unique on the page.
+    """
     unit = item.prescription.units
     begin = min(
         -1.0, min((moment.t_s for moment in item.moments if moment.decision.action == "load"), default=0.0) - 0.5
@@ -75,7 +81,13 @@ def trace(item: RecordedSet, width: float, key: str) -> Drawing:
 
 
 def velocities(item: RecordedSet, width: float, key: str) -> Drawing:
-    """Mean velocity of each repetition in order, grouped by load, with the velocity at 1RM where it is known."""
+    """Mean velocity of each repetition in order, grouped by load, with the velocity at 1RM where it is known.
+
+    Args:
+        item: the recorded set.
+        width: width of the drawing, CSS pixels.
+        key: prefix of the drawing's ids, unique on the page.
+    """
     unit, records = item.prescription.units, item.repetitions
     order = order_of(records)
     count = max(order, default=0) + 1
@@ -108,6 +120,11 @@ def capacity(item: RecordedSet, width: float, key: str) -> Drawing:
     """Estimated capacity with its 80 % band above the load, and the capacity lost against the budget below.
 
     The stem at each loss is its own 80 % interval: an error of the line blurs the capacity and hardly the loss.
+
+    Args:
+        item: the recorded set.
+        width: width of the drawing, CSS pixels.
+        key: prefix of the drawing's ids, unique on the page.
     """
     unit = item.prescription.units
     limit = item.prescription.budget.capacity_loss
@@ -245,7 +262,16 @@ def load_groups(
     unit: LoadUnit,
     axis: str,
 ) -> None:
-    """Shade every other stretch of equal load, draw the axis, and write the load over both."""
+    """Shade every other stretch of equal load, draw the axis, and write the load over both.
+
+    Args:
+        drawing: what to draw on.
+        panel: where on it.
+        records: repetitions.
+        order: position of each repetition along the axis.
+        unit: unit of the loads shown.
+        axis: title of the vertical axis.
+    """
     groups: list[tuple[int, int, float, tuple[int, int]]] = []
     for position, record in zip(order, records, strict=True):
         key = (record.bout, record.step)

@@ -47,7 +47,12 @@ def _stall_text(stall: StallSection) -> str:
 
 
 def mismatches(order: Prescription, profile: LifterProfile) -> list[str]:
-    """What does not fit between the two, a sentence each."""
+    """What does not fit between the two, a sentence each.
+
+    Args:
+        order: the prescription.
+        profile: the lifter's profile.
+    """
     found = []
     v1 = profile.velocity_at_1rm_m_s
     if order.stall.velocity_m_s > v1.mean - v1.sd:
@@ -66,6 +71,10 @@ def mismatches(order: Prescription, profile: LifterProfile) -> list[str]:
 
 def refuse_mismatch(order: Prescription, profile: LifterProfile | None) -> None:
     """A profile of another exercise says nothing about this set.
+
+    Args:
+        order: the prescription.
+        profile: the lifter's profile; ``None``: nothing to check.
 
     Raises:
         CommandError: the two name different exercises.

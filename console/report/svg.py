@@ -21,6 +21,12 @@ def nice_ticks(low: float, high: float, wanted: int = 5, *, whole: bool = False)
     """Round numbers from low to high, about as many as wanted: steps of 1, 2, 2.5 or 5 times a power of ten.
 
     With ``whole``, only whole numbers, for things that are counted.
+
+    Args:
+        low: lower end of the axis.
+        high: upper end of the axis.
+        wanted: number of ticks wanted.
+        whole: only whole numbers.
     """
     if not (math.isfinite(low) and math.isfinite(high)) or high <= low:
         return [low]
@@ -35,7 +41,12 @@ def nice_ticks(low: float, high: float, wanted: int = 5, *, whole: bool = False)
 
 
 def tick_text(value: float, ticks: Sequence[float]) -> str:
-    """A tick's label with as many places as its neighbours need."""
+    """A tick's label with as many places as its neighbours need.
+
+    Args:
+        value: the tick.
+        ticks: all ticks of the axis.
+    """
     places = 0
     while places < 3 and any(abs(tick - round(tick, places)) > 1e-9 for tick in ticks):
         places += 1
@@ -90,18 +101,41 @@ class Drawing:
         self.marks.append(mark)
 
     def line(self, x1: float, y1: float, x2: float, y2: float, style: str) -> None:
-        """A straight line."""
+        """A straight line.
+
+        Args:
+            x1: left end, CSS pixels like the other coordinates.
+            y1: its height, from the top.
+            x2: right end.
+            y2: its height, from the top.
+            style: CSS class.
+        """
         self.add(f'<line class="{style}" x1="{_c(x1)}" y1="{_c(y1)}" x2="{_c(x2)}" y2="{_c(y2)}"/>')
 
     def rect(self, x: float, y: float, width: float, height: float, style: str, tip: str = "") -> None:
-        """A rectangle, with an optional tip."""
+        """A rectangle, with an optional tip.
+
+        Args:
+            x: left edge, CSS pixels like the other lengths.
+            y: upper edge, from the top.
+            width: width.
+            height: height.
+            style: CSS class.
+            tip: text shown on hovering; empty: none.
+        """
         body = (
             f'<rect class="{style}" x="{_c(x)}" y="{_c(y)}" width="{_c(max(width, 0))}" height="{_c(max(height, 0))}"'
         )
         self.add(f"{body}>{_tip(tip)}</rect>" if tip else body + "/>")
 
     def path(self, points: Iterable[tuple[float, float]], style: str, *, close: bool = False) -> None:
-        """A line through points; a gap where one is not finite."""
+        """A line through points; a gap where one is not finite.
+
+        Args:
+            points: ``(x, y)``, CSS pixels.
+            style: CSS class.
+            close: join the last point to the first.
+        """
         parts, pen_down = [], False
         for x, y in points:
             if not (math.isfinite(x) and math.isfinite(y)):
@@ -115,12 +149,30 @@ class Drawing:
     def text(
         self, x: float, y: float, content: str, style: str = "label", anchor: str = "start", rotate: float | None = None
     ) -> None:
-        """A line of text."""
+        """A line of text.
+
+        Args:
+            x: anchor point, CSS pixels.
+            y: baseline, CSS pixels from the top.
+            content: the text.
+            style: CSS class.
+            anchor: ``start``, ``middle`` or ``end``.
+            rotate: degrees clockwise; ``None``: upright.
+        """
         turn = "" if rotate is None else f' transform="rotate({rotate:g} {_c(x)} {_c(y)})"'
         self.add(f'<text class="{style}" x="{_c(x)}" y="{_c(y)}" text-anchor="{anchor}"{turn}>{escape(content)}</text>')
 
     def mark(self, shape: str, x: float, y: float, size: float, style: str, tip: str = "") -> None:
-        """A point mark. Shapes: ``dot``, ``ring``, ``halo``, ``cross``, ``diamond``, ``square``, ``dash``."""
+        """A point mark. Shapes: ``dot``, ``ring``, ``halo``, ``cross``, ``diamond``, ``square``, ``dash``.
+
+        Args:
+            shape: which mark.
+            x: centre, CSS pixels.
+            y: centre, CSS pixels from the top.
+            size: size of the mark, CSS pixels.
+            style: CSS class.
+            tip: text shown on hovering; empty: none.
+        """
         s = size
         if shape in ("dot", "ring", "halo"):
             body = f'<circle class="{style} {shape}" cx="{_c(x)}" cy="{_c(y)}" r="{_c(s)}"'
@@ -138,7 +190,14 @@ class Drawing:
         self.add(f"{body}>{_tip(tip)}</{body[1:].split(' ', 1)[0]}>" if tip else body + "/>")
 
     def axis_y(self, panel: Panel, label: str, *, wanted: int = 4, whole: bool = False) -> None:
-        """Hairlines and numbers on the left, the quantity above them."""
+        """Hairlines and numbers on the left, the quantity above them.
+
+        Args:
+            panel: where it belongs.
+            label: the quantity.
+            wanted: number of ticks wanted.
+            whole: only whole numbers.
+        """
         ticks = nice_ticks(panel.y_low, panel.y_high, wanted, whole=whole)
         for tick in ticks:
             y = panel.y(tick)
@@ -148,7 +207,14 @@ class Drawing:
             self.text(panel.left, panel.top - 8, label, "axis")
 
     def axis_x(self, panel: Panel, label: str, *, wanted: int = 8, counted_to: int | None = None) -> None:
-        """Numbers under the panel and the quantity at the right; 1, 2, 3 … where things are counted."""
+        """Numbers under the panel and the quantity at the right; 1, 2, 3 … where things are counted.
+
+        Args:
+            panel: where it belongs.
+            label: the quantity.
+            wanted: number of ticks wanted.
+            counted_to: count 1 to this; ``None``: a continuous axis.
+        """
         if counted_to is None:
             ticks = nice_ticks(panel.x_low, panel.x_high, wanted)
         else:

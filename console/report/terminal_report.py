@@ -13,7 +13,13 @@ from ebbset.controller.recording.recorded_set import RecordedSet
 
 
 def show(item: RecordedSet, console: Console, *, simulated: str | None = None) -> None:
-    """Print one set."""
+    """Print one set.
+
+    Args:
+        item: the recorded set.
+        console: where to print.
+        simulated: note that the set is simulated; ``None``: it is not.
+    """
     unit = item.prescription.units
     console.print()
     day = "" if item.begun_at is None else f", {item.begun_at:%Y-%m-%d %H:%M}"

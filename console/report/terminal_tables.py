@@ -23,6 +23,10 @@ def repetition_table(repetitions: Sequence[RepetitionRecord], unit: LoadUnit) ->
 
     The unit stands under each head; mean and peak are concentric velocities, ``1.2`` is bout 1, second load. Fits 80
     columns.
+
+    Args:
+        repetitions: in order.
+        unit: unit of the loads shown.
     """
     two = any(record.cable > 0 for record in repetitions)
     known = any(record.capacity_n is not None for record in repetitions)
@@ -50,7 +54,12 @@ def repetition_table(repetitions: Sequence[RepetitionRecord], unit: LoadUnit) ->
 
 
 def capacity(record: RepetitionRecord, unit: LoadUnit) -> str:
-    """Momentary capacity and its standard deviation."""
+    """Momentary capacity and its standard deviation.
+
+    Args:
+        record: the repetition.
+        unit: unit of the loads shown.
+    """
     if record.capacity_n is None:
         return formatting.NONE
     spread = "" if record.capacity_sd_n is None else f" ± {formatting.bare_load(record.capacity_sd_n, unit)}"
@@ -86,7 +95,12 @@ def decision_lines(
 
 
 def decision_detail(decision: Decision, unit: LoadUnit) -> str:
-    """The numbers a decision rested on, what they were held against, and what narrowed it."""
+    """The numbers a decision rested on, what they were held against, and what narrowed it.
+
+    Args:
+        decision: the decision.
+        unit: unit of the loads shown.
+    """
     parts = []
     if decision.inputs:
         parts.append("; ".join(formatting.quantity(name, value, unit) for name, value in decision.inputs))
@@ -100,7 +114,12 @@ def decision_detail(decision: Decision, unit: LoadUnit) -> str:
 
 
 def result_line(result: SetResult | None, unit: LoadUnit) -> Text:
-    """What the set came to, in one paragraph."""
+    """What the set came to, in one paragraph.
+
+    Args:
+        result: result of the set; ``None``: not recorded.
+        unit: unit of the loads shown.
+    """
     if result is None:
         return Text("The recording ends before the set did; what is shown is what was written up to there.")
     text = Text()
@@ -114,7 +133,12 @@ def result_line(result: SetResult | None, unit: LoadUnit) -> Text:
 
 
 def summary(result: SetResult, unit: LoadUnit) -> str:
-    """The set in a sentence."""
+    """The set in a sentence.
+
+    Args:
+        result: result of the set.
+        unit: unit of the loads shown.
+    """
     spent = (
         "" if result.budget_spent is None else f"; estimated loss of capacity {formatting.part(result.budget_spent)}"
     )

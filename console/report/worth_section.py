@@ -22,7 +22,13 @@ _SIDES: Final = ("left", "right")
 
 
 def section(item: RecordedSet, found: SetWorth, key: str) -> dict[str, Any]:
-    """What the template needs for this part of the page."""
+    """What the template needs for this part of the page.
+
+    Args:
+        item: the recorded set.
+        found: estimated worth of its repetitions.
+        key: prefix of the drawing's ids, unique on the page.
+    """
     return {
         "lead": f"In all about {found.total.middle:.1f} ({found.total.low:.1f} to {found.total.high:.1f}) times a "
         f"fresh repetition at failure; relative, estimated. {_count(found.hard_repetitions)} hard, with at most four "
@@ -37,7 +43,12 @@ def section(item: RecordedSet, found: SetWorth, key: str) -> dict[str, Any]:
 
 
 def another_set(item: RecordedSet, rest_s: float) -> Advice | None:
-    """What another set like this one would probably add after the advised rest, and what it costs."""
+    """What another set like this one would probably add after the advised rest, and what it costs.
+
+    Args:
+        item: the recorded set.
+        rest_s: rest before the other set, seconds.
+    """
     loss = item.loss_at_end()
     if loss is None or not item.repetitions:
         return None

@@ -46,7 +46,12 @@ class PromptedHands:
 
 
 class BenchHands:
-    """The hands of a virtual rig that was started with ``--hands``, moved over its bench topic."""
+    """The hands of a virtual rig that was started with ``--hands``, moved over its bench topic.
+
+    Args:
+        rig: name of the rig.
+        broker: where it is connected.
+    """
 
     def __init__(self, rig: str, broker: Any) -> None:
         self._rig = rig
@@ -66,7 +71,12 @@ class BenchHands:
         await self._do("move_handle", to_m / PULL_PACE_M_S + 0.5, to_m=to_m, speed_m_s=PULL_PACE_M_S)
 
     async def begin_move(self, to_m: float, speed_m_s: float) -> None:
-        """Begin to move the handle."""
+        """Begin to move the handle.
+
+        Args:
+            to_m: position to move to, metres of cable paid out.
+            speed_m_s: speed, m/s.
+        """
         await self._do("move_handle", 0.0, to_m=to_m, speed_m_s=speed_m_s)
 
     async def bring_back(self) -> None:

@@ -1,4 +1,4 @@
-"""The last gate before the wire: it derives every limit from the prescription alone and refuses commands that break one.
+"""The last gate before the wire: it derives every limit from the prescription and refuses commands that break one.
 
 It shares only message types with the controller, through the whole chain of its imports.
 """

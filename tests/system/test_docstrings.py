@@ -1,4 +1,4 @@
-"""Public functions with two or more parameters document them: ``Args:`` with units, in every room held here."""
+"""Public functions with two or more parameters document them under ``Args:``, in every room."""
 
 from __future__ import annotations
 
@@ -9,12 +9,13 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-HELD = ("models", "controller", "simulators", "conformance", "coaching", "study")
-"""The console is not held yet."""
+ROOMS = ("models", "controller", "simulators", "conformance", "coaching", "study", "console")
 
 
 def undocumented(tree: ast.AST, owner: ast.ClassDef | None = None) -> Iterator[str]:
     """Names of the public functions and methods of a module whose docstring lacks ``Args:``.
+
+    A command of the command line is left out: its docstring is the help text, and click lists the options below it.
 
     Args:
         tree: module or class.
@@ -23,7 +24,7 @@ def undocumented(tree: ast.AST, owner: ast.ClassDef | None = None) -> Iterator[s
     for node in ast.iter_child_nodes(tree):
         if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
             yield from undocumented(node, node)
-        elif isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+        elif isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and not is_command(node):
             constructor = owner is not None and node.name == "__init__"
             if (constructor or not node.name.startswith("_")) and len(parameters(node, method=owner is not None)) > 1:
                 documented = [ast.get_docstring(node) or ""]
@@ -31,6 +32,14 @@ def undocumented(tree: ast.AST, owner: ast.ClassDef | None = None) -> Iterator[s
                     documented.append(ast.get_docstring(owner) or "")
                 if not any("Args:" in text for text in documented):
                     yield node.name if owner is None else f"{owner.name}.{node.name}"
+
+
+def is_command(function: ast.FunctionDef | ast.AsyncFunctionDef) -> bool:
+    """Whether a decorator makes the function a command of the command line."""
+    return any(
+        isinstance(one, ast.Call) and isinstance(one.func, ast.Attribute) and one.func.attr == "command"
+        for one in function.decorator_list
+    )
 
 
 def parameters(function: ast.FunctionDef | ast.AsyncFunctionDef, *, method: bool) -> list[str]:
@@ -46,7 +55,7 @@ def parameters(function: ast.FunctionDef | ast.AsyncFunctionDef, *, method: bool
     return names[1:] if method and names[:1] in (["self"], ["cls"]) else names
 
 
-@pytest.mark.parametrize("room", HELD)
+@pytest.mark.parametrize("room", ROOMS)
 def test_public_functions_with_two_or_more_parameters_document_them(room: str) -> None:
     found = [
         f"{path.relative_to(ROOT)}: {name}"
@@ -64,6 +73,8 @@ def test_public_functions_with_two_or_more_parameters_document_them(room: str) -
         ('def f(a):\n    """Text."""', []),
         ("async def f(*, a, **b): ...", ["f"]),
         ("def _f(a, b): ...", []),
+        ("@click.command()\ndef f(a, b): ...", []),
+        ("@click.option()\ndef f(a, b): ...", ["f"]),
         ('class C:\n    """Text."""\n    def __init__(self, a, b): ...', ["C.__init__"]),
         ('class C:\n    """Text.\n\n    Args:\n        a: one.\n    """\n    def __init__(self, a, b): ...', []),
         ("class C:\n    def f(self, a, b): ...\n    def g(self, a): ...", ["C.f"]),
