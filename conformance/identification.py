@@ -111,7 +111,7 @@ class RigCapabilities:
 
 
 class RigAccess(Protocol):
-    """A rig under the contract and a person beside it; whoever implements it renews leases and cites telemetry."""
+    """A rig under the contract and a person beside it; an implementation renews leases and cites telemetry."""
 
     @property
     def facts(self) -> RigCapabilities:

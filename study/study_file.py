@@ -142,7 +142,7 @@ class Study:
     balance: Balance
 
     def session(self, participant: str, period: int) -> Session | None:
-        """A session of the schedule, if there is such a one.
+        """A session of the schedule; ``None`` if there is no such session.
 
         Args:
             participant: pseudonym.

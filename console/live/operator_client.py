@@ -85,7 +85,7 @@ class Operator:
             try:
                 answer: OperatorAnswer = decode(Topic.ANSWER, payload_of(message))
             except BadMessageError:
-                # Not ours to judge: whoever may write answers wrote something else; ours is still to come.
+                # An invalid message from another sender on this topic; our answer is still to come.
                 continue
             if answer.correlation_id == correlation_id:
                 return answer
@@ -98,7 +98,7 @@ def payload_of(message: aiomqtt.Message) -> bytes:
 
 
 def no_broker(broker: BrokerSettings, error: Exception) -> CommandError:
-    """The sentence for a broker that is not there or does not let us in.
+    """The error for a broker that cannot be reached or refuses the connection.
 
     Args:
         broker: where it was expected.

@@ -164,8 +164,8 @@ def parse_partial_request(payload: bytes, *, now_us: int) -> tuple[str | None, R
         now_us: controller clock at arrival, microseconds.
 
     Returns:
-        Its correlation id if there is one to answer to, and a stop if it plainly asks for one: somebody who wants the
-        load off must not be refused because another field is wrong.
+        Its correlation id, if it has one, and a stop request, if it clearly asks for one: a person who wants the load
+        off must not be refused because another field is wrong.
     """
     if len(payload) > wire.MAX_PAYLOAD_BYTES:
         return None, None

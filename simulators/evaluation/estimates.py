@@ -158,12 +158,12 @@ def profile_written(item: TrueSet, rng: np.random.Generator, off: float = 1.0) -
 
 
 def estimator_with(exercise: str, profile: LifterProfile | None, **figures: Any) -> CapacityEstimator:
-    """An estimator of somebody in this exercise, of whom this is known; ``figures`` go to it as they are.
+    """An estimator for a lifter in an exercise, with or without a profile.
 
     Args:
-        exercise: which.
-        profile: what is known; None: nothing.
-        **figures: passed to the estimator as they are.
+        exercise: name of the exercise.
+        profile: the lifter's profile; ``None``: no profile.
+        **figures: passed on to the estimator.
     """
     if profile is None:
         line = generic_line(exercise)

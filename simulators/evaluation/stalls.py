@@ -295,7 +295,7 @@ def grind_errors(items: Sequence[TrueSet], grind_s: float = 0.4) -> FloatArray:
 def evaluate_detector(
     items: Sequence[TrueSet], telemetries: dict[str, TelemetryQuality], map_: Any = map
 ) -> DetectorResult:
-    """All of it. ``map_`` may run the sets in several processes.
+    """Run the whole evaluation of the stall detector.
 
     Args:
         items: sets of known truth.

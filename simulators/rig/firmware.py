@@ -65,7 +65,7 @@ class RigFirmware:
 
     Args:
         settings: what the rig can do.
-        boot_id: drawn anew at each boot by whoever boots it.
+        boot_id: drawn anew at each boot.
         defect: the one thing it does wrong; none for a good rig.
     """
 

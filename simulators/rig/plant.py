@@ -64,7 +64,7 @@ class RepetitionTruth:
 
 @dataclass(frozen=True, slots=True)
 class Truth:
-    """What nobody can measure on real people.
+    """True values that cannot be measured on real people.
 
     Attributes:
         time_s: simulated time.
