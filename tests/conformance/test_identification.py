@@ -130,7 +130,7 @@ def test_the_applied_load_between_two_reports_goes_at_the_ordered_rate() -> None
     t_s = np.array([0.01, 0.02, 0.04, 0.06, 0.10, 0.11, 0.13])
     nothing = np.zeros((1, t_s.size))
     trace = HoldTrace(t_s, nothing, nothing, nothing, told_t_s, np.array([[0.0, 3.0, 8.0, 10.0]]))
-    np.testing.assert_allclose(trace.applied_n(0, 100.0), [0.0, 0.0, 2.0, 4.0, 8.0, 9.0, 10.0], atol=1e-9)
+    assert trace.applied_n(0, 100.0) == pytest.approx([0.0, 0.0, 2.0, 4.0, 8.0, 9.0, 10.0], abs=1e-9)
 
 
 # --- over MQTT, as with a real rig ---------------------------------------------------------------------------------
