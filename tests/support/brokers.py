@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import select
 import shutil
 import socket
 import subprocess
@@ -21,6 +22,33 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
+LOGGING = ("log_dest stderr", "log_type information", "log_type error")
+"""What a broker says about itself, so that `run_broker` hears when it is up; nothing for each client or message."""
+_PATIENCE_S = 10.0
+
+
+def run_broker(config: Path) -> subprocess.Popen[bytes]:
+    """Start Mosquitto and wait until it says that it is running, which it says once its listeners are open.
+
+    Args:
+        config: its configuration, with the lines of `LOGGING` in it.
+    """
+    assert MOSQUITTO is not None, "these tests need a Mosquitto (Debian: apt-get install mosquitto)"
+    process = subprocess.Popen([MOSQUITTO, "-c", str(config)], stderr=subprocess.PIPE)
+    assert process.stderr is not None
+    said, deadline = b"", time.monotonic() + _PATIENCE_S
+    while b" running" not in said:
+        ready, _, _ = select.select([process.stderr], [], [], max(deadline - time.monotonic(), 0.0))
+        more = os.read(process.stderr.fileno(), 65_536) if ready else b""
+        if not more:
+            process.kill()
+            process.wait(_PATIENCE_S)
+            process.stderr.close()
+            raise AssertionError(f"the broker did not start: {said.decode(errors='replace')}")
+        said += more
+    return process
+
+
 @dataclass
 class Mosquitto:
     """One broker on 127.0.0.1; ``extra`` lines go into its configuration."""
@@ -32,7 +60,6 @@ class Mosquitto:
     process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
-        assert MOSQUITTO is not None, "these tests need a Mosquitto (Debian: apt-get install mosquitto)"
         config = self.folder / f"mosquitto-{self.port}.conf"
         lines = [
             f"listener {self.port} 127.0.0.1",
@@ -40,19 +67,12 @@ class Mosquitto:
             "persistence false",
             # Else Mosquitto, started by root, becomes another user, who can't read a test's folder.
             *(["user root"] if os.geteuid() == 0 else []),
-            "log_dest none",
+            *LOGGING,
             "set_tcp_nodelay true",
             *self.extra,
         ]
         config.write_text("\n".join(lines) + "\n")
-        self.process = subprocess.Popen([MOSQUITTO, "-c", str(config)])
-        deadline = time.monotonic() + 10
-        while time.monotonic() < deadline:
-            with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port), 0.2):
-                return
-            assert self.process.poll() is None, "the broker did not start"
-            time.sleep(0.02)
-        raise AssertionError("the broker does not answer")
+        self.process = run_broker(config)
 
     def stop(self, *, without_warning: bool = False) -> None:
         """End the broker; without warning it sends no last wills."""
@@ -60,7 +80,9 @@ class Mosquitto:
             if without_warning:
                 self.process.kill()
             self.process.terminate()
-            self.process.wait(10)
+            self.process.wait(_PATIENCE_S)
+            if self.process.stderr is not None:
+                self.process.stderr.close()
             self.process = None
 
 

@@ -12,7 +12,7 @@ import secrets
 import shutil
 import ssl
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +21,7 @@ import pytest
 
 from ebbset.controller.link.settings import BrokerSettings, ServeSettings
 from ebbset.models.contract.wire import Topic
-from tests.support.brokers import MOSQUITTO, Mosquitto
+from tests.support.brokers import LOGGING, Mosquitto, run_broker
 from tests.support.operators import Operator
 from tests.support.served import serving
 
@@ -73,25 +73,12 @@ class Site(Mosquitto):
         assert text.count("/etc/mosquitto/ebbset/") >= 5
         text = text.replace("/etc/mosquitto/ebbset/", f"{site}/").replace("listener 8883", f"listener {self.port}")
         config = self.folder / "example.conf"
-        config.write_text(text + "user root\nlog_dest none\n")
-        assert MOSQUITTO is not None
-        self.process = subprocess.Popen([MOSQUITTO, "-c", str(config)])
-        for _ in range(200):
-            with contextlib.suppress(OSError), self.tls_socket():
-                return
-            assert self.process.poll() is None, "the example's configuration does not start"
-            asyncio.run(asyncio.sleep(0.05))
-        raise AssertionError("the broker does not answer")
+        config.write_text("\n".join([text, "user root", *LOGGING]) + "\n")
+        self.process = run_broker(config)
 
     @property
     def ca_file(self) -> Path:
         return self.folder / "site" / "ca.crt"
-
-    def tls_socket(self) -> ssl.SSLSocket:
-        import socket
-
-        context = ssl.create_default_context(cafile=self.ca_file)
-        return context.wrap_socket(socket.create_connection(("127.0.0.1", self.port), 1), server_hostname="localhost")
 
     def settings(self, **changes: Any) -> BrokerSettings:
         values = {"host": "localhost", "port": self.port, "tls": True, "ca_file": self.ca_file, **changes}
@@ -121,78 +108,89 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
         broker.stop()
 
 
+async def topics_until_end(client: aiomqtt.Client) -> set[str]:
+    """Topics of the probes that arrive before the end mark.
+
+    The broker has queued a message for every listener before it acknowledges it (QoS 1) and keeps the order of each
+    listener's queue, so that no probe acknowledged before the end mark was sent can arrive after it.
+    """
+    heard: set[str] = set()
+    async with asyncio.timeout(10):
+        async for message in client.messages:
+            if message.payload == b"end":
+                return heard
+            heard.add(message.topic.value.removeprefix("ebbset/v1/"))
+    raise AssertionError("the connection ended before the end mark came")
+
+
+async def probe(client: aiomqtt.Client, rig: str, topics: Iterable[Topic]) -> None:
+    """Publish to topics whether or not that is allowed, each until the broker has answered."""
+    for topic in topics:
+        with contextlib.suppress(aiomqtt.MqttError):
+            await client.publish(topic.path(rig), b"probe", qos=1)
+
+
+def on_north(topics: set[str]) -> set[str]:
+    return {f"north/{topic}" for topic in topics}
+
+
 @pytest.mark.parametrize("name", ALLOWED)
 async def test_each_may_publish_only_what_its_role_says(site: Site, name: str) -> None:
-    """A listener who may see everything that is delivered tells what the broker let through."""
-    seen: set[str] = set()
+    """Three listeners who between them hear every topic tell what the broker let through."""
     async with (
         site.client("operator") as operator,
         site.client("controller-north") as controller,
         site.client("rig-north") as rig,
         site.client(name) as client,
     ):
-        listeners = (operator, controller, rig)
         for listener, topics in ((operator, "#"), (controller, "ops/request"), (rig, "ctl/command")):
             await listener.subscribe(f"ebbset/v1/north/{topics}", qos=1)
-
-        async def listen(listener: aiomqtt.Client) -> None:
-            async for message in listener.messages:
-                if message.payload == b"probe":
-                    seen.add(message.topic.value.removeprefix("ebbset/v1/north/"))
-
-        tasks = [asyncio.create_task(listen(listener)) for listener in listeners]
-        for topic in Topic:
-            with contextlib.suppress(aiomqtt.MqttError):
-                await client.publish(topic.path("north"), b"probe", qos=1)
-        await asyncio.sleep(0.3)
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
-    assert seen == ALLOWED[name][WRITE]
+        await probe(client, "north", Topic)
+        # The command ends what the operator and the rig hear, the request what the controller hears.
+        await controller.publish(Topic.COMMAND.path("north"), b"end", qos=1)
+        await operator.publish(Topic.REQUEST.path("north"), b"end", qos=1)
+        heard = await asyncio.gather(*(topics_until_end(listener) for listener in (operator, controller, rig)))
+    assert set().union(*heard) == on_north(ALLOWED[name][WRITE])
 
 
 @pytest.mark.parametrize("name", ALLOWED)
 async def test_each_hears_only_what_its_role_says(site: Site, name: str) -> None:
-    heard: set[str] = set()
     async with site.client(name) as client:
         await client.subscribe("ebbset/v1/#", qos=1)
         for topic in Topic:
             with contextlib.suppress(aiomqtt.MqttError):
                 await client.subscribe(topic.path("north"), qos=1)
-
-        async def listen() -> None:
-            async for message in client.messages:
-                heard.add(message.topic.value.removeprefix("ebbset/v1/north/"))
-
-        task = asyncio.create_task(listen())
         for sender in ("rig-north", "controller-north", "operator"):
             async with site.client(sender) as other:
-                for topic in Topic:
-                    with contextlib.suppress(aiomqtt.MqttError):
-                        await other.publish(topic.path("north"), b"probe", qos=1)
-        await asyncio.sleep(0.3)
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
-    assert heard == ALLOWED[name][READ]
+                await probe(other, "north", Topic)
+        # Everybody hears either the commands or the rig's events.
+        async with site.client("controller-north") as controller, site.client("rig-north") as rig:
+            await controller.publish(Topic.COMMAND.path("north"), b"end", qos=1)
+            await rig.publish(Topic.EVENT.path("north"), b"end", qos=1)
+        heard = await topics_until_end(client)
+    assert heard == on_north(ALLOWED[name][READ])
 
 
 @pytest.mark.parametrize("topic", [*Topic])
 async def test_a_rig_writes_and_hears_nothing_of_another_rig(site: Site, topic: Topic) -> None:
-    heard: list[str] = []
-    async with site.client("operator") as operator, site.client("rig-north") as rig:
-        await operator.subscribe("ebbset/v1/south/#", qos=1)
-        with contextlib.suppress(aiomqtt.MqttError):
-            await rig.publish(topic.path("south"), b"probe", qos=1)
-
-        async def listen() -> None:
-            async for message in operator.messages:
-                heard.append(message.topic.value)
-
-        task = asyncio.create_task(listen())
-        await asyncio.sleep(0.1)
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
-    assert heard == []
+    async with (
+        site.client("operator") as operator,
+        site.client("bench") as bench,
+        site.client("controller-north") as controller,
+        site.client("rig-north") as rig,
+    ):
+        for listener in (operator, rig):
+            for name in ("south", "north"):
+                await listener.subscribe(f"ebbset/v1/{name}/#", qos=1)
+        await probe(rig, "south", [topic])
+        written = asyncio.create_task(topics_until_end(operator))
+        # The bench and the operator may write to another rig; the rig in the north must not hear it.
+        await controller.publish(Topic.COMMAND.path("north"), b"end", qos=1)
+        assert await written == set()
+        await probe(bench, "south", [topic])
+        await probe(operator, "south", [topic])
+        await controller.publish(Topic.COMMAND.path("north"), b"end", qos=1)
+        assert await topics_until_end(rig) == set()
 
 
 async def test_nobody_gets_in_without_name_and_password(site: Site) -> None:

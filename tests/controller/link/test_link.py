@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 import json
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -332,23 +334,26 @@ async def test_after_a_broker_restart_the_set_is_over_and_only_a_person_arms_aga
 @pytest.mark.broker
 async def test_commands_are_never_retained_and_go_at_most_once(broker: Mosquitto, tmp_path: Path) -> None:
     rig = "once"
-    commands: list[tuple[int, bool]] = []
+    commands: list[tuple[str, int, bool]] = []
     async with serving(settings_for(broker, tmp_path, rig)), hand_rig(broker.port, rig) as seen:
         async with operator(broker.port, rig) as person, aiomqtt.Client("127.0.0.1", broker.port) as spy:
             await spy.subscribe(f"ebbset/v1/{rig}/ctl/command", qos=2)
             await arm_and_start(person)
             await person.ask("stop")
             await person.until_state("ended")
-            await asyncio.sleep(0.1)
-            while len(spy.messages):
-                message = await anext(spy.messages)
-                commands.append((message.qos, message.retain))
+            # The release is the last command of a set.
+            async with asyncio.timeout(10):
+                while not commands or commands[-1][0] != "release":
+                    message = await anext(spy.messages)
+                    commands.append((json.loads(message.payload)["kind"], message.qos, message.retain))
         async with operator(broker.port, rig) as late:
             await late.until_state("ended")
-            await asyncio.sleep(0.2)
+            # What is retained was queued when this operator subscribed, so it comes before a message sent later.
+            await late.publish("marker", "{}")
+            await late.until(lambda: late.of("marker"))
             assert late.of("ctl/command") == []
     assert len(commands) > 5
-    assert set(commands) == {(0, False)}
+    assert {(qos, retain) for _, qos, retain in commands} == {(0, False)}
     assert seen["refused"] == []
 
 
@@ -372,11 +377,17 @@ async def test_the_will_says_offline_and_so_does_an_orderly_end(
         await person.publish("rig/identity", json.dumps({**IDENTITY, "rig": rig}), retain=True)
         await person.until_state("idle", timeout_s=15)
         process.kill()
-        await process.wait()
+        assert await process.wait() == -signal.SIGKILL
         await person.until_state("offline")
         async with serving(settings):
             await person.until_state("idle")
         await person.until_state("offline")
+        states = [state for state, _ in itertools.groupby(message["state"] for message in person.of("ctl/state"))]
+    assert states[-4:] == ["idle", "offline", "idle", "offline"]
+    # Retained, so that an operator who comes later does not believe in a controller that is gone.
+    async with operator(broker.port, rig) as late:
+        await late.until(lambda: late.of("ctl/state"))
+        assert [message["state"] for message in late.of("ctl/state")] == ["offline"]
 
 
 @pytest.mark.broker
