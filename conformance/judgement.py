@@ -167,7 +167,15 @@ def ramp_down(book: Notebook, frames: Frames, load_n: float, ramp_n_per_s: float
 
 
 def _ramp(frames: Frames, load_n: float) -> tuple[int, float]:
-    """Frames clearly between unloaded and loaded, and the steepest change, N/s by the rig's clock."""
+    """Measure a ramp by the rig's clock.
+
+    Args:
+        frames: frames over the ramp, in order.
+        load_n: the larger of the loads at its two ends, newtons per cable.
+
+    Returns:
+        How many frames lie clearly between unloaded and loaded, and the steepest change, N/s.
+    """
     readings = [(heard.message.t_us[-1] / 1e6, max(heard.message.applied_n)) for heard in frames]
     between = sum(0.1 * load_n < n < 0.9 * load_n for _, n in readings)
     rates = [abs(b - a) / (t - s) for (s, a), (t, b) in itertools.pairwise(readings) if t > s]

@@ -37,13 +37,13 @@ class _SettingsSection(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class Credentials:
-    """Name and password at the broker; shows neither."""
+    """User name and password for the broker; its text form shows neither."""
 
     username: str
     password: str
 
     def __repr__(self) -> str:
-        """No secrets in logs."""
+        """A text without the secrets, since it may be logged."""
         return "Credentials(...)"
 
 
@@ -65,7 +65,7 @@ class BrokerSettings(_SettingsSection):
 
     @property
     def is_loopback(self) -> bool:
-        """The broker is this machine."""
+        """The broker runs on this machine."""
         if self.host == "localhost":
             return True
         try:
@@ -97,10 +97,17 @@ class BrokerSettings(_SettingsSection):
             raise _bad("broker.ca_file", self.ca_file, f"a readable file of certificates ({error})") from None
 
     def credentials(self, environ: Mapping[str, str] | None = None) -> Credentials | None:
-        """Name and password from the environment, else from the file, else None.
+        """User name and password from the environment, else from the file.
+
+        Args:
+            environ: variables to read instead of those of this process.
+
+        Returns:
+            The pair, or None when neither place has one.
 
         Raises:
-            BadDocumentError: half of a pair, or a file that is missing, malformed or readable by others.
+            BadDocumentError: only one of the two variables is set, or the file is missing, malformed or readable by
+                others.
         """
         environ = os.environ if environ is None else environ
         username, password = environ.get(USERNAME_VARIABLE), environ.get(PASSWORD_VARIABLE)
@@ -133,31 +140,62 @@ class ServeSettings(_SettingsSection):
 
     @classmethod
     def of(cls, **values: Any) -> ServeSettings:
-        """From values of a command line; raises `BadDocumentError` naming every field that is wrong."""
+        """Make settings from the values of a command line.
+
+        Args:
+            values: fields by name.
+
+        Raises:
+            BadDocumentError: naming every field that is wrong.
+        """
         try:
             return cls.model_validate(values)
         except ValidationError as error:
             raise BadDocumentError("settings", problems_of(error)) from None
 
     def load_prescription(self) -> Prescription | None:
-        """The prescription of the settings' file; raises `BadDocumentError`."""
+        """The prescription in the file that the settings name; None when they name none.
+
+        Raises:
+            BadDocumentError: the file cannot be read, or a field in it is wrong.
+        """
         if self.prescription is None:
             return None
         return Prescription.from_toml(_read("prescription", self.prescription), what=self.prescription.name)
 
     def load_profile(self) -> LifterProfile | None:
-        """The profile of the settings' file; raises `BadDocumentError`."""
+        """The profile in the file that the settings name; None when they name none.
+
+        Raises:
+            BadDocumentError: the file cannot be read, or a field in it is wrong.
+        """
         if self.profile is None:
             return None
         return LifterProfile.from_toml(_read("profile", self.profile), what=self.profile.name)
 
 
 def _bad(field: str, value: object, allowed: str) -> BadDocumentError:
+    """The error for one field of the settings.
+
+    Args:
+        field: its name.
+        value: what it holds; None when it is missing.
+        allowed: what it may hold, in words.
+    """
     kind = "missing" if value is None else "value"
     return BadDocumentError("settings", [Problem(field, shorten(str(value)), allowed, kind)])
 
 
 def _read(field: str, path: Path) -> str:
+    """Read a text file.
+
+    Args:
+        field: the field of the settings that names it.
+        path: the file.
+
+    Raises:
+        BadDocumentError: it cannot be read as UTF-8 text.
+    """
     try:
         return path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:

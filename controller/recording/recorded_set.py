@@ -1,8 +1,8 @@
 """A recorded set as the report needs it: traces, load steps, repetitions, decisions, on one time axis.
 
-Time zero is the instant at which the first load was put on; the axis is the rig's clock where the rig sends frames,
-since positions and repetitions are on it. Here the record is arranged, never judged: every figure and reason comes
-from the core's own outputs.
+Time zero is when the first load was commanded. The axis is the rig's clock where the rig sends frames, because
+positions and repetitions are timed by it. This module arranges the record and judges nothing: every figure and reason
+comes from the outputs of the core.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ STALLS = frozenset(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trace:
-    """What the rig measured; rows are samples, columns cables; NaN where a rig measures no such thing."""
+    """What the rig measured; rows are samples, columns are cables; NaN for what the rig does not measure."""
 
     t_s: FloatArray
     position_m: FloatArray
@@ -62,7 +62,7 @@ class Trace:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadStep:
-    """From ``t_s`` on this load was commanded, newtons per cable."""
+    """A commanded load, newtons per cable, and the time from which it applied."""
 
     t_s: float
     target_n: tuple[float, ...]
@@ -70,7 +70,7 @@ class LoadStep:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Moment:
-    """A decision and where it stands on the report's axis."""
+    """A decision and its time on the report's axis."""
 
     t_s: float
     decision: Decision
@@ -83,7 +83,7 @@ class Moment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordedSet:
-    """One armed set; ``outputs`` are everything the core put out in it, with its clock in microseconds, in order."""
+    """One armed set. ``outputs`` holds every output of the core during it, in order, with the core's time in µs."""
 
     source: str
     rig: str
@@ -103,25 +103,25 @@ class RecordedSet:
 
     @property
     def lifter(self) -> str | None:
-        """Pseudonym from the profile that the set was armed with."""
+        """Pseudonym in the profile that the set was armed with; None without a profile."""
         return None if self.profile is None else self.profile.lifter
 
     def fresh_n(self, cable: int = 0) -> float | None:
-        """Fresh capacity (1RM of the day) as last estimated: capacity over the part of it that was left."""
+        """Last estimate of fresh capacity (1RM of the day), newtons: capacity over the share of it that was left."""
         for record in reversed(self.repetitions):
             if record.cable == cable and record.capacity_n is not None and record.budget_spent is not None:
                 return record.capacity_n / (1.0 - record.budget_spent) if record.budget_spent < 1.0 else None
         return None
 
     def loss_at_end(self) -> float | None:
-        """Estimated loss of capacity when the set ended: the result's, else that of the last repetition known."""
+        """Estimated loss of capacity at the end of the set, from the result or else the last estimated repetition."""
         if self.result is not None and self.result.budget_spent is not None:
             return self.result.budget_spent
         last = self.last_known()
         return None if last is None else last.budget_spent
 
     def last_known(self, cable: int = 0) -> RepetitionRecord | None:
-        """Last repetition of a cable that came with an estimate."""
+        """Last repetition of a cable with an estimate of capacity."""
         known = [r for r in self.repetitions if r.cable == cable and r.capacity_n is not None]
         return known[-1] if known else None
 
@@ -154,11 +154,14 @@ def recorded_sets(
     """Every armed set in a recording, in order.
 
     Args:
-        handled: each input of the core with what it put out, in the order handled.
+        handled: each input of the core with the outputs it led to, in the order handled.
         source: name of the recording, for people.
-        metadata: what the recording says about itself; only whether it is simulated is read, and the rig's name
-            when no announcement holds it.
+        metadata: the recording's own metadata; read only for whether it is simulated, and for the rig's name when
+            no announcement gives it.
         clock_zero: wall clock at ``now_us`` = 0, when known.
+
+    Returns:
+        The sets; one that the recording breaks off has no result.
     """
     reading = _Reading(rig=str((metadata or {}).get("rig", "")), simulated=(metadata or {}).get("simulated") == "true")
     for event, outputs in handled:
@@ -173,7 +176,7 @@ def recorded_sets(
 
 @dataclass(slots=True)
 class _Reading:
-    """What is known at one place of a record that is being read."""
+    """What is known so far while a record is being read."""
 
     rig: str
     simulated: bool
@@ -184,6 +187,7 @@ class _Reading:
     rig_us: int | None = None
 
     def take_event(self, event: Event) -> None:
+        """Note what one input says about the rig, the request to arm and the samples."""
         if isinstance(event, RigAnnounced):
             self.rig = event.rig
             self.simulated = self.simulated or event.simulated
@@ -198,6 +202,12 @@ class _Reading:
                 self.open_set.samples.append(event)
 
     def take_output(self, now_us: int, output: Output) -> None:
+        """Begin a set, add to it or end it.
+
+        Args:
+            now_us: the core's time of the input that led to the output, microseconds.
+            output: the output.
+        """
         asked = self.asked
         if isinstance(output, SendArm) and asked is not None and asked.prescription is not None:
             self.open_set = _Open(output.nonce, asked.prescription, asked.profile, now_us)
@@ -218,6 +228,15 @@ def _rig_time_us(event: Samples | RepetitionSeen | Acknowledged) -> int:
 def _arranged(
     item: _Open, *, source: str, rig: str, clock_zero: datetime.datetime | None, simulated: bool
 ) -> RecordedSet:
+    """Put everything of one set on the report's time axis.
+
+    Args:
+        item: the set as it was read.
+        source: name of the recording, for people.
+        rig: name of the rig.
+        clock_zero: wall clock at ``now_us`` = 0, when known.
+        simulated: whether the rig was a simulated one.
+    """
     loads = [(now, rig_us, out) for now, rig_us, out in item.outputs if isinstance(out, SendLoad)]
     first = next(((now, rig_us, out) for now, rig_us, out in loads if any(out.target_n)), None)
     begun_us = item.armed_us if first is None else first[0]
@@ -258,6 +277,12 @@ def _arranged(
 
 
 def _steps(item: _Open, seconds: Callable[[int, int | None], float]) -> tuple[LoadStep, ...]:
+    """Changes of the commanded load.
+
+    Args:
+        item: the set as it was read.
+        seconds: from the core's time and the rig's time, if known, both in microseconds, to the report's axis.
+    """
     steps: list[LoadStep] = []
     cables = next((len(out.target_n) for _, _, out in item.outputs if isinstance(out, SendLoad)), 1)
     for now, rig_us, out in item.outputs:
@@ -274,6 +299,12 @@ def _steps(item: _Open, seconds: Callable[[int, int | None], float]) -> tuple[Lo
 
 
 def _trace(samples: list[Samples], zero_us: int) -> Trace:
+    """Samples as arrays, sorted by time.
+
+    Args:
+        samples: frames in the order received; frames with another number of cables than the first are left out.
+        zero_us: the rig's time at the zero of the report's axis, microseconds.
+    """
     cables = len(samples[0].position_m) if samples else 1
     samples = [frame for frame in samples if len(frame.position_m) == cables]
     counts = [len(frame.t_us) for frame in samples]
