@@ -1,6 +1,6 @@
 """The procedures that need a person at the rig: an empty handle pulled out, the stop pressed, the power cut.
 
-Nobody is under the load: the handle is empty whenever somebody touches it, and the rig unloaded.
+Nobody is under the load: the rig is unloaded whenever somebody has the handle in hand.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from ebbset.models.contract.rig_messages import Refusal, RigEventKind
 
 
 async def dock_and_signs(trial: Trial) -> None:
-    """Pull the empty handle out, hold it, try to load it, bring it back."""
+    """Have the empty handle pulled out and held, send a load that must be refused, and have the handle put back."""
     client, book, hands = trial.client, trial.book, trial.hands
     if hands is None:
         return
@@ -47,7 +47,7 @@ async def dock_and_signs(trial: Trial) -> None:
 
 
 async def emergency_stop(trial: Trial) -> None:
-    """Press the stop under load; try to arm; reset; see that nothing comes back."""
+    """Have the stop pressed under load, try to arm, have it reset, and check that no load comes back."""
     client, book, hands = trial.client, trial.book, trial.hands
     if hands is None:
         return
@@ -76,7 +76,7 @@ async def emergency_stop(trial: Trial) -> None:
 
 
 async def reboot(trial: Trial) -> None:
-    """Cut the power under load and give it back."""
+    """Have the power cut under load and restored."""
     client, book, hands = trial.client, trial.book, trial.hands
     if hands is None:
         return
@@ -90,7 +90,9 @@ async def reboot(trial: Trial) -> None:
     async with open_rig_client(client.rig, trial.broker, unload_on_exit=False) as listener:
         await hands.power_cycle()
         said = await listener.wait_for(lambda: any(not heard.message.online for heard in listener.identities), 5.0)
-        book.write("will_says_offline", said, "offline was said" if said else "nothing was said within 5 s")
+        book.write(
+            "will_says_offline", said, "the broker said offline" if said else "the broker said nothing within 5 s"
+        )
     await client.wait_for(
         lambda: any(h.at_s > since_s and h.message.online for h in client.identities), REBOOT_PATIENCE_S
     )

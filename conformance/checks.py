@@ -37,18 +37,18 @@ CATALOGUE: Final[tuple[Check, ...]] = (
         "identity_valid",
         "The announcement fits its schema.",
         "Limits that cannot be read cannot be kept.",
-        "Hold your message against contract/rig_identity.schema.json.",
+        "Validate your message against contract/rig_identity.schema.json.",
     ),
     Check(
         "messages_valid",
         "Every frame, summary, event and acknowledgement fits its schema.",
         "A message that does not fit is refused whole: its telemetry is lost, and a set under way ends.",
-        "Hold the message that the detail names against its schema in contract/; unknown fields are refused too.",
+        "Validate the message that the detail names against its schema in contract/; unknown fields are refused too.",
     ),
     Check(
         "will_says_offline",
-        "When the connection breaks off, the broker says that the rig is offline.",
-        "Otherwise the controller learns it only by silence, and a new subscriber believes a rig that is gone.",
+        "When the connection breaks, the broker says that the rig is offline.",
+        "Otherwise the controller notices only by the silence, and new subscribers believe a rig that is gone.",
         "Connect with a last will on rig/identity: the same message with online false, retained, QoS 1.",
         ("identity_retained",),
     ),
@@ -63,7 +63,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     ),
     Check(
         "clock_in_microseconds",
-        "The rig's clock advances a second in a second.",
+        "The rig's clock advances by one second per second.",
         "Citations and leases are judged by this clock; in another unit every command looks stale or never does.",
         "Send t_us in microseconds since the rig booted.",
         ("messages_valid",),
@@ -71,7 +71,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "time_increases",
         "No sample is older than one sent before it.",
-        "Telemetry that goes back is refused, and a set under way ends for want of it.",
+        "Telemetry that goes back in time is refused, and a set under way ends for lack of it.",
         "Stamp samples from a monotonic clock; do not set it while running.",
         ("messages_valid",),
         frames_only=True,
@@ -131,15 +131,15 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     ),
     Check(
         "survives_nonsense",
-        "Bytes that are no command leave the rig as it was, and listening.",
+        "Bytes that are not a command change nothing, and the rig keeps listening.",
         "Anybody on the network can send nonsense by mistake.",
-        "Validate before acting; answer bad_message where a nonce and seq can be read, else say nothing.",
+        "Validate before acting; answer bad_message if a nonce and seq can be read, otherwise do not answer.",
         (_A,),
     ),
     Check(
         "arming_loads_nothing",
         "Arming binds the rig and applies no load.",
-        "A load that comes with arming meets a lifter who did not ask for it yet.",
+        "A load that comes with arming meets a lifter who has not asked for it yet.",
         "Keep the motors unloaded until a load command is accepted.",
         (_A,),
     ),
@@ -154,8 +154,8 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     # loading
     Check(
         "load_reached",
-        "A commanded load is applied, within 5 %, by the rig's own word.",
-        "The set is decided on it; in another unit, kilograms say, it is wrong tenfold.",
+        "The rig reports that it applies a commanded load, within 5 %.",
+        "Every decision rests on it; in kilograms, for example, it is wrong by a factor of ten.",
         "Send applied_n in newtons at the handle, per cable.",
         ("arming_loads_nothing",),
     ),
@@ -231,13 +231,13 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "refuses_stale_citation",
         "A load that cites telemetry older than the lease is refused.",
-        "A command that was delayed on its way rests on what is no longer so.",
+        "A command that was delayed on its way rests on a situation that has passed.",
         "Compare cites_t_us with your own clock; refuse with stale_citation.",
         (_T,),
     ),
     Check(
         "refuses_future_citation",
-        "A load that cites a time still to come is refused.",
+        "A load that cites a time in the future is refused.",
         "It cannot rest on anything that this rig sent.",
         "Compare cites_t_us with your own clock; refuse with future_citation.",
         (_T,),
@@ -252,7 +252,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "refuses_below_floor",
         "A load between zero and the armed floor is refused.",
-        "Under the floor there is only unloaded; a drive that holds next to nothing slacks its cable.",
+        "The only load below the floor is none; a drive that holds almost nothing lets its cable go slack.",
         "Refuse with below_floor.",
         ("load_reached",),
     ),
@@ -273,7 +273,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "refuses_wrong_cables",
         "A load for another number of cables is refused.",
-        "A load on a cable that nobody meant.",
+        "Otherwise a load could come on a cable that nobody meant to load.",
         "Refuse with wrong_cables.",
         ("load_reached",),
     ),
@@ -302,7 +302,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "lease_expires_in_time",
         "It begins to unload within one lease, plus 150 ms.",
-        "Longer under load than anybody agreed to.",
+        "A longer lease keeps the lifter under load for longer than anybody agreed to.",
         "Take the shortest of the commanded, armed and own lease; check the timer at least every 20 ms.",
         ("lease_expires", _T),
     ),
@@ -378,7 +378,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "stop_reported",
         "The stop is reported.",
-        "The controller ends the set by it; nobody must be told to go on.",
+        "The controller ends the set when it hears of the stop; nobody must be told to go on.",
         "Send the event emergency_stop.",
         ("load_reached",),
     ),

@@ -70,9 +70,9 @@ LINES: Final = (
         "Samples, several a message",
         (
             "Sent by a rig whose `telemetry` is `frames`, at least ten times a second, also when unloaded and docked.",
-            "`seq` rises by one a message; `t_us` rises strictly, within a message and from one to the next.",
-            "Every column of a cable is as long as `t_us`; `applied_n` and `cables` have one entry for each cable.",
-            "Position grows as cable is paid out, which is the concentric; velocity is positive then.",
+            "`seq` increases by one with each message; `t_us` increases strictly, within and between messages.",
+            "Every column of a cable is as long as `t_us`; `applied_n` and `cables` have one entry per cable.",
+            "Position increases while cable is paid out, which is the concentric; velocity is positive then.",
             f"A payload is at most {wire.MAX_PAYLOAD_BYTES} bytes; numbers are finite.",
         ),
     ),
@@ -83,7 +83,7 @@ LINES: Final = (
         False,
         "A repetition, from a rig that segments itself",
         (
-            "Sent by a rig whose `telemetry` is `repetitions`, when the concentric ends, however it ends.",
+            "Sent by a rig whose `telemetry` is `repetitions` at the end of each concentric, whatever its outcome.",
             "A concentric in which the handle stands still under load is reported once as `failed` (or `not_started`) "
             "while the lifter is still under the load: that report is what makes the load drop.",
             "`t_end_us` is not before `t_start_us`.",
@@ -96,9 +96,9 @@ LINES: Final = (
         False,
         "Something happened at the rig",
         (
-            "`docked` and `undocked` whenever the handle comes to rest at the rig or leaves it.",
+            "`docked` and `undocked` whenever the handle returns to the dock or leaves it.",
             "`emergency_stop`, `over_travel`, `over_speed` and `fault` after the rig has unloaded by itself.",
-            "`lease_expired` after a lease ran out and the rig unloaded by itself.",
+            "`lease_expired` after a lease has run out and the rig has unloaded by itself.",
         ),
     ),
     Line(
@@ -108,11 +108,11 @@ LINES: Final = (
         False,
         "Answer to one command",
         (
-            "One for every command, accepted or refused, with the rig's clock at that moment.",
-            "`refusal` is there exactly when `accepted` is false.",
-            "Rig and broker send without Nagle's algorithm (TCP_NODELAY; Mosquitto: `set_tcp_nodelay true`), else "
-            "small messages wait some 40 ms for each other.",
-            "Where a rig sends no frames, acknowledgements are its sign of life and what load commands cite.",
+            "One for every command, accepted or refused, with the time by the rig's clock.",
+            "`refusal` is present exactly when `accepted` is false.",
+            "Rig and broker turn Nagle's algorithm off (TCP_NODELAY; Mosquitto: `set_tcp_nodelay true`); otherwise "
+            "small messages can wait about 40 ms for each other.",
+            "If a rig sends no frames, its acknowledgements show that it is alive, and load commands cite them.",
         ),
     ),
     Line(
@@ -123,16 +123,17 @@ LINES: Final = (
         "Commands",
         (
             "`arm` binds nonce, ceiling, floor, steepest ramp and lease, and applies no load; the rig refuses every "
-            "other nonce until released or lapsed. A nonce is armed once, and nothing beyond the rig's own limits.",
+            "other nonce until this one is released or its lease runs out. A nonce can be armed only once. The rig "
+            "also refuses whatever exceeds its own limits.",
             "`load` holds `target_n` for one lease. The rig refuses: a foreign or spent nonce; a sequence number not "
             "above the last; `cites_t_us` older than the lease by its own clock, or in the future; a lease longer than "
             "armed; a target above the armed ceiling or its own maximum, or between zero and the armed floor; a rise "
             "while the handle is not docked; a ramp steeper than armed; another number of cables.",
             "`unload` is obeyed whatever its nonce, sequence number or state.",
-            "`release` of the bound nonce unloads and spends it for good.",
-            "When a lease runs out with no accepted renewal the rig unloads by itself and spends the nonce.",
+            "`release` of the bound nonce unloads the rig and spends the nonce for good.",
+            "When a lease runs out without an accepted renewal, the rig unloads by itself and spends the nonce.",
             "While its emergency stop is latched the rig refuses `arm` and `load`; only a person at the rig resets it, "
-            "and no reset brings a load back.",
+            "and a reset never brings a load back.",
             "Never retained; a rig ignores a retained command. On MQTT 5 it also expires at the broker.",
         ),
     ),
@@ -142,18 +143,18 @@ LINES: Final = (
         0,
         True,
         "Where the set stands",
-        ("On every change and twice a second, retained. The controller's last will says `offline`.",),
+        ("Sent on every change and twice a second, retained. The controller's last will says `offline`.",),
     ),
     Line(Topic.DECISION, "controller", 1, False, "One decision with everything it rested on", ()),
     Line(Topic.REPETITION_REPORT, "controller", 1, False, "One repetition as the controller saw it", ()),
-    Line(Topic.RESULT, "controller", 1, False, "What the set came to", ("Once for every armed nonce.",)),
+    Line(Topic.RESULT, "controller", 1, False, "What the set came to", ("Sent once for every armed nonce.",)),
     Line(
         Topic.ANSWER,
         "controller",
         1,
         False,
         "Answer to one request",
-        ("`correlation_id` is that of the request; `accepted` false comes with a code and a sentence.",),
+        ("`correlation_id` is that of the request; a refusal gives a code and a sentence.",),
     ),
     Line(
         Topic.REQUEST,
@@ -163,7 +164,7 @@ LINES: Final = (
         "A person's request",
         (
             "`arm` is refused unless `cautions_shown` is true.",
-            "`stop` and `release` are obeyed in every state and go before everything else.",
+            "`stop` and `release` are obeyed in every state and take precedence over everything else.",
             "A retained request is ignored.",
         ),
     ),
@@ -173,7 +174,7 @@ LINES: Final = (
 def schema(line: Line) -> dict[str, Any]:
     """JSON Schema (2020-12) of one message."""
     made = wire.adapter(line.topic).json_schema()
-    # OpenAPI's word for the member that tells a union's kinds apart; it is no JSON Schema keyword.
+    # OpenAPI's keyword for the member that tells the kinds of a union apart; JSON Schema has no such keyword.
     made.pop("discriminator", None)
     if line.sender == "controller":
         for part in (made, *made.get("$defs", {}).values()):
@@ -243,14 +244,14 @@ def _operation(line: Line) -> dict[str, Any]:
 
 
 def files() -> dict[str, str]:
-    """Every file of the contract by name."""
+    """Text of every file of the contract, by file name."""
     made = {line.schema_file: schema(line) for line in LINES}
     made[DOCUMENT] = document()
     return {name: json.dumps(content, indent=2, ensure_ascii=False) + "\n" for name, content in made.items()}
 
 
 def stale(folder: Path) -> tuple[str, ...]:
-    """Sentences for every file of a folder that is not as the models say; none when all are."""
+    """A sentence for every file of a folder that differs from what the models say; empty when none does."""
     expected = files()
     found = {path.name: path.read_text(encoding="utf-8") for path in folder.glob("*.json")} if folder.is_dir() else {}
     said = []
@@ -265,7 +266,11 @@ def stale(folder: Path) -> tuple[str, ...]:
 
 
 def write(folder: Path) -> None:
-    """Write the contract; raises OSError."""
+    """Write the contract into a folder, in place of the JSON files there.
+
+    Raises:
+        OSError: the folder cannot be written.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     for path in folder.glob("*.json"):
         path.unlink()
