@@ -24,7 +24,7 @@ from tests.support.brokers import Mosquitto
 from tests.support.wire_messages import FRAME
 
 pytestmark = pytest.mark.broker
-SUPPORT = Path(__file__).parents[1] / "support"
+ROOT = Path(__file__).parents[2]
 EBBSET = Path(sys.executable).parent / "ebbset"
 
 FOUND_BY: dict[Defect, str] = {
@@ -87,8 +87,9 @@ def test_every_defect_is_found_and_by_the_right_check_and_good_rigs_pass_all(bro
     others = [defect.value for defect in Defect if defect is not Defect.SLOW_ACKS]
     names = [Defect.SLOW_ACKS.value, "frames", "summaries", *others]
     family = subprocess.run(
-        [sys.executable, str(SUPPORT / "rig_family.py"), str(broker.port), *names],
+        [sys.executable, "-m", "tests.support.rig_family", str(broker.port), *names],
         stdout=subprocess.PIPE,
+        cwd=ROOT,
         timeout=300,
         check=True,
     )

@@ -1,7 +1,7 @@
 """A program for `test_check_rig`: virtual rigs, each with one defect, held against the kit; JSON out.
 
-A process of its own, so that a test that waits does not stop the rigs. Usage: rig_family.py PORT NAME…
-(each a defect, or one of `GOOD`).
+A process of its own, so that a test that waits does not stop the rigs. Usage, from the root:
+``python -m tests.support.rig_family PORT NAME…`` (each a defect, or one of `GOOD`).
 """
 
 from __future__ import annotations
@@ -12,16 +12,21 @@ import logging
 import sys
 from typing import Any
 
+import aiomqtt
 import structlog
 
 from ebbset.conformance.kit import check_rig
 from ebbset.controller.link.settings import BrokerSettings
+from ebbset.models.contract.wire import Topic
+from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.rig import virtual_rig
 from ebbset.simulators.rig.defects import Defect
 from ebbset.simulators.rig.virtual_rig import VirtualRig, VirtualRigSettings
+from tests.support.served import until
 
 PACE_M_S = 0.4
+NEAR_M = 0.02
 AT_ONCE = 16
 GOOD: dict[str, dict[str, Any]] = {"frames": {}, "summaries": {"telemetry": "repetitions"}}
 
@@ -32,15 +37,19 @@ class Hands:
     def __init__(self, rig: VirtualRig) -> None:
         self.rig = rig
 
+    def position_m(self) -> float:
+        """Cable paid out at the first handle, m."""
+        return float(self.rig.rig.plant.state.cables[0, lay.C_X])
+
     async def pull_out(self, to_m: float) -> None:
         self.rig.move_handle(to_m, PACE_M_S)
-        await asyncio.sleep(to_m / PACE_M_S + 0.5)
+        await until(lambda: self.position_m() >= to_m - NEAR_M)
 
     async def bring_back(self) -> None:
         self.rig.move_handle(0.0, PACE_M_S)
-        await asyncio.sleep(0.5 / PACE_M_S + 0.5)
+        await until(lambda: self.position_m() <= NEAR_M)
         self.rig.let_go()
-        await asyncio.sleep(0.3)
+        await until(lambda: self.rig.rig.docked)
 
     async def press_stop(self) -> None:
         self.rig.press_emergency_stop()
@@ -62,8 +71,11 @@ async def examine(port: int, name: str, *, defect: str | None = None, **settings
         )
     )
     stop = asyncio.Event()
-    running = asyncio.create_task(rig.run(stop))
-    await asyncio.sleep(0.5)
+    async with aiomqtt.Client(broker.host, broker.resolved_port) as client:
+        await client.subscribe(Topic.IDENTITY.path(name), qos=1)
+        running = asyncio.create_task(rig.run(stop))
+        async with asyncio.timeout(60):
+            await anext(client.messages)
     report = await check_rig(name, broker, hands=Hands(rig))
     stop.set()
     await running
