@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Final
 
 from campaigns.mutation.mutants import Mutant, mutants
-from campaigns.mutation.run import passes, prepare, survivors
+from campaigns.mutation.run import prepare, survivors
 from campaigns.mutation.targets import TARGETS
 
 EXPLAINED: Final = Path(__file__).parent / "survivors.toml"
@@ -63,7 +63,9 @@ def examine(name: str, *, sample: int | None, seed: int, workers: int, explained
     chosen = mutants(target.path.read_text(encoding="utf-8"), sample=sample, seed=seed)
     tally = Tally(name, len(chosen))
     left = {key for key in explained if key[0] == name}
-    for mutant, survived in survivors(target, chosen, workers=workers):
+    for done, (mutant, survived) in enumerate(survivors(target, chosen, workers=workers), start=1):
+        if done % 50 == 0:
+            sys.stderr.write(f"{name}: {done} of {len(chosen)}\n")
         key = (name, mutant.was, mutant.becomes)
         if not survived:
             tally.killed += 1
@@ -97,12 +99,12 @@ def main() -> int:
     if unknown:
         parser.error(f"target is {', '.join(sorted(unknown))}; allowed: {', '.join(TARGETS)}")
     explained = read_explanations()
-    prepare()
     tallies = []
     for name in options.targets or TARGETS:
-        target = TARGETS[name]
-        if not passes(target, target.path.read_text(encoding="utf-8")):
-            sys.stderr.write(f"{name}: its tests fail without any mutant: {' '.join(target.tests)}\n")
+        try:
+            prepare(TARGETS[name])
+        except RuntimeError as error:
+            sys.stderr.write(f"{error}\n")
             return 2
         tallies.append(
             examine(name, sample=options.sample, seed=options.seed, workers=options.workers, explained=explained)

@@ -1,6 +1,7 @@
 """Mutants of a source text: what could be typed wrongly, made by Cosmic Ray's operators and two of our own.
 
-Left out on purpose: changes inside f-strings (the wording of a message decides nothing), swaps of ``==`` or ``<`` for
+Left out on purpose: changes inside f-strings (the wording of a message decides nothing), the star of arguments that
+have names, ``return None`` at the end of a function (without it the same comes back), swaps of ``==`` or ``<`` for
 ``is`` (true of small integers by accident of the interpreter), and arithmetic swaps that no hand would make, such as
 ``+`` for ``<<``. What lives here: making mutants. Never: running tests.
 """
@@ -40,7 +41,7 @@ class DeleteStatement(Operator):  # type: ignore[misc]  # Cosmic Ray has no type
         """The one place of a statement."""
         if node.type in ("expr_stmt", "atom_expr", "return_stmt") and node.parent.type == "simple_stmt":
             block = node.parent.parent
-            if block.type == "suite" and search_ancestor(block, "funcdef") is not None:
+            if block.type == "suite" and search_ancestor(block, "funcdef") is not None and not _last_return(node):
                 yield (node.start_pos, node.end_pos)
 
     def mutate(self, node: Any, index: int) -> Any:  # noqa: ARG002 - a statement is deleted in one way
@@ -125,7 +126,7 @@ def places(source: str) -> list[Place]:
     found = []
     for operator in operators:
         hit = [node for node in nodes for _ in operator.mutation_positions(node)]
-        found += [Place(operator, k) for k, node in enumerate(hit) if not _in_message(node)]
+        found += [Place(operator, k) for k, node in enumerate(hit) if not _decides_nothing(node)]
     return found
 
 
@@ -148,12 +149,23 @@ def mutants(source: str, *, sample: int | None = None, seed: int = 1) -> list[Mu
     return sorted(found.values(), key=lambda mutant: (mutant.line, mutant.becomes))
 
 
-def _in_message(node: Any) -> bool:
+def _decides_nothing(node: Any) -> bool:
+    """Part of a message, or the star that makes the arguments after it ones with names."""
+    if node.parent is not None and node.parent.type in ("parameters", "param"):
+        return bool(node.type == "operator")
     while node is not None:
         if node.type == "fstring":
             return True
         node = node.parent
     return False
+
+
+def _last_return(node: Any) -> bool:
+    """``return None`` as the last statement of a function, which ends with None without it too."""
+    if node.get_code(include_prefix=False) != "return None":
+        return False
+    block = node.parent.parent
+    return block.parent.type == "funcdef" and block.children[-1] is node.parent
 
 
 def _mutant(source: str, changed: str) -> Mutant:

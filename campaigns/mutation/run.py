@@ -7,11 +7,13 @@ long. mutmut copies the package under the names of its folders, which are not th
 
 from __future__ import annotations
 
+import contextlib
 import importlib.abc
 import importlib.machinery
 import importlib.util
 import os
 import signal
+import subprocess
 import sys
 from collections.abc import Iterable, Iterator, Sequence
 from types import CodeType, ModuleType
@@ -24,14 +26,33 @@ from campaigns.mutation.targets import ROOT, Target
 
 LIMIT_S: Final = 60
 """A mutant that runs for so long is stuck in a loop, which a person would notice."""
-PREPARED: Final = (
-    "hypothesis",
-    "structlog",
-    "numpy",
-    "ebbset.models.contract.prescription",
-    "ebbset.models.contract.profile",
+OPTIONS: Final = (
+    *("-x", "-q", "--tb=no", "--assert=plain", "--noconftest"),
+    *("-p", "no:cacheprovider", "-p", "pytest_asyncio.plugin"),
 )
-"""What the tests import and no target is a part of; imported once, before the fork."""
+"""Only the verdict is asked for. The fixtures of the whole suite are left out: they import every target."""
+
+
+class _NotYetError(Exception):
+    """Something imports the target before the fork. No ImportError, which a module may catch."""
+
+
+class _Barrier(importlib.abc.MetaPathFinder):
+    """Keeps the target, and with it all that imports it, from being imported."""
+
+    def __init__(self, module: str) -> None:
+        self._module = module
+
+    def find_spec(
+        self,
+        fullname: str,
+        path: Sequence[str] | None,  # noqa: ARG002 - the import system passes it
+        target: ModuleType | None = None,  # noqa: ARG002 - the import system passes it
+    ) -> importlib.machinery.ModuleSpec | None:
+        """Nothing, but for the target, which raises."""
+        if fullname == self._module:
+            raise _NotYetError(fullname)
+        return None
 
 
 class _MutantLoader(importlib.machinery.SourceFileLoader):
@@ -64,16 +85,40 @@ class _MutantFinder(importlib.abc.MetaPathFinder):
         )
 
 
-def prepare() -> None:
-    """Import what every run needs.
+def prepare(target: Target) -> None:
+    """Import what the target's tests need and what does not itself import the target, so that each fork has it.
+
+    Args:
+        target: the module and its tests.
 
     Raises:
-        RuntimeError: a target, or what could hold a part of one, is imported already.
+        RuntimeError: the tests cannot be collected.
     """
-    for name in PREPARED:
-        importlib.import_module(name)
-    if any(name.startswith("ebbset.controller") for name in sys.modules):
-        raise RuntimeError("the controller is imported before the fork, so a mutant of it would not be seen")
+    os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
+    for name in [name for name in sys.modules if name.partition(".")[0] in ("ebbset", "tests")]:
+        del sys.modules[name]
+    barrier = _Barrier(target.module)
+    sys.meta_path.insert(0, barrier)
+    try:
+        for name in _imported_by_tests(target):
+            with contextlib.suppress(_NotYetError):
+                importlib.import_module(name)
+    finally:
+        sys.meta_path.remove(barrier)
+
+
+def _imported_by_tests(target: Target) -> list[str]:
+    """Names of the modules that a process has which has run the tests, but for those of the tests themselves."""
+    code = (
+        "import sys, pytest; before = set(sys.modules); sys.path.insert(0, '.')\n"
+        f"code = pytest.main({[*OPTIONS, *target.tests]!r})\n"
+        "print('\\n'.join(['', 'modules', *sorted(set(sys.modules) - before)])); sys.exit(code)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False)
+    if done.returncode != 0:
+        raise RuntimeError(f"{target.module}: its tests fail without any mutant: {done.stdout[-2_000:]}{done.stderr}")
+    names = done.stdout.partition("\nmodules\n")[2].split()
+    return [name for name in names if not name.rpartition(".")[2].startswith(("test_", "__main__"))]
 
 
 def passes(target: Target, source: str) -> bool:
@@ -127,6 +172,6 @@ def _fork(target: Target, source: str) -> int:
             os.dup2(nowhere, stream)
         os.chdir(ROOT)
         sys.meta_path.insert(0, _MutantFinder(target, source))
-        code = int(pytest.main([*target.tests, "-x", "-q", "-p", "no:cacheprovider"]))
+        code = int(pytest.main([*OPTIONS, *target.tests]))
     finally:
         os._exit(code)

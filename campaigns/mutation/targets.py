@@ -33,7 +33,10 @@ TARGETS: Final[dict[str, Target]] = {
         "ebbset.controller.regulation.stop_rules",
         ("tests/controller/regulation/test_stop_rules.py", "tests/controller/regulation/test_stop_rule_boundaries.py"),
     ),
-    "stall": Target("ebbset.controller.detection.stall", ("tests/controller/detection/test_stall.py",)),
+    "stall": Target(
+        "ebbset.controller.detection.stall",
+        ("tests/controller/detection/test_stall.py", "tests/controller/detection/test_slow_phase.py"),
+    ),
     "transitions": Target(
         "ebbset.controller.regulation.transitions",
         ("tests/controller/regulation/test_transition_table.py", "tests/system/test_docs.py"),

@@ -15,10 +15,13 @@ from ebbset.models.contract.prescription import Prescription
 from tests.support.regulated import order
 
 
-def ruling(prescription: Prescription, *, load_n: float = 400.0, drops: int = 0, **stall: Any) -> StallRuling:
+def ruling(
+    prescription: Prescription, *, load_n: float = 400.0, drops: int = 0, floor_failures: int = 0, **stall: Any
+) -> StallRuling:
     """What a stall of a single fresh cable at this load leads to."""
     cable = Cable(prescription, None, has_force=True)
     cable.begin_bout(load_n)
+    cable.counts.floor_failures = floor_failures
     seen: dict[str, Any] = {
         "reason": Reason.STALL_IN_CONCENTRIC,
         "t_us": 5_000_000,
@@ -67,6 +70,46 @@ def test_a_floor_failure_that_is_allowed_holds_the_load() -> None:
     assert isinstance(found, Hold)
     assert dict(found.finding.inputs)["floor_failures"] == 1.0
     assert dict(found.finding.thresholds)["floor_failures"] == 2.0
+
+
+@pytest.mark.parametrize(("before", "kind"), [(0, Hold), (1, End), (2, End)])
+def test_the_floor_has_failed_when_as_many_stalls_as_allowed_were_at_it(before: int, kind: type) -> None:
+    assert type(ruling(order(stop={"floor_failures": 2}), load_n=120.0, floor_failures=before)) is kind
+
+
+def told(found: StallRuling, kind: type) -> tuple[Reason, dict[str, float | None], dict[str, float | None], int | None]:
+    """Reason, inputs, thresholds and cable of a ruling of this kind."""
+    assert type(found) is kind
+    finding = found.finding
+    return finding.reason, dict(finding.inputs), dict(finding.thresholds), finding.cable
+
+
+SEEN = {
+    "velocity_m_s": 0.01,
+    "force_n": 390.0,
+    "position_fraction": 0.4,
+    "stalled_s": 0.8,
+    "probability": 1.0,
+}
+
+
+def test_each_ruling_tells_what_was_seen_and_the_limit_that_decided() -> None:
+    dwell = {"velocity_m_s": 0.05, "dwell_s": 0.35, "grind_s": 0.0}
+    allowed = order(stall={"rule": "dwell", **dwell}, stop={"floor_failures": 2, "max_drops": 1})
+    reason, inputs, thresholds, cable = told(ruling(allowed), MayDrop)
+    assert (reason, thresholds, cable) == (Reason.STALL_IN_CONCENTRIC, dwell, 0)
+    estimate = {name: inputs.pop(name) for name in ("capacity_n", "capacity_sd_n", "budget_spent")}
+    assert None not in estimate.values()
+    assert inputs == SEEN
+    assert told(ruling(allowed, load_n=120.0, floor_failures=1), End)[:3:2] == (
+        Reason.FLOOR_FAILED,
+        {**dwell, "floor_failures": 2.0},
+    )
+    assert told(ruling(allowed, load_n=120.0), Hold)[::3] == (Reason.STALL_IN_CONCENTRIC, 0)
+    reason, inputs, thresholds, cable = told(ruling(allowed, drops=2), End)
+    assert (reason, cable) == (Reason.DROPS_SPENT, 0)
+    assert inputs == {**SEEN, **estimate, "drops": 2.0}
+    assert thresholds == {**dwell, "max_drops": 1.0}
 
 
 @pytest.mark.parametrize(("drops", "kind"), [(1, MayDrop), (2, End), (3, End)])
