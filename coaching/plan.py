@@ -1,9 +1,9 @@
-"""Which set for the minutes there are: candidates as prescriptions, run on a lifter's twins and weighed.
+"""A plan for the minutes available: every candidate run on simulated twins of the lifter, judged and compared.
 
-Every candidate is a prescription that can be served as it is. All run on the same twins, through the real controller,
-so that they are compared pair by pair; what a repetition was worth comes from `models.physiology.stimulus` under the
-same draws for all. A candidate is recommended only where it is better than the others in most pairs; otherwise there
-is no clear winner, and the plan says so. Simulated, relative, estimated; the console decides how it is shown.
+All candidates run on the same twins, through the real controller, so that they can be compared pair by pair. What a
+repetition was worth comes from `models.physiology.stimulus`, under the same draws for all. One candidate is recommended
+only if it beats the others in most pairs; otherwise the plan says that there is no clear winner. The figures are
+simulated, relative and estimated. What the candidates are is the business of `candidates`.
 """
 
 from __future__ import annotations
@@ -14,11 +14,10 @@ from typing import Any, Final
 
 import numpy as np
 
+from ebbset.coaching.candidates import Candidate, Wishes
 from ebbset.coaching.worth import HARD_RESERVE, Range, done_of
-from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
-from ebbset.models.contract.units import LoadUnit
 from ebbset.models.physiology.stimulus import Done, Draws, FloatArray, moved_by, rested, straight_sets_worth, worth
 from ebbset.simulators.closed_loop.closed_loop import LoopSettings, run_set
 from ebbset.simulators.closed_loop.installed import installed_controller
@@ -27,75 +26,26 @@ from ebbset.simulators.rig.plant import Plant
 from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.simulated_rig import STEP_S
 
-START_SHARE: Final = 0.75
-FLOOR_SHARE: Final = 0.35
-"""Start and floor as part of 1RM; about ten repetitions, and about what drop-set protocols end at (80 to 30 %: Ozaki
-et al. 2018 J Sports Sci 36:691-696)."""
-MOST_SHARE: Final = 0.85
-"""No start load above this part of the 1RM at the low end of its 80 % interval; judgement, for vague profiles."""
-LONG_REST_S: Final = 120.0
-SHORT_REST_S: Final = 60.0
-PAUSE_REST_S: Final = 20.0
-BETWEEN_SETS_S: Final = 180.0
-SET_S: Final = 40.0
-"""Rough length of a straight set, only to decide how many are tried in the minutes there are."""
-DROP_SET_S: Final = 150.0
-"""A drop set is over by then at the latest; common practice, no source."""
 SURE: Final = 0.9
-_MINUTES_OVER: Final = 0.1
+"""Share of the pairs in which a candidate must beat another one to count as better; our judgement."""
 LATER_REST_S: Final = 90.0
+"""Rest between the straight sets that follow later in the session."""
+_MINUTES_OVER: Final = 0.1
 Mapper = Callable[[Callable[[Any], Any], Iterable[Any]], Iterator[Any]]
 
 
 @dataclass(frozen=True, slots=True)
-class Candidate:
-    """One way to spend the minutes.
-
-    Attributes:
-        key: short name, for choosing.
-        title: in the words of the trade.
-        prescription: one set, to be served as it is.
-        sets: how often it is done.
-        rest_between_s: rest between these, s.
-    """
-
-    key: str
-    title: str
-    prescription: Prescription
-    sets: int = 1
-    rest_between_s: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Wishes:
-    """What the plan must fit into.
-
-    Attributes:
-        minutes: there are.
-        fatigue_left: most loss of capacity to be left behind at the end, 0 to 1; None: any.
-        later_sets: straight sets for the same muscles that the rest of the session still holds.
-        later_break_s: break before them, s.
-    """
-
-    minutes: float
-    fatigue_left: float | None = None
-    later_sets: int = 0
-    later_break_s: float = 180.0
-
-    def __post_init__(self) -> None:
-        if not 0.5 <= self.minutes <= 60.0:
-            raise ValueError(f"minutes is {self.minutes!r}; allowed: 0.5 to 60")
-        if self.fatigue_left is not None and not 0.02 <= self.fatigue_left < 1.0:
-            raise ValueError(f"fatigue_left is {self.fatigue_left!r}; allowed: 0.02 to below 1")
-        if not 0 <= self.later_sets <= 20:
-            raise ValueError(f"later_sets is {self.later_sets!r}; allowed: 0 to 20")
-        if not 0.0 <= self.later_break_s <= 7_200.0:
-            raise ValueError(f"later_break_s is {self.later_break_s!r}; allowed: 0 to 7200")
-
-
-@dataclass(frozen=True, slots=True)
 class CandidateTrial:
-    """One candidate on one twin, and nothing else; goes to a worker as it is."""
+    """One candidate on one twin: all that a worker process needs to run it.
+
+    Attributes:
+        candidate: what is done.
+        twin: who does it.
+        profile: what the controller is told about the lifter.
+        rig: the rig.
+        seed: seed of the plan.
+        number: the twin's number, which selects its random numbers.
+    """
 
     candidate: Candidate
     twin: LifterParameters
@@ -107,7 +57,17 @@ class CandidateTrial:
 
 @dataclass(frozen=True, slots=True)
 class TrialResult:
-    """What one candidate came to on one twin."""
+    """The outcome of one candidate on one twin.
+
+    Attributes:
+        done: the repetitions, with reserve and fatigue.
+        minutes: duration, rests between sets included.
+        fatigue_left: loss of capacity at the end, 0 to 1; the simulator's truth.
+        repetitions: completed repetitions.
+        drops: drops of load.
+        breaches: broken invariants.
+        ended_by: reason code of the last set; empty when it has no result.
+    """
 
     done: Done
     minutes: float
@@ -123,17 +83,17 @@ class Judged:
     """A candidate over all twins and draws.
 
     Attributes:
-        candidate: which.
-        minutes: over the twins.
-        fatigue_left: loss of capacity at the end, over the twins; the simulator's truth.
-        repetitions: completed, over the twins.
-        hard_repetitions: with at most four in reserve, estimated, over the twins.
-        stimulus: relative, estimated; over twins and draws.
-        net: the same less what later sets lose by the fatigue left behind; over twins and draws.
-        net_pairs: the same, every pair, shape (twins, draws).
+        candidate: the candidate.
+        minutes: duration, range over the twins.
+        fatigue_left: loss of capacity at the end, 0 to 1, range over the twins; the simulator's truth.
+        repetitions: completed repetitions, range over the twins.
+        hard_repetitions: repetitions with at most four in reserve (estimated), range over the twins.
+        stimulus: relative, estimated; range over twins and draws.
+        net: stimulus less what later sets lose through the fatigue left behind; range over twins and draws.
+        net_pairs: net stimulus of every pair, shape (twins, draws).
         moved_by: assumption -> share of the variance of the middle twin's stimulus.
-        obstacles: why it does not fit the wishes, in sentences; empty when it does.
-        breaches: broken invariants in all its runs; 0 in a sound system.
+        obstacles: sentences that say why it does not fit the wishes; empty when it does.
+        breaches: broken invariants in all its runs; 0 if the system is sound.
     """
 
     candidate: Candidate
@@ -151,15 +111,15 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Candidates, best first, and what is recommended.
+    """Candidates, best first, and the recommendation.
 
     Attributes:
-        judged: all candidates, those that fit first, by the middle of their net stimulus.
+        judged: all candidates: those that fit first, then by median net stimulus.
         winner: the recommended one; None when there is no clear winner or nothing fits.
-        level: those that cannot be told from the best one, the best included.
-        suggestion: what to take anyway: the winner, or of the level ones the one that leaves least fatigue.
-        reason: in sentences.
-        twins: how many lifters were simulated.
+        level: those that cannot be told apart from the best one, which is included.
+        suggestion: the winner, or else the candidate in ``level`` that leaves the least fatigue; None if nothing fits.
+        reason: sentences that explain the recommendation.
+        twins: number of simulated twins.
     """
 
     judged: tuple[Judged, ...]
@@ -170,93 +130,8 @@ class Plan:
     twins: int
 
 
-def candidates(
-    profile: LifterProfile, wishes: Wishes, rig: RigParameters, *, units: LoadUnit = "kg"
-) -> list[Candidate]:
-    """The candidates for a lifter and the minutes there are.
-
-    Args:
-        profile: the lifter's profile.
-        wishes: minutes and other wishes.
-        rig: the rig that they lift on.
-        units: unit of the prescriptions.
-
-    Raises:
-        ValueError: the profile has no 1RM, or the rig is too weak or too strong for these loads.
-    """
-    if profile.one_rm_n is None:
-        raise ValueError("profile.one_rm_n is missing; allowed: a 1RM, from `ebbset profile`")
-    strength = profile.one_rm_n
-    prudent = MOST_SHARE * max(strength.mean - Z_INTERVAL * strength.sd, 0.3 * strength.mean)
-    start = min(START_SHARE * strength.mean, prudent, rig.max_load_n)
-    floor = FLOOR_SHARE / START_SHARE * start
-    v1 = profile.velocity_at_1rm_m_s
-    still = round(min(0.05, max(0.02, v1.mean - 2.0 * v1.sd)), 3)
-    seconds = 60.0 * wishes.minutes
-
-    def order(title: str, bouts: list[dict[str, Any]], drop: dict[str, Any] | None = None, **stop: Any) -> Prescription:
-        return Prescription.model_validate(
-            {
-                "name": title,
-                "exercise": profile.exercise,
-                "units": units,
-                "load": {"start_n": round(start, 1), "floor_n": round(floor, 1)},
-                "stall": {"velocity_m_s": still},
-                "drop": drop or {"policy": "fixed_fraction", "parameters": {"fraction": 0.2}},
-                "stop": {"max_duration_s": max(seconds, 60.0), **stop},
-                "bouts": bouts,
-            }
-        )
-
-    def straight(count: int, rest_s: float, last: str = "end") -> list[dict[str, Any]]:
-        bouts = [{"on_stall": "end", **({"rest_before_s": rest_s} if k else {})} for k in range(count)]
-        bouts[-1]["on_stall"] = last
-        return bouts
-
-    def fitting(rest_s: float) -> int:
-        return int(min(max((seconds + rest_s) // (SET_S + rest_s), 1), 10))
-
-    auto = {"policy": "repetitions_wanted", "parameters": {"repetitions": 3}}
-    long_sets, short_sets = fitting(LONG_REST_S), fitting(SHORT_REST_S)
-    drop_set = order("Classic drop set", [{}], max_drops=3, max_duration_s=min(seconds, DROP_SET_S))
-    auto_set = order("Auto-drop set", [{}], auto, max_duration_s=min(seconds, DROP_SET_S))
-    pauses = int(min(max((seconds - SET_S) // (PAUSE_REST_S + 10.0), 1), 5))
-    found = [
-        Candidate("drop", "Classic drop set, three drops of a fifth", drop_set),
-        Candidate("auto", "Auto-drop set, about three repetitions a drop", auto_set),
-        Candidate(
-            "rest-pause",
-            f"Rest-pause, {pauses} short bouts after {PAUSE_REST_S:.0f} s each",
-            order("Rest-pause", straight(pauses + 1, PAUSE_REST_S)),
-        ),
-    ]
-    if long_sets > 1 or short_sets == 1:
-        title = f"{long_sets} straight set{'s' if long_sets > 1 else ''}"
-        rests = f", {LONG_REST_S:.0f} s rest" if long_sets > 1 else ""
-        found.append(Candidate("straight", title + rests, order("Straight sets", straight(long_sets, LONG_REST_S))))
-    if short_sets > 1:
-        found.append(
-            Candidate(
-                "straight-short",
-                f"{short_sets} straight sets, {SHORT_REST_S:.0f} s rest",
-                order("Straight sets, short rests", straight(short_sets, SHORT_REST_S)),
-            )
-        )
-        found.append(
-            Candidate(
-                "mixed",
-                f"{short_sets - 1} straight set{'s' if short_sets > 2 else ''}, then a last one that drops",
-                order("Straight sets, the last one dropping", straight(short_sets, SHORT_REST_S, "drop"), auto),
-            )
-        )
-    if seconds >= 2 * 1.5 * SET_S + BETWEEN_SETS_S:
-        title = f"Two auto-drop sets, {BETWEEN_SETS_S:.0f} s between"
-        found.append(Candidate("auto-twice", title, auto_set, 2, BETWEEN_SETS_S))
-    return found
-
-
 def run_trial(trial: CandidateTrial) -> TrialResult:
-    """One candidate on one twin, through the real controller."""
+    """Run one candidate on one twin, through the real controller."""
     streams = np.random.SeedSequence(trial.seed, spawn_key=(trial.number,))
     plant = Plant(trial.rig, trial.twin, np.random.default_rng(streams.spawn(1)[0]), STEP_S)
     parts: list[Done] = []
@@ -294,7 +169,7 @@ def run_trial(trial: CandidateTrial) -> TrialResult:
 
 
 def _joined(parts: Sequence[Done], *, cables: int) -> Done:
-    """All repetitions of several sets; of two cables every other record is kept, since both did the repetition."""
+    """The repetitions of several sets; of two cables only one counts, since both took part in every repetition."""
     return Done(
         reserve=np.concatenate([p.reserve[::cables] for p in parts]),
         reserve_sd=np.concatenate([p.reserve_sd[::cables] for p in parts]),
@@ -316,17 +191,17 @@ def make_plan(
     mapper: Mapper = map,
     progress: Callable[[], None] = lambda: None,
 ) -> Plan:
-    """Run every candidate on every twin and weigh them.
+    """Run every candidate on every twin and compare them.
 
     Args:
-        profile: what the controller is given.
+        profile: the lifter, as the controller is told.
         wishes: what the plan must fit into.
         found: candidates, each with a key of its own.
-        twins: lifters fitted to the profile.
+        twins: simulated lifters fitted to the profile.
         draws: draws of the assumptions.
         rig: the rig.
-        seed: of the runs; twin ``i`` has the same random numbers under every candidate.
-        mapper: `map`, or one that spreads work and keeps the order.
+        seed: seed of the runs; twin ``i`` has the same random numbers under every candidate.
+        mapper: `map`, or a parallel version that keeps the order.
         progress: called after each trial.
 
     Raises:
@@ -349,12 +224,12 @@ def make_plan(
 
 
 def judge(candidate: Candidate, results: Sequence[TrialResult], wishes: Wishes, draws: Draws) -> Judged:
-    """One candidate over its twins.
+    """Judge one candidate by its results.
 
     Args:
-        candidate: what was run.
-        results: one per twin.
-        wishes: minutes and other wishes.
+        candidate: the candidate.
+        results: its outcome on each twin, one or more.
+        wishes: what the plan must fit into.
         draws: draws of the assumptions.
     """
     gross = np.stack([worth(draws, r.done).sum(axis=1) for r in results])
@@ -386,27 +261,27 @@ def judge(candidate: Candidate, results: Sequence[TrialResult], wishes: Wishes, 
 
 def _obstacles(minutes: Range, left: Range, wishes: Wishes) -> Iterator[str]:
     if minutes.middle > wishes.minutes + _MINUTES_OVER:
-        yield f"takes {minutes.middle:.1f} min, there are {wishes.minutes:g}"
+        yield f"takes {minutes.middle:.1f} min; {wishes.minutes:g} are available"
     if wishes.fatigue_left is not None and left.middle > wishes.fatigue_left:
-        yield f"leaves {left.middle:.0%} of capacity lost, at most {wishes.fatigue_left:.0%} is wished"
+        yield f"leaves {left.middle:.0%} of capacity lost; at most {wishes.fatigue_left:.0%} is allowed"
 
 
 def recommend(judged: Sequence[Judged], twins: int) -> Plan:
-    """Order the candidates and say which is best, or that none is clearly.
+    """Order the candidates and say which one is best, or that there is no clear winner.
 
     Args:
-        judged: every candidate.
-        twins: number of twins that each was run on.
+        judged: the candidates, one or more.
+        twins: number of simulated twins, for the plan.
     """
     ordered = sorted(judged, key=lambda j: (bool(j.obstacles), -j.net.middle))
     fitting = [j for j in ordered if not j.obstacles]
     if not fitting:
-        return Plan(tuple(ordered), None, (), None, "No candidate fits the wishes; each one's line says why.", twins)
+        return Plan(tuple(ordered), None, (), None, "No candidate fits the wishes; the line of each says why.", twins)
     best = fitting[0]
     level = [j for j in fitting if j is best or _better(best, j) < SURE]
     if len(level) == 1:
         second = fitting[1] if len(fitting) > 1 else None
-        reason = f"{best.candidate.title}: the most estimated stimulus of what fits."
+        reason = f"{best.candidate.title}: the highest estimated stimulus of the candidates that fit."
         if second is not None:
             gain = Range.over((best.net_pairs / np.maximum(second.net_pairs, 1e-9)).ravel())
             reason += (
@@ -417,25 +292,25 @@ def recommend(judged: Sequence[Judged], twins: int) -> Plan:
     mildest = min(level, key=lambda j: (round(j.fatigue_left.middle, 2), j.minutes.middle))
     names = ", ".join(j.candidate.title for j in level)
     reason = (
-        f"No clear winner: {names} cannot be told apart (no one is ahead of all others in {SURE:.0%} of the pairs). "
-        f"Of these {mildest.candidate.title} leaves the least fatigue, {mildest.fatigue_left.middle:.0%}."
+        f"No clear winner: {names} cannot be told apart (none is ahead of all the others in {SURE:.0%} of the pairs). "
+        f"Of these, {mildest.candidate.title} leaves the least fatigue, {mildest.fatigue_left.middle:.0%}."
     )
     return Plan(tuple(ordered), None, tuple(level), mildest, reason, twins)
 
 
 def _better(a: Judged, b: Judged) -> float:
-    """Share of pairs (same twin, same draw) in which ``a`` has the greater net stimulus."""
+    """Share of the pairs (same twin, same draw) in which ``a`` has the greater net stimulus."""
     return float(np.mean(a.net_pairs > b.net_pairs))
 
 
 def chosen_prescription(choice: Judged) -> Prescription:
-    """The prescription of a candidate with a note that says where it comes from and how often to do it."""
+    """The prescription of a candidate, with a note that says where it comes from and how many times to do it."""
     candidate = choice.candidate
     notes = (
-        f"From a plan on simulated twins of the lifter: {candidate.title}. Estimated stimulus {choice.stimulus} "
+        f"From a plan made on simulated twins of the lifter: {candidate.title}. Estimated stimulus {choice.stimulus} "
         f"fresh repetitions at failure (relative, estimated), {choice.minutes.middle:.1f} min, "
         f"{choice.fatigue_left.middle:.0%} of capacity lost at the end."
     )
     if candidate.sets > 1:
-        notes += f" Do it {candidate.sets} times, {candidate.rest_between_s:.0f} s apart; arm it anew each time."
+        notes += f" Do it {candidate.sets} times, {candidate.rest_between_s:.0f} s apart; arm it again each time."
     return candidate.prescription.model_copy(update={"notes": notes})

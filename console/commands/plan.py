@@ -72,7 +72,8 @@ def command(
       ebbset plan a7-row.toml --minutes 6 -o set.toml
       ebbset plan a7-row.toml --minutes 8 --later-sets 3 --fatigue-left 0.4 --plot plan.svg
     """
-    from ebbset.coaching.plan import Wishes, chosen_prescription
+    from ebbset.coaching.candidates import Wishes
+    from ebbset.coaching.plan import chosen_prescription
     from ebbset.controller.service.documents import read_profile
     from ebbset.simulators.population.twin import NoTwinError
 
@@ -111,7 +112,8 @@ def _planned(lifter: Any, wishes: Any, cables: int, units: LoadUnit, twins: int,
     from rich.progress import Progress
 
     from ebbset.coaching.assumptions import report_draws
-    from ebbset.coaching.plan import candidates, make_plan
+    from ebbset.coaching.candidates import candidates
+    from ebbset.coaching.plan import make_plan
     from ebbset.simulators.closed_loop.parallel import parallel_map
     from ebbset.simulators.population.twin import draw_twins
     from ebbset.simulators.rig.rig_parameters import RigParameters

@@ -11,8 +11,9 @@ from pathlib import Path
 from textwrap import wrap
 from typing import Final
 
+from ebbset.coaching.candidates import Wishes
 from ebbset.coaching.compare import MEASURES, Comparison
-from ebbset.coaching.plan import Judged, Plan, Wishes
+from ebbset.coaching.plan import Judged, Plan
 from ebbset.coaching.worth import Range
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.report.svg import Drawing, Panel

@@ -9,15 +9,13 @@ import numpy as np
 import pytest
 
 from ebbset.coaching.assumptions import report_draws
+from ebbset.coaching.candidates import Candidate, Wishes, candidates
 from ebbset.coaching.plan import (
     LATER_REST_S,
-    Candidate,
     CandidateTrial,
     Judged,
     Plan,
     TrialResult,
-    Wishes,
-    candidates,
     chosen_prescription,
     judge,
     make_plan,

@@ -1,0 +1,212 @@
+"""Candidates for a plan: the ways in which a lifter could spend the minutes available, each a complete prescription.
+
+A candidate can be served as it is. Nothing is simulated or judged here; that is the business of `plan`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+from ebbset.models.contract.constants import Z_INTERVAL
+from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.profile import LifterProfile, Uncertain
+from ebbset.models.contract.units import LoadUnit
+from ebbset.simulators.rig.rig_parameters import RigParameters
+
+START_SHARE: Final = 0.75
+FLOOR_SHARE: Final = 0.35
+"""Start and floor load as shares of the 1RM. The start allows about ten repetitions; the floor is about where published
+drop-set protocols end (80 down to 30 %: Ozaki et al. 2018 J Sports Sci 36:691-696)."""
+MOST_SHARE: Final = 0.85
+"""The start load never exceeds this share of the low end of the 1RM's 80 % interval. Our judgement, for vague
+profiles."""
+LONG_REST_S: Final = 120.0
+SHORT_REST_S: Final = 60.0
+PAUSE_REST_S: Final = 20.0
+BETWEEN_SETS_S: Final = 180.0
+SET_S: Final = 40.0
+"""Rough length of a straight set; only used to decide how many sets fit into the minutes."""
+DROP_SET_S: Final = 150.0
+"""Time limit of a drop set; common practice, no source."""
+_MOST_SETS: Final = 10
+_MOST_PAUSES: Final = 5
+_AUTO_DROP: Final[dict[str, Any]] = {"policy": "repetitions_wanted", "parameters": {"repetitions": 3}}
+_FIFTH_DROP: Final[dict[str, Any]] = {"policy": "fixed_fraction", "parameters": {"fraction": 0.2}}
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One way to spend the minutes.
+
+    Attributes:
+        key: short name, used to choose it.
+        title: description that a coach would use.
+        prescription: one set, ready to be served.
+        sets: how many times the set is done.
+        rest_between_s: rest between these sets, s.
+    """
+
+    key: str
+    title: str
+    prescription: Prescription
+    sets: int = 1
+    rest_between_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What the plan must fit into.
+
+    Attributes:
+        minutes: time available, min.
+        fatigue_left: largest loss of capacity allowed at the end, 0 to 1; None for no limit.
+        later_sets: straight sets for the same muscles that follow later in the session.
+        later_break_s: break before those sets, s.
+    """
+
+    minutes: float
+    fatigue_left: float | None = None
+    later_sets: int = 0
+    later_break_s: float = 180.0
+
+    def __post_init__(self) -> None:
+        if not 0.5 <= self.minutes <= 60.0:
+            raise ValueError(f"minutes is {self.minutes!r}; allowed: 0.5 to 60")
+        if self.fatigue_left is not None and not 0.02 <= self.fatigue_left < 1.0:
+            raise ValueError(f"fatigue_left is {self.fatigue_left!r}; allowed: 0.02 to below 1")
+        if not 0 <= self.later_sets <= 20:
+            raise ValueError(f"later_sets is {self.later_sets!r}; allowed: 0 to 20")
+        if not 0.0 <= self.later_break_s <= 7_200.0:
+            raise ValueError(f"later_break_s is {self.later_break_s!r}; allowed: 0 to 7200")
+
+
+@dataclass(frozen=True, slots=True)
+class _Template:
+    """What all candidates of one plan share; loads in newtons per cable."""
+
+    exercise: str
+    units: LoadUnit
+    start_n: float
+    floor_n: float
+    stall_velocity_m_s: float
+    seconds: float
+
+    def prescription(
+        self, title: str, bouts: list[dict[str, Any]], drop: dict[str, Any] = _FIFTH_DROP, **stop: Any
+    ) -> Prescription:
+        """A prescription with these bouts, this drop policy and these stop rules."""
+        return Prescription.model_validate(
+            {
+                "name": title,
+                "exercise": self.exercise,
+                "units": self.units,
+                "load": {"start_n": round(self.start_n, 1), "floor_n": round(self.floor_n, 1)},
+                "stall": {"velocity_m_s": self.stall_velocity_m_s},
+                "drop": drop,
+                "stop": {"max_duration_s": max(self.seconds, 60.0), **stop},
+                "bouts": bouts,
+            }
+        )
+
+    def sets_that_fit(self, rest_s: float) -> int:
+        """How many straight sets fit into the minutes with this rest between them, one at least."""
+        return int(min(max((self.seconds + rest_s) // (SET_S + rest_s), 1), _MOST_SETS))
+
+
+def candidates(
+    profile: LifterProfile, wishes: Wishes, rig: RigParameters, *, units: LoadUnit = "kg"
+) -> list[Candidate]:
+    """The candidates for a lifter and the minutes available.
+
+    Args:
+        profile: the lifter; loads are shares of its 1RM.
+        wishes: the minutes available; the other wishes are judged after the trials.
+        rig: the rig; its greatest load limits the start load.
+        units: unit in which the prescriptions show their loads.
+
+    Raises:
+        ValueError: the profile has no 1RM, or a prescription cannot hold these loads.
+    """
+    if profile.one_rm_n is None:
+        raise ValueError("profile.one_rm_n is missing; allowed: a 1RM, from `ebbset profile`")
+    start_n = _start_n(profile.one_rm_n, rig)
+    v1 = profile.velocity_at_1rm_m_s
+    template = _Template(
+        exercise=profile.exercise,
+        units=units,
+        start_n=start_n,
+        floor_n=FLOOR_SHARE / START_SHARE * start_n,
+        stall_velocity_m_s=round(min(0.05, max(0.02, v1.mean - 2.0 * v1.sd)), 3),
+        seconds=60.0 * wishes.minutes,
+    )
+    return [*_single_sets(template), *_straight_sets(template), *_repeated_sets(template)]
+
+
+def _start_n(strength: Uncertain, rig: RigParameters) -> float:
+    prudent_n = MOST_SHARE * max(strength.mean - Z_INTERVAL * strength.sd, 0.3 * strength.mean)
+    return min(START_SHARE * strength.mean, prudent_n, rig.max_load_n)
+
+
+def _auto_drop_set(template: _Template) -> Prescription:
+    return template.prescription("Auto-drop set", [{}], _AUTO_DROP, max_duration_s=min(template.seconds, DROP_SET_S))
+
+
+def _single_sets(template: _Template) -> list[Candidate]:
+    """Drop sets and rest-pause, which fit into any number of minutes."""
+    longest_s = min(template.seconds, DROP_SET_S)
+    drop_set = template.prescription("Classic drop set", [{}], max_drops=3, max_duration_s=longest_s)
+    pauses = int(min(max((template.seconds - SET_S) // (PAUSE_REST_S + 10.0), 1), _MOST_PAUSES))
+    return [
+        Candidate("drop", "Classic drop set, three drops of a fifth", drop_set),
+        Candidate("auto", "Auto-drop set, about three repetitions a drop", _auto_drop_set(template)),
+        Candidate(
+            "rest-pause",
+            f"Rest-pause, {pauses} short bouts after {PAUSE_REST_S:.0f} s each",
+            template.prescription("Rest-pause", _bouts(pauses + 1, PAUSE_REST_S)),
+        ),
+    ]
+
+
+def _straight_sets(template: _Template) -> list[Candidate]:
+    """Straight sets with long and with short rests, and straight sets of which the last one drops."""
+    long_sets, short_sets = template.sets_that_fit(LONG_REST_S), template.sets_that_fit(SHORT_REST_S)
+    found = []
+    if long_sets > 1 or short_sets == 1:
+        title = f"{long_sets} straight set{'s' if long_sets > 1 else ''}"
+        rests = f", {LONG_REST_S:.0f} s rest" if long_sets > 1 else ""
+        prescription = template.prescription("Straight sets", _bouts(long_sets, LONG_REST_S))
+        found.append(Candidate("straight", title + rests, prescription))
+    if short_sets > 1:
+        bouts = _bouts(short_sets, SHORT_REST_S)
+        found.append(
+            Candidate(
+                "straight-short",
+                f"{short_sets} straight sets, {SHORT_REST_S:.0f} s rest",
+                template.prescription("Straight sets, short rests", bouts),
+            )
+        )
+        bouts = _bouts(short_sets, SHORT_REST_S, last="drop")
+        found.append(
+            Candidate(
+                "mixed",
+                f"{short_sets - 1} straight set{'s' if short_sets > 2 else ''}, then a last one that drops",
+                template.prescription("Straight sets, the last one dropping", bouts, _AUTO_DROP),
+            )
+        )
+    return found
+
+
+def _repeated_sets(template: _Template) -> list[Candidate]:
+    """Two auto-drop sets, where the minutes allow for both and the rest between them."""
+    if template.seconds < 2 * 1.5 * SET_S + BETWEEN_SETS_S:
+        return []
+    title = f"Two auto-drop sets, {BETWEEN_SETS_S:.0f} s between"
+    return [Candidate("auto-twice", title, _auto_drop_set(template), 2, BETWEEN_SETS_S)]
+
+
+def _bouts(count: int, rest_s: float, *, last: str = "end") -> list[dict[str, Any]]:
+    """Bouts that end at a stall, with rest between them; ``last`` is what a stall does in the last one."""
+    bouts = [{"on_stall": "end", **({"rest_before_s": rest_s} if k else {})} for k in range(count)]
+    bouts[-1]["on_stall"] = last
+    return bouts
