@@ -18,7 +18,7 @@ from ebbset.conformance.kit import Report, Result, Status, check_rig, results_of
 from ebbset.conformance.rig_client import Heard, RigClient
 from ebbset.conformance.trial import Trial
 from ebbset.controller.link.settings import BrokerSettings
-from ebbset.models.contract.wire import SampleFrame
+from ebbset.models.contract.rig_messages import SampleFrame
 from ebbset.simulators.rig.defects import Defect
 from tests.support.brokers import Mosquitto
 from tests.support.wire_messages import FRAME

@@ -17,7 +17,7 @@ from ebbset.controller.detection.stall_classifier import probability_of
 from ebbset.controller.detection.stall_evidence import StallEvidence, score
 from ebbset.controller.messages.reasons import Reason
 from ebbset.models.contract.prescription import StallSection
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import generic_line
 
 T = 10_000_000

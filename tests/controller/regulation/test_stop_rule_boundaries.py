@@ -20,7 +20,7 @@ from ebbset.controller.regulation.stop_rules import (
     side_difference,
 )
 from ebbset.models.contract.prescription import Prescription, StallSection, StopSection, example
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import generic_line
 
 LAST = RepetitionEnded(
