@@ -1,13 +1,13 @@
 """Running tests against a mutant, each in a process of its own that is forked with everything else imported.
 
-No file is changed on disk: the mutant comes in by the import system. (Cosmic Ray's own runner rewrites the source in
-place and starts Python anew for each mutant: a run that is broken off leaves a mutant behind, and takes four times as
-long. mutmut copies the package under the names of its folders, which are not the names it is imported by.)
+No file is changed on disk: the mutant comes in by the import system. Cosmic Ray's own runner rewrites the source in
+place, so a run that is broken off leaves a mutant behind, and starts Python anew for each mutant.
 """
 
 from __future__ import annotations
 
 import contextlib
+import gc
 import importlib.abc
 import importlib.machinery
 import importlib.util
@@ -95,6 +95,9 @@ def prepare(target: Target) -> None:
         RuntimeError: the tests cannot be collected.
     """
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
+    # compiled code is kept, or each fork compiles the tests anew; a mutant's never is
+    sys.dont_write_bytecode = False
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     for name in [name for name in sys.modules if name.partition(".")[0] in ("ebbset", "tests")]:
         del sys.modules[name]
     barrier = _Barrier(target.module)
@@ -105,6 +108,7 @@ def prepare(target: Target) -> None:
                 importlib.import_module(name)
     finally:
         sys.meta_path.remove(barrier)
+    gc.freeze()
 
 
 def _imported_by_tests(target: Target) -> list[str]:

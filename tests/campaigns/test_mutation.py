@@ -1,4 +1,7 @@
-"""The short form of the mutation run, the driver held against known mutants, and branch coverage."""
+"""The short form of the mutation run, the driver held against known mutants, and the coverage gate against a gap.
+
+That each target is covered whole is checked by ``make coverage``: a process for each is too much for the suite.
+"""
 
 from __future__ import annotations
 
@@ -102,20 +105,12 @@ def test_a_survivor_without_a_reason_fails_the_run(tmp_path: Path) -> None:
     assert "| stop_rules | 3 | 0 | 0 | 3 |" in done.stdout
 
 
-@pytest.mark.parametrize("name", TARGETS)
-def test_its_own_tests_take_every_branch_of_a_target(name: str) -> None:
-    covered = coverage.measure(name, TARGETS[name])
-    assert covered.branches > 0
-    assert covered.missing == ()
-
-
 def test_a_branch_that_is_not_taken_and_a_test_that_fails_are_told(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    module = TARGETS["transitions"].module
-    with pytest.raises(RuntimeError, match="transitions"):
-        coverage.measure("transitions", Target(module, ("tests/no_such_test.py",)))
-    part = Target(module, ("tests/controller/regulation/test_transition_table.py",))
-    monkeypatch.setitem(TARGETS, "transitions", part)
-    assert coverage.main(["transitions"]) == 1
-    assert "line" in capsys.readouterr().out
+    target = TARGETS["stall"]
+    with pytest.raises(RuntimeError, match="stall"):
+        coverage.measure("stall", Target(target.module, ("tests/no_such_test.py",)))
+    monkeypatch.setitem(TARGETS, "stall", Target(target.module, target.tests[:1]))
+    assert coverage.main(["stall"]) == 1
+    assert "branch" in capsys.readouterr().out
