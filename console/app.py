@@ -1,7 +1,7 @@
-"""The command group: a static table of commands, each imported only when it is asked for.
+"""The command group: a static table of commands, each imported only when it is run.
 
-Every error ends here as one sentence and an exit code. Each command has a module of its own, with a click command
-named ``command``; none of them is imported for ``ebbset --help``, which must answer at once on a small computer.
+Every error ends here as one sentence and an exit code. Each command has its own module with a click command named
+``command``. ``ebbset --help`` imports none of them, because it must answer at once on a small computer.
 """
 
 from __future__ import annotations
@@ -25,23 +25,23 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     ),
     "serve": ("rig_commands.serve", "Run the controller for one rig until it is stopped."),
     "rig": ("rig_commands.rig", "Run a virtual rig with a simulated lifter on it."),
-    "check-rig": ("rig_commands.check_rig", "Hold a rig against the wire contract, with nobody under the load."),
-    "identify": ("rig_commands.identify", "Find a rig's ramp, bandwidth and friction from the outside."),
+    "check-rig": ("rig_commands.check_rig", "Check a rig against the wire contract, with nobody under the load."),
+    "identify": ("rig_commands.identify", "Measure a rig's ramp, bandwidth and friction from the outside."),
     "request": ("rig_commands.request", "Ask a controller to arm, start, stop or release a set."),
     "check": ("commands.check", "Check prescriptions and lifter profiles."),
     "profile": ("commands.profile", "Build a lifter profile from a few submaximal sets."),
-    "plan": ("commands.plan", "Which set for the minutes there are: weighed on simulated twins of the lifter."),
-    "report": ("commands.report", "Read recordings: tables here, a page for the browser."),
+    "plan": ("commands.plan", "Find the best set for the time available, on simulated twins of the lifter."),
+    "report": ("commands.report", "Show recordings as tables here and as a page for the browser."),
     "replay": ("commands.replay", "Run a recording through the controller again; every decision must be the same."),
     "simulate": ("commands.simulate", "Run a prescription on simulated lifters, faster than real time."),
-    "validate": ("commands.validate", "Hold the simulator against published figures."),
-    "evaluate": ("commands.evaluate", "Hold the controller's judgement against the simulator's truth."),
-    "compare": ("commands.compare", "Policies or prescriptions against each other on a simulated population."),
+    "validate": ("commands.validate", "Compare the simulator with published figures."),
+    "evaluate": ("commands.evaluate", "Compare the controller's judgement with the simulator's truth."),
+    "compare": ("commands.compare", "Compare policies or prescriptions on a simulated population."),
     "study": ("commands.study", "Run a study: balanced schedule, blinded sessions, fidelity."),
     "lifter": ("commands.lifter", "Show, hand over or delete what is stored about one lifter."),
-    "export": ("commands.export", "Recordings as tidy tables, Parquet and CSV, with a data dictionary."),
+    "export": ("commands.export", "Export recordings as tidy tables, Parquet and CSV, with a data dictionary."),
 }
-"""Name -> (module in this package, the line shown in the list). Static, so that the list costs no import."""
+"""Name -> (module in this package, line in the list). Static, so that showing the list imports nothing."""
 
 EXTRAS: Final[dict[str, str]] = {
     "numba": "sim",
@@ -54,7 +54,7 @@ EXTRAS: Final[dict[str, str]] = {
     "distributed": "study",
     "pyarrow": "study",
 }
-"""Module -> extra that brings it. A test holds this table against what is imported and what pyproject.toml declares."""
+"""Module -> extra that installs it. A test compares this table with the imports and with pyproject.toml."""
 
 EPILOG: Final = f"""\b
 Exit codes:
@@ -69,10 +69,10 @@ Completion of commands and options in your shell:
 
 
 class LazyGroup(click.Group):
-    """A group that knows its commands from `COMMANDS` and imports one when it is run or asked for help."""
+    """A group that lists the commands of `COMMANDS` and imports one only to run it or to show its help."""
 
     def list_commands(self, _ctx: click.Context) -> list[str]:
-        """Names in the order of the table, which is the order in which a newcomer meets them."""
+        """Names in the order of the table, which is the order in which a newcomer needs them."""
         return list(COMMANDS)
 
     def get_command(self, _ctx: click.Context, cmd_name: str) -> click.Command | None:
@@ -81,7 +81,7 @@ class LazyGroup(click.Group):
             return None
         from ebbset.console import logs
 
-        # Log lines of the libraries below must never mix with what a script reads from standard output.
+        # Log lines must never mix with what a script reads from standard output.
         logs.configure(quiet=True)
         module = importlib.import_module(f"ebbset.console.{COMMANDS[cmd_name][0]}")
         command: click.Command = module.command
@@ -123,7 +123,7 @@ def cli() -> None:
 
 
 def run(arguments: Sequence[str]) -> int:
-    """Run the command line and turn whatever happens into an exit code and at most one message."""
+    """Run the command line; every outcome becomes an exit code and at most one message."""
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         result = cli.main(args=list(arguments), prog_name="ebbset", standalone_mode=False)
@@ -141,7 +141,7 @@ def run(arguments: Sequence[str]) -> int:
 
 
 def explain(error: BaseException) -> CommandError:
-    """The sentence and exit code for an error that a command did not turn into one itself."""
+    """Turn an error that a command did not handle into a sentence and an exit code."""
     while isinstance(error, BaseExceptionGroup):
         error = error.exceptions[0]
     if isinstance(error, CommandError):

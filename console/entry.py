@@ -1,7 +1,7 @@
-"""The ``ebbset`` program: where the command line begins, with or without the console extra.
+"""Entry point of the ``ebbset`` program, with or without the console extra.
 
-Only the standard library is imported until it is known that the extra is there, so that the base install on a small
-computer answers with a sentence instead of a traceback. No command lives here.
+It imports only the standard library until it knows that the extra is installed, so that the base install answers with
+a sentence instead of a traceback.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ _EXTRA_MISSING = 5
 
 
 def main() -> int:
-    """Run the command line; the exit code is documented in `console.exits`."""
+    """Run the command line and return an exit code of `console.exits`."""
     try:
         import click  # noqa: F401
     except ModuleNotFoundError:

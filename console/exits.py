@@ -1,6 +1,6 @@
-"""Exit codes of every command, in one place, and the one error type that commands raise to end with one.
+"""Exit codes of all commands, and the error that a command raises to end with one.
 
-Scripts may rely on these numbers. Nothing else lives here; it imports nothing heavy.
+Scripts may rely on these numbers. This module imports nothing heavy.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 class Exit(IntEnum):
-    """What a command's exit code says."""
+    """Exit code of a command."""
 
     OK = 0
     NO = 1
@@ -40,11 +40,11 @@ MEANINGS: Final[dict[Exit, str]] = {
 
 
 class CommandError(click.ClickException):
-    """Ends a command with one clear sentence and an exit code; never with a traceback.
+    """Ends a command with one clear sentence and an exit code, never with a traceback.
 
     Args:
-        message: the sentence shown.
-        code: exit code.
+        message: the sentence.
+        code: the exit code.
     """
 
     def __init__(self, message: str, code: Exit) -> None:
@@ -53,17 +53,17 @@ class CommandError(click.ClickException):
 
     @property
     def exit_code(self) -> int:  # type: ignore[override]
-        """What click's own handling would exit with."""
+        """Exit code in the form that click expects."""
         return int(self.code)
 
 
 def table_text() -> str:
-    """The exit codes as the lines of a help text."""
+    """Format the exit codes as lines of a help text."""
     return "\n".join(f"  {int(code):>3}  {MEANINGS[code]}" for code in Exit)
 
 
 def as_command_error(error: BadDocumentError) -> CommandError:
-    """The same problems, one a line."""
+    """Convert a bad document to a command error, with one problem per line."""
     lines = [str(problem) for problem in error.problems]
     head = error.what if len(lines) == 1 else f"{error.what}: {len(lines)} problems"
     return CommandError(f"{head}: {lines[0]}" if len(lines) == 1 else "\n  ".join([head, *lines]), Exit.BAD_INPUT)

@@ -1,4 +1,4 @@
-"""Where log lines of the console's own processes go: standard error, for people at a terminal, as JSON elsewhere."""
+"""Logging of the console's processes: to standard error, readable at a terminal, JSON elsewhere."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ def configure(*, quiet: bool = False) -> None:
     """Set structlog up for this process.
 
     Args:
-        quiet: only warnings and worse.
+        quiet: log warnings and errors only.
     """
     people = sys.stderr.isatty()
     structlog.configure(

@@ -1,4 +1,4 @@
-"""``ebbset check``: are these prescriptions and profiles usable, and what do they prescribe?"""
+"""``ebbset check``: whether prescriptions and profiles are usable, and what they order."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ Document = Prescription | LifterProfile
 def command(files: tuple[Path, ...], as_json: bool) -> int:
     """Check prescriptions and lifter profiles, and say in words what each one orders.
 
-    Every wrong field is named with its value and what is allowed, all of them at once. Given a prescription and a
-    profile of the same exercise, the two are also held against each other: a stall threshold that an honest heavy
-    repetition would touch, or a start load above the 1RM, is pointed out.
+    All wrong fields are listed at once, each with its value and what is allowed. A prescription is also compared with
+    each profile of the same exercise: the notes point out a stall threshold that a genuine heavy repetition would
+    cross, and a start load above the 1RM.
 
     \b
     Exit code 0 when every file is usable, 1 when one is not, 3 when one could not be read.
@@ -106,15 +106,15 @@ def _profile_text(profile: LifterProfile) -> list[str]:
 
 
 def _remarks(document: Document, others: list[Document]) -> list[str]:
-    """What is allowed but worth a second look."""
+    """Notes about what is allowed but worth a second look."""
     if not isinstance(document, Prescription):
         return []
     found = []
     stop = document.stop
     if not any(document.budget.model_dump().values()) and stop.max_drops is None and stop.max_repetitions is None:
         found.append(
-            f"{document.name}: no budget, drops or repetitions end it; it ends at a stall on the floor load "
-            f"or after {stop.max_duration_s:g} s"
+            f"{document.name}: neither a budget nor a limit on drops or repetitions ends it; it ends at a stall on "
+            f"the floor load or after {stop.max_duration_s:g} s"
         )
     for profile in others:
         if isinstance(profile, LifterProfile) and profile.exercise == document.exercise:

@@ -1,10 +1,9 @@
-"""``ebbset compare``: policies or prescriptions on a simulated population, paired by lifter."""
+"""``ebbset compare``: compare policies or prescriptions on a simulated population, paired by lifter."""
 
 from __future__ import annotations
 
 import csv
 import json
-import os
 from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
@@ -14,6 +13,7 @@ import click
 
 from ebbset.console.commands.pictures import svg_option
 from ebbset.console.exits import CommandError, Exit
+from ebbset.console.shared_options import seed_option, workers_option
 
 if TYPE_CHECKING:
     from ebbset.coaching.compare import ComparedCondition
@@ -27,25 +27,19 @@ if TYPE_CHECKING:
     "policies",
     multiple=True,
     metavar="NAME[:PARAMETER=VALUE,…]",
-    help="With one prescription: run it with this drop policy; again for each further policy.",
+    help="With one prescription: run it with this drop policy; repeat for each further policy.",
 )
-@click.option("--lifters", type=click.IntRange(2, 1_000_000), default=100, show_default=True)
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Same seed, same results.")
+@click.option("--lifters", type=click.IntRange(2, 1_000_000), default=100, show_default=True, help="Simulated lifters.")
+@seed_option
 @click.option(
     "--start-share",
     type=click.FloatRange(0.2, 1.0),
     default=0.75,
     show_default=True,
-    help="Start load as part of each lifter's 1RM; all other loads in proportion.",
+    help="Start load as a part of each lifter's 1RM; all other loads scale with it.",
 )
 @click.option("--known", is_flag=True, help="Give the controller a profile of each lifter.")
-@click.option(
-    "--workers",
-    type=click.IntRange(1, 1024),
-    default=lambda: os.cpu_count() or 1,
-    show_default="one a core",
-    help="Processes; the results are the same for any number.",
-)
+@workers_option(most=1024)
 @click.option("--dask", "scheduler", metavar="ADDRESS", help="Run on the Dask cluster of this scheduler.")
 @click.option("--table", type=click.Path(path_type=Path, dir_okay=False), help="Tidy CSV file, one row a set.")
 @svg_option
@@ -67,7 +61,7 @@ def command(
 
     Every lifter does every condition fresh and with the same random numbers, so differences are paired. Means come
     with 95 % confidence intervals over lifters; stimulus is relative, estimated, and also shown with its range over
-    the assumptions. Results are simulated: `ebbset validate` shows what the simulator was held against.
+    the assumptions. Results are simulated: `ebbset validate` shows how the simulator compares with published figures.
 
     \b
     Exit code 0 when every set kept every invariant, 1 when one did not.
@@ -129,7 +123,11 @@ def _conditions(read: Sequence[Prescription], policies: Sequence[str]) -> list[C
 
 
 def _checked(condition: Any) -> Any:
-    """The policy must exist and take its parameters: better told now than in a worker."""
+    """Check that the policy exists and takes its parameters, before workers start.
+
+    Raises:
+        BadDocumentError: the policy is unknown or refuses its parameters.
+    """
     from ebbset.controller.service.policy_registry import load_policies
     from ebbset.models.contract.problems import BadDocumentError, Problem, shorten
 

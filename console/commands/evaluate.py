@@ -1,9 +1,8 @@
-"""``ebbset evaluate``: the controller's detection and estimates against the simulator's truth."""
+"""``ebbset evaluate``: compare the controller's judgement with what only the simulator can know."""
 
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
@@ -12,6 +11,7 @@ import click
 
 from ebbset.console.commands.pictures import draw_page, page_option
 from ebbset.console.exits import CommandError, Exit
+from ebbset.console.shared_options import workers_option
 
 _MOST_COLUMNS: Final = 6
 _FIGURE_WIDTH: Final = 7
@@ -19,25 +19,21 @@ _WORDY: Final = ("name", "rule", "setting", "asked")
 
 
 @click.command(name="evaluate")
-@click.option("--short", is_flag=True, help="Few sets; for a quick look.")
-@click.option("--seed", type=click.IntRange(0), help="One seed; left out, the package's file of seeds never tuned on.")
-@click.option("--seeds", type=click.Path(path_type=Path, dir_okay=False), help="Another file of unseen seeds.")
+@click.option("--short", is_flag=True, help="Run few sets, for a quick look.")
 @click.option(
-    "--workers",
-    type=click.IntRange(1, 256),
-    default=lambda: os.cpu_count() or 1,
-    show_default="one a core",
-    help="Processes; the results are the same for any number.",
+    "--seed", type=click.IntRange(0), help="One seed; by default, the package's seeds that tuning never used."
 )
+@click.option("--seeds", type=click.Path(path_type=Path, dir_okay=False), help="Another file of unseen seeds.")
+@workers_option(most=256)
 @page_option
 @click.option("--json", "as_json", is_flag=True, help="The tables as JSON.")
 def command(short: bool, seed: int | None, seeds: Path | None, workers: int, plot: Path | None, as_json: bool) -> int:
     """Judge stall detection, drop sizes, estimates and budgets on simulated sets whose truth is known.
 
-    For each repetition that slows, the simulator also runs what would have happened without a drop. Shown are false,
-    missed and late drops beside the best that a velocity threshold can do and beside perfect knowledge; repetitions
-    per step beside the wish; errors of the estimates and how often their intervals hold the truth; and each target
-    with whether it is met.
+    For each repetition that slows, the simulator also runs what would have happened without a drop. The tables show
+    false, missed and late drops next to the best velocity threshold and to perfect knowledge; repetitions per step
+    next to the number wanted; errors of the estimates and how often their intervals contain the truth; and whether
+    each target is met.
 
     \b
     Exit code 0 when every target is met, 1 when one is not. The long form takes some minutes.
@@ -45,7 +41,7 @@ def command(short: bool, seed: int | None, seeds: Path | None, workers: int, plo
     from ebbset.simulators.evaluation import evaluate
 
     if seed is not None and seeds is not None:
-        raise click.UsageError("--seed and --seeds exclude each other.")
+        raise click.UsageError("--seed and --seeds cannot be used together.")
 
     def say(what: str) -> None:
         click.echo(f"simulating: {what}", err=True)
@@ -87,7 +83,7 @@ def _show(report: Any) -> None:
                 table.add_row(*cells, style="bold" if row.get("met") is False else "")
             console.print(table)
             continue
-        # Too many figures for one line: figures go down, and as many rows as fit go across.
+        # Too many columns for one line: transpose the table, and split its rows over as many tables as needed.
         label = heads[0]
         for part in _parts(rows, label, console.width - max(len(_words(head)) for head in heads)):
             table = Table(box=None, pad_edge=False, header_style="dim")
@@ -110,7 +106,7 @@ def _words(head: str) -> str:
 
 
 def _parts(rows: list[dict[str, Any]], label: str, width: int) -> Iterator[list[dict[str, Any]]]:
-    """The rows in groups whose names fit side by side in so many characters; at least one each."""
+    """Split the rows into groups whose names fit side by side in ``width`` characters, at least one row each."""
     part: list[dict[str, Any]] = []
     used = 0
     for row in rows:

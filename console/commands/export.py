@@ -1,4 +1,4 @@
-"""``ebbset export``: recordings as tidy tables, Parquet and CSV, described as a data package."""
+"""``ebbset export``: export recordings as tidy tables, Parquet and CSV, described as a data package."""
 
 from __future__ import annotations
 
@@ -18,15 +18,15 @@ from ebbset.console.exits import CommandError, Exit
 def command(recordings: tuple[Path, ...], output: Path, study: Path | None, as_json: bool) -> int:
     """Write sets, repetitions, decisions and samples as tables.
 
-    Each table comes as Parquet and as CSV; datapackage.json describes the CSV files after the Data Package
-    specification (frictionlessdata.io) and dictionary.md is the same for people: every column with unit and meaning.
+    Each table is written as Parquet and as CSV. datapackage.json describes the CSV files by the Data Package
+    specification (frictionlessdata.io); dictionary.md describes every column, its unit and its meaning, for people.
     Figures of worth are relative, estimated.
 
-    Without --study the tables name no condition. What was ordered and done stands in them all the same, so whoever is
-    to stay blind needs fewer columns.
+    Without --study the tables name no condition. They still show what was prescribed and done, so remove columns
+    before you pass them to anyone who must stay blinded.
 
     \b
-    Exit code 0 when every recording was whole, 1 when something was missing from one (the tables hold the rest).
+    Exit code 0 when every recording was complete, 1 when something was missing from one (the tables hold the rest).
 
     \b
     Examples:

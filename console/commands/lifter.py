@@ -1,4 +1,4 @@
-"""``ebbset lifter``: what is stored about one lifter, handed over or deleted."""
+"""``ebbset lifter``: show, hand over or delete what is stored about one lifter."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ def command() -> None:
     """Show, hand over or delete what is stored about one lifter.
 
     A lifter is stored by pseudonym only: in profiles, in recordings armed with a profile or in a study session, and in
-    tables and pages made from them. Name every folder in which such files lie, backups included.
+    tables and pages made from them. Name every folder that holds such files, backups included.
 
     \b
     Examples:
@@ -55,7 +55,7 @@ def _list(found: Any) -> None:
 @_places
 @click.option("--json", "as_json", is_flag=True, help="One JSON list instead of text.")
 def show(lifter: str, folders: tuple[Path, ...], as_json: bool) -> int:
-    """List every file in which the lifter is. Exit code 0, also when there is none."""
+    """List every file that mentions the lifter. Exit code 0, even when there is none."""
     found = _find(lifter, folders)
     if as_json:
         click.echo(json.dumps([{"file": str(f.path), "kind": f.kind.value, "rows": f.rows} for f in found], indent=2))
@@ -67,9 +67,11 @@ def show(lifter: str, folders: tuple[Path, ...], as_json: bool) -> int:
 
 @command.command()
 @_places
-@click.option("--to", "target", required=True, type=click.Path(path_type=Path), help="Zip file to write; a new one.")
+@click.option(
+    "--to", "target", required=True, type=click.Path(path_type=Path), help="Zip file to write; it must not exist yet."
+)
 def export(lifter: str, folders: tuple[Path, ...], target: Path) -> int:
-    """Write everything about the lifter into one zip file, with an index. Nothing is changed."""
+    """Write everything about the lifter into one zip file, with an index. The files themselves stay unchanged."""
     from ebbset.coaching import privacy
 
     found = _find(lifter, folders)
@@ -85,9 +87,9 @@ def export(lifter: str, folders: tuple[Path, ...], target: Path) -> int:
 @_places
 @click.option("--yes", is_flag=True, help="Do not ask.")
 def delete(lifter: str, folders: tuple[Path, ...], yes: bool) -> int:
-    """Delete everything about the lifter, after showing it and asking; then look again that nothing is left.
+    """Show everything about the lifter, ask, delete it, then check that nothing is left.
 
-    Exit code 1 when something is left, which is then named.
+    Exit code 1 when something is left; it is listed.
     """
     from ebbset.coaching import privacy
 
@@ -95,7 +97,7 @@ def delete(lifter: str, folders: tuple[Path, ...], yes: bool) -> int:
     click.echo(f"{lifter}: {formatting.plural(len(found), 'file')}")
     _list(found)
     if found and not yes:
-        click.confirm("Delete? This cannot be undone; backups are yours to clear.", abort=True)
+        click.confirm("Delete? This cannot be undone, and backups elsewhere are not touched.", abort=True)
     try:
         privacy.delete(lifter, found)
     except OSError as error:

@@ -1,4 +1,4 @@
-"""The options that ask for a picture, shared by the commands that draw one."""
+"""The ``--plot`` options, shared by the commands that draw a picture."""
 
 from __future__ import annotations
 
@@ -27,7 +27,11 @@ svg_option = click.option(
 
 
 def _drawable(_context: click.Context, _parameter: click.Parameter, path: Path | None) -> Path | None:
-    """Refuse before minutes of simulation what could not be drawn after them."""
+    """Refuse up front, rather than after minutes of simulation, when the picture cannot be drawn.
+
+    Raises:
+        ModuleNotFoundError: matplotlib is not installed.
+    """
     if path is not None and importlib.util.find_spec("matplotlib") is None:
         raise ModuleNotFoundError("matplotlib is not installed", name="matplotlib")
     return path

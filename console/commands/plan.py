@@ -1,9 +1,8 @@
-"""``ebbset plan``: which set for the minutes there are, on simulated twins of this lifter."""
+"""``ebbset plan``: find the best set for the time available, on simulated twins of this lifter."""
 
 from __future__ import annotations
 
 import json
-import os
 from pathlib import Path
 from typing import Any, get_args
 
@@ -11,6 +10,7 @@ import click
 
 from ebbset.console.commands.pictures import svg_option
 from ebbset.console.exits import CommandError, Exit
+from ebbset.console.shared_options import seed_option, workers_option
 from ebbset.models.contract.units import LoadUnit
 
 DRAWS = 400
@@ -18,9 +18,11 @@ DRAWS = 400
 
 @click.command(name="plan")
 @click.argument("profile", type=click.Path(path_type=Path))
-@click.option("--minutes", required=True, type=click.FloatRange(0.5, 60), help="Minutes there are, rests included.")
+@click.option("--minutes", required=True, type=click.FloatRange(0.5, 60), help="Time available, rests included.")
 @click.option(
-    "--fatigue-left", type=click.FloatRange(0.02, 0.99), help="Most loss of capacity to leave behind, 0 to 1."
+    "--fatigue-left",
+    type=click.FloatRange(0.02, 0.99),
+    help="Greatest loss of capacity that may remain afterwards, 0 to 1.",
 )
 @click.option(
     "--later-sets", type=click.IntRange(0, 20), default=0, help="Sets for these muscles later in the session."
@@ -33,10 +35,12 @@ DRAWS = 400
     help="Break before them, seconds.",
 )
 @click.option("--twins", type=click.IntRange(4, 500), default=16, show_default=True, help="Simulated twins.")
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Same seed, same plan.")
-@click.option("--workers", type=click.IntRange(1, 256), default=lambda: os.cpu_count() or 1, show_default="one a core")
+@seed_option
+@workers_option(most=256)
 @click.option("--cables", type=click.Choice(["1", "2"]), default="1", show_default=True, help="Cables of the rig.")
-@click.option("--units", type=click.Choice(get_args(LoadUnit)), default="kg", show_default=True)
+@click.option(
+    "--units", type=click.Choice(get_args(LoadUnit)), default="kg", show_default=True, help="Unit of the loads."
+)
 @click.option("--choose", metavar="KEY", help="Write this candidate instead of the suggested one.")
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="Prescription to write (TOML).")
 @svg_option
@@ -57,15 +61,15 @@ def command(
     plot: Path | None,
     as_json: bool,
 ) -> int:
-    """Weigh straight sets, rest-pause, drop sets and mixtures for a lifter and the minutes there are.
+    """Compare straight sets, rest-pause, drop sets and mixtures for a lifter and the time available.
 
-    Every candidate is run through the real controller on simulated twins of the lifter, drawn over what the profile
-    leaves open. Stimulus is relative and estimated, with its range over twins and assumptions; where candidates cannot
-    be told apart, the plan says that there is no clear winner. With --later-sets, what those lose by the fatigue left
-    behind is taken off.
+    Every candidate runs through the real controller on simulated twins of the lifter, drawn from what the profile
+    leaves uncertain. Stimulus is relative and estimated, with its range over twins and assumptions. Where candidates
+    cannot be told apart, the plan says that there is no clear winner. With --later-sets, the plan subtracts what those
+    sets lose to the fatigue left behind.
 
-    The chosen candidate is written as a prescription that `ebbset serve` runs as it is. All to failure: the cautions
-    in safety.md apply, and a person decides.
+    The chosen candidate is written as a prescription that `ebbset serve` can run. All candidates go to failure: the
+    cautions in safety.md apply, and a person decides.
 
     \b
     Examples:
@@ -101,7 +105,7 @@ def command(
         output.write_text(chosen_prescription(choice).to_toml(), encoding="utf-8")
         click.echo(f"{choice.candidate.title}: written to {output}", err=as_json)
     elif output is not None:
-        raise CommandError("nothing was written: no candidate fits; --choose takes one all the same", Exit.NO)
+        raise CommandError("nothing was written: no candidate fits; use --choose to take one anyway", Exit.NO)
     return int(Exit.OK if plan.suggestion is not None else Exit.NO)
 
 
@@ -145,7 +149,7 @@ def _show(plan: Any, choice: Any) -> None:
 
     console = Console(highlight=False)
     console.print(
-        f"Simulated on {plan.twins} twins. Middle values, with ranges that hold four times out of five.\n"
+        f"Simulated on {plan.twins} twins. Medians, with 80 % ranges.\n"
         "Stimulus is relative, estimated: 1 = a fresh repetition at failure.\n"
     )
     later = any(j.net != j.stimulus for j in plan.judged)
@@ -165,7 +169,7 @@ def _show(plan: Any, choice: Any) -> None:
             style="bold" if j is choice else "dim" if j.obstacles else "",
         )
     console.print(table)
-    console.print("Net: less what the later sets lose by the fatigue left behind.\n" if later else "")
+    console.print("Net: minus what the later sets lose to the fatigue left behind.\n" if later else "")
     for j in plan.judged:
         obstacles = "".join(f"; {text}" for text in j.obstacles)
         console.print(f"{j.candidate.key}: {j.candidate.title}{obstacles}", style="dim")

@@ -1,4 +1,4 @@
-"""``ebbset profile``: a lifter profile from a few submaximal sets, and what later sets change in it."""
+"""``ebbset profile``: build a lifter profile from a few submaximal sets, and update it from later ones."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from ebbset.models.contract.constants import Z_INTERVAL
 
 @click.command(name="profile")
 @click.argument("recordings", nargs=-1, type=click.Path(path_type=Path), metavar="[RECORDING…]")
-@click.option("--lifter", help="Pseudonym; never a name. Required but with --update, where the profile says who.")
+@click.option("--lifter", help="Pseudonym, never a name. Required, except with --update.")
 @click.option(
     "--update",
     "known",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Profile file to go on from: what the recordings, whole sets of any kind, change in it.",
+    help="Profile file to update from recordings of whole sets of any kind.",
 )
-@click.option("--exercise", help="Exercise; left out, the one of the recordings.")
+@click.option("--exercise", help="Exercise; by default, that of the recordings.")
 @click.option(
     "--set",
     "velocities",
@@ -38,9 +38,11 @@ from ebbset.models.contract.constants import Z_INTERVAL
     help="A set to failure by hand: load with unit and completed repetitions, e.g. '60 kg 9'.",
 )
 @click.option("--one-rm", metavar="LOAD", help="A 1RM that was lifted, e.g. '82.5 kg'.")
-@click.option("--date", type=click.DateTime(["%Y-%m-%d"]), help="Of the sets; left out, the recordings' or today.")
+@click.option(
+    "--date", type=click.DateTime(["%Y-%m-%d"]), help="Date of the sets; by default, that of the recordings, or today."
+)
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="Profile file to write (TOML).")
-@click.option("--overwrite", is_flag=True, help="The file to write may be there already.")
+@click.option("--overwrite", is_flag=True, help="Replace the file if it exists.")
 @click.option("--json", "as_json", is_flag=True, help="Profile, residuals and remarks as JSON.")
 def command(
     recordings: tuple[Path, ...],
@@ -57,15 +59,16 @@ def command(
 ) -> int:
     """Build a lifter profile: load–velocity line, velocity at 1RM, 1RM and ROM, each with its spread.
 
-    Lift with maximal intent and stop well short of failure; loads far apart tell most. One set already gives a
-    profile, with wide intervals, because what is known of the exercise in general stands in for the rest; the remarks
+    Lift with maximal intent and stop well short of failure; loads far apart are the most informative. One set is
+    enough for a profile with wide intervals, because general knowledge of the exercise fills in the rest. The remarks
     say what is weak and which set would help most. Loads are per cable.
 
-    From a recording only the first load of the first bout is used, before fatigue.
+    From a recording, only the first load of the first bout is used, before fatigue.
 
-    With --update, a profile that is there learns from whole recorded sets, to failure and with drops too. Each figure
-    is shown before, after, and by how much it changed; the profile is called stale where the sets do not fit it or it
-    is more than twelve weeks old. Without -o nothing is written; a file that is there is never overwritten unasked.
+    With --update, an existing profile learns from whole recorded sets, including sets to failure and with drops. Each
+    figure is shown before, after, and by how much it changed. The profile is called stale when the sets do not fit it
+    or when it is more than twelve weeks old. Without -o nothing is written; without --overwrite no existing file is
+    replaced.
 
     \b
     Examples:
@@ -79,7 +82,7 @@ def command(
         others = {"--lifter": lifter, "--exercise": exercise, "--one-rm": one_rm, "--set": velocities}
         given = [name for name, value in (others | {"--failure": failures}).items() if value]
         if given or not recordings:
-            said = f"has {', '.join(given)} beside it" if given else "has no recordings"
+            said = f"comes with {', '.join(given)}" if given else "comes without recordings"
             raise click.UsageError(f"--update {said}; allowed: recordings, --date, -o, --overwrite and --json.")
         return _update(known, recordings, None if date is None else date.date(), output, as_json=as_json)
     if lifter is None:
@@ -125,7 +128,7 @@ def command(
 def _update(
     known: Path, recordings: tuple[Path, ...], date: datetime.date | None, output: Path | None, *, as_json: bool
 ) -> int:
-    """A profile that is there, and what recorded sets change in it."""
+    """Update an existing profile from recorded sets."""
     from ebbset.coaching.learning import changes, learn
     from ebbset.console.report.sources import read_sources
     from ebbset.controller.service.documents import read_profile
@@ -185,7 +188,7 @@ def _recorded(paths: tuple[Path, ...]) -> tuple[list[Any], set[str], list[dateti
 
 
 def _typed(text: str, *, failure: bool) -> Any:
-    """One set as typed: everything but the last word is the load."""
+    """Parse a set typed by hand: the last word is the figure, everything before it the load."""
     from ebbset.coaching.profile_fit import ObservedSet
 
     load, _, figure = text.strip().rpartition(" ")
@@ -219,7 +222,7 @@ def _show(fit: Any, count: int, output: Path | None) -> None:
         low, high = p.one_rm_n.mean - Z_INTERVAL * p.one_rm_n.sd, p.one_rm_n.mean + Z_INTERVAL * p.one_rm_n.sd
         click.echo(
             f"  1RM                   {p.one_rm_n.mean:.0f} ± {p.one_rm_n.sd:.0f} N   "
-            f"({formatting.load(p.one_rm_n.mean, 'kg')}; four times out of five {formatting.load(low, 'kg')} to "
+            f"({formatting.load(p.one_rm_n.mean, 'kg')}; 80 % range {formatting.load(low, 'kg')} to "
             f"{formatting.load(high, 'kg')})"
         )
     click.echo(f"  velocity at 1RM       {p.velocity_at_1rm_m_s.mean:.2f} ± {p.velocity_at_1rm_m_s.sd:.2f} m/s")
@@ -242,7 +245,7 @@ def _show_changes(learned: Any, output: Path | None) -> None:
         f"{formatting.plural(after.sets_used - before.sets_used, 'set')} more; mean ± standard deviation"
     )
     if learned.stale:
-        click.echo("The profile was stale; why stands below.")
+        click.echo("The profile was stale; the notes below say why.")
     click.echo(f"  {'':<26}{'before':>16}{'after':>16}   change")
     for name, was, now in changes(learned):
         label, places = FIGURES[name]

@@ -1,4 +1,4 @@
-"""``ebbset replay``: does a recording lead to the same decisions again, bit for bit?"""
+"""``ebbset replay``: check that a recording leads to the same decisions again, bit for bit."""
 
 from __future__ import annotations
 
@@ -18,15 +18,15 @@ from ebbset.models.contract import formatting
 def command(files: tuple[Path, ...], as_json: bool) -> int:
     """Run recordings through the controller again and compare every output to the last bit.
 
-    The recording holds every input in the order in which it was handled; nothing else decides. A difference means that
-    the controller is not the one that recorded (another version, another drop policy), or that the file was changed;
-    the first difference is shown with what stood in the recording and what came out now. A set whose drop policy is not
-    installed here cannot be replayed; that is said, with the policy's name, and nothing is compared.
+    The recording holds every input in the order in which it was handled, and decisions depend on nothing else. A
+    difference means that the controller is not the one that made the recording (another version, another drop policy),
+    or that the file was changed. The first difference is shown: the recorded value and the value now. A set whose drop
+    policy is not installed here cannot be replayed; the message names the policy, and nothing is compared.
 
     \b
     Exit code 0 when every file led to the same outputs, 1 when one did not, 3 when one could not be read, 5 when a drop
     policy is not installed.
-    A recording cut short by a crash is compared as far as it goes, and that is said.
+    A recording cut short by a crash is compared as far as it goes, and the result says so.
     """
     from ebbset.controller.recording.replay import Verdict, replay
     from ebbset.controller.recording.sources import open_recording

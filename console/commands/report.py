@@ -1,4 +1,4 @@
-"""``ebbset report``: recordings as tables in the terminal and as one page for the browser."""
+"""``ebbset report``: show recordings as tables in the terminal and as one page for the browser."""
 
 from __future__ import annotations
 
@@ -17,18 +17,18 @@ from ebbset.console.exits import CommandError, Exit
 @click.option(
     "--page",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Where the page goes; left out, beside the first recording, with the ending .html.",
+    help="Page to write; by default, next to the first recording, with the suffix .html.",
 )
 @click.option("--no-page", is_flag=True, help="Tables only.")
 @click.option("--json", "as_json", is_flag=True, help="JSON instead of tables, and no page unless --page names one.")
 def command(files: tuple[Path, ...], page: Path | None, no_page: bool, as_json: bool) -> int:
     """Show what happened in recorded sets, why, what it was probably worth, and what to do next.
 
-    In the terminal: a table of repetitions, a line for each decision with the numbers it rested on, why the set ended,
-    and the next set. On the page: the set's trace with its stalls, the velocity of each repetition, capacity and loss
-    of capacity with their ranges, and the same tables. The page is one file, needs no network, and prints.
+    The terminal shows a table of repetitions, each decision with the numbers behind it, why the set ended, and advice
+    for the next set. The page shows the trace with its stalls, the velocity of each repetition, capacity and loss of
+    capacity with their ranges, and the same tables. It is a single file that needs no network and can be printed.
 
-    Several recordings of one lifter also give the course over days.
+    Several recordings of one lifter also show the course over days.
 
     \b
     Examples:
@@ -40,7 +40,7 @@ def command(files: tuple[Path, ...], page: Path | None, no_page: bool, as_json: 
     from ebbset.console.report.sources import read_sources
 
     if page is not None and no_page:
-        raise click.UsageError("--page and --no-page exclude each other.")
+        raise click.UsageError("--page and --no-page cannot be used together.")
     sources = read_sources(files)
     if as_json:
         click.echo(
@@ -73,7 +73,7 @@ def _show(sources: Any) -> None:
 
 
 def plain_set(item: Any) -> dict[str, Any]:
-    """A recorded set as plain JSON data, for scripts."""
+    """Convert a recorded set to plain JSON data, for scripts."""
     from ebbset.coaching.next_set import advice
     from ebbset.coaching.worth import estimated
     from ebbset.controller.recording.reader import as_plain

@@ -1,9 +1,8 @@
-"""``ebbset simulate``: a prescription on one simulated lifter or on a population, faster than real time."""
+"""``ebbset simulate``: run a prescription on one simulated lifter or a population, faster than real time."""
 
 from __future__ import annotations
 
 import json
-import os
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -11,6 +10,7 @@ from typing import Any
 import click
 
 from ebbset.console.exits import CommandError, Exit
+from ebbset.console.shared_options import seed_option, workers_option
 
 
 @click.command(name="simulate")
@@ -18,24 +18,16 @@ from ebbset.console.exits import CommandError, Exit
 @click.option(
     "--persons",
     type=click.IntRange(1, 1_000_000),
-    help="Simulate so many drawn people; left out, one set of the average trained man, shown whole.",
+    help="Number of people to draw and simulate; by default, one set of the average trained man, shown in full.",
 )
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Same seed, same results.")
-@click.option(
-    "--workers",
-    type=click.IntRange(1, 256),
-    default=lambda: os.cpu_count() or 1,
-    show_default="one a core",
-    help="Processes; the results are the same for any number.",
-)
+@seed_option
+@workers_option(most=256)
 @click.option(
     "--as-written",
     is_flag=True,
-    help="Loads as the file has them; left out, scaled with each person's strength from the average lifter's.",
+    help="Use the loads of the file for everybody; by default they scale with each person's strength.",
 )
-@click.option(
-    "--profile", type=click.Path(path_type=Path), help="One set only: the profile that the controller is given."
-)
+@click.option("--profile", type=click.Path(path_type=Path), help="One set only: the profile to give to the controller.")
 @click.option(
     "--table", type=click.Path(path_type=Path, dir_okay=False), help="With --persons: CSV file, one row a set."
 )
@@ -54,9 +46,9 @@ def command(
 ) -> int:
     """Run a prescription on simulated lifters, with the same controller that runs live.
 
-    Results are simulated. What the simulator was held against, and with what error, is shown by `ebbset validate`.
-    In the table, columns that begin with true_ hold what nobody could measure on people; the others hold what the
-    controller saw and decided.
+    Results are simulated. `ebbset validate` compares the simulator with published figures and shows its errors. In the
+    table, columns that begin with true_ hold what nobody could measure on people; the others hold what the controller
+    saw and decided.
 
     \b
     Exit code 0 when every set ran and kept every invariant, 1 when one did not.
@@ -75,10 +67,10 @@ def command(
     known_exercise(order)
     if persons is not None:
         if record is not None or profile is not None:
-            raise click.UsageError("--record and --profile go with one set, not with --persons.")
+            raise click.UsageError("--record and --profile need a single set; they cannot be used with --persons.")
         return _many(order, persons, seed, workers, as_written, table, as_json)
     if table is not None:
-        raise click.UsageError("--table goes with --persons; for one set use --json or --record.")
+        raise click.UsageError("--table needs --persons; for one set use --json or --record.")
     try:
         return _one(order, seed, None if profile is None else read_profile(profile), record, as_json)
     except SetNotRunError as error:

@@ -1,6 +1,6 @@
-"""What `ebbset simulate` does: people drawn, loads fitted to them, rows written, one average set recorded.
+"""The work of `ebbset simulate`: draw people, scale loads, tally and write rows, record one average set.
 
-Everything here is simulated. The simulators run the sets; this module makes the cases and writes the results.
+Everything here is simulated. The simulators run the sets; this module chooses the cases and stores the results.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ MEASURES: Final[dict[str, str]] = {
     "duration_s": "duration, s",
     "true_capacity_after": "capacity left, part of fresh (true)",
 }
-"""Columns that the summary averages, and what people read for them."""
+"""Column that the summary averages -> its label."""
 
 
 def known_exercise(prescription: Prescription) -> None:
@@ -52,15 +52,15 @@ def known_exercise(prescription: Prescription) -> None:
 
 
 def cases(prescription: Prescription, *, persons: int, seed: int, relative: bool) -> Iterator[SetCase]:
-    """Persons 0 to ``persons`` - 1 of a seed with this prescription.
+    """Yield the cases of persons 0 to ``persons`` - 1 of a seed with this prescription.
 
     Args:
-        prescription: what is ordered.
-        persons: how many.
-        seed: of the people.
-        relative: loads are taken as written for the average lifter and scaled with each person's strength, the
-            greatest isometric force at the weakest point of the range; a 1RM would have to be searched for, at the
-            cost of the set itself.
+        prescription: what each person is prescribed.
+        persons: number of people.
+        seed: seed from which people are drawn.
+        relative: treat the loads as written for the average lifter and scale them with each person's strength, the
+            greatest isometric force at the weakest point of the range. Scaling with the 1RM would need a search that
+            costs as much as the set itself.
     """
     kind = exercise(prescription.exercise)
     average_n = kind.mean_lifter().f_max_n
@@ -76,7 +76,10 @@ def cases(prescription: Prescription, *, persons: int, seed: int, relative: bool
 
 
 class Table:
-    """A CSV file that takes rows as they come.
+    """A CSV file that is written row by row.
+
+    Args:
+        path: file to write.
 
     Raises:
         CommandError: the file cannot be written.
@@ -98,7 +101,7 @@ class Table:
         self._stream.close()
 
     def add(self, row: Row) -> None:
-        """Append one row; the first one names the columns."""
+        """Append a row; the first row defines the columns."""
         if self._writer is None:
             self._writer = csv.DictWriter(self._stream, list(row))
             self._writer.writeheader()
@@ -107,7 +110,7 @@ class Table:
 
 @dataclass(slots=True)
 class Tally:
-    """Running sums over rows, so that memory does not grow with the number of sets."""
+    """Running sums over rows; memory does not grow with the number of sets."""
 
     sets: int = 0
     not_run: int = 0
@@ -116,7 +119,7 @@ class Tally:
     _sums: dict[str, tuple[float, float]] = field(default_factory=dict)
 
     def add(self, row: Row) -> None:
-        """Take one set in."""
+        """Add one set."""
         if row["error"] is not None:
             self.not_run += 1
             return
@@ -129,11 +132,14 @@ class Tally:
             self._sums[name] = (total + value, squares + value * value)
 
     def summary(self, order: Prescription, seed: int) -> dict[str, Any]:
-        """Means, standard deviations between people, reasons.
+        """Summarise the sets as plain values.
 
         Args:
-            order: the prescription.
-            seed: seed of the run.
+            order: the prescription that was run.
+            seed: seed from which people were drawn.
+
+        Returns:
+            counts, mean and standard deviation between people of each measure, and how often each reason ended a set.
         """
         measures = {}
         for name, (total, squares) in self._sums.items():
@@ -156,7 +162,13 @@ class Tally:
 def run_average(
     order: Prescription, *, seed: int, record: Path | None, profile: LifterProfile | None = None
 ) -> tuple[SimulatedSet, list[tuple[Event, tuple[Output, ...]]]]:
-    """One set of the average trained man, recorded to a file when one is named.
+    """Run one set of the average trained man.
+
+    Args:
+        order: prescription to run.
+        seed: seed of the simulation.
+        record: recording to write; None writes none.
+        profile: profile to give to the controller.
 
     Args:
         order: the prescription.
@@ -165,7 +177,7 @@ def run_average(
         profile: profile to arm with; ``None``: none.
 
     Returns:
-        the set, and every input of the controller with what it led to.
+        the set, and every input of the controller with its outputs.
 
     Raises:
         CommandError: the file cannot be written.

@@ -11,6 +11,7 @@ from typing import Any
 import click
 
 from ebbset.console.exits import CommandError, Exit
+from ebbset.console.shared_options import seed_option
 from ebbset.models.contract import formatting
 
 _FILE = click.argument("study", type=click.Path(path_type=Path))
@@ -20,12 +21,11 @@ _FILE = click.argument("study", type=click.Path(path_type=Path))
 def command() -> None:
     """Run a study: conditions as prescriptions, a balanced schedule, blinded sessions, a report of fidelity.
 
-    A study file names its conditions (each a prescription beside it), its participants by pseudonym, the design
-    (crossover or parallel), blocks, washout and what screens leave out. The order of conditions is drawn from its
-    seed. Its hash, over the file and all its prescriptions, is in every session's prescription and so in every
-    recording.
+    A study file names its conditions (each a prescription next to it), its participants by pseudonym, the design
+    (crossover or parallel), blocks, washout and what screens hide. Its seed determines the order of conditions. The
+    hash of the file and all its prescriptions is in every session's prescription, and so in every recording.
 
-    This is no ethics or safety review: sets to failure need screening and supervision. Read safety.md.
+    This is not an ethics or safety review: sets to failure need screening and supervision. Read safety.md.
     """
 
 
@@ -36,7 +36,7 @@ def check(study: Path, as_json: bool) -> int:
     """Check a study file and count the balance of its schedule.
 
     \b
-    Exit code 0 when the schedule is exactly balanced, 1 when it is only nearly so.
+    Exit code 0 when the schedule is exactly balanced, 1 when it is only nearly balanced.
     """
     from ebbset.study.study_file import read_study
 
@@ -74,10 +74,12 @@ def _from_to(spread: tuple[int, int]) -> str:
 
 @command.command(name="schedule")
 @_FILE
-@click.option("--conditions", is_flag=True, help="Show the conditions: for whoever is not blinded.")
-@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="CSV file; left out, here.")
+@click.option("--conditions", is_flag=True, help="Show the conditions; only for people who are not blinded.")
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="CSV file; by default, standard output."
+)
 def schedule(study: Path, conditions: bool, output: Path | None) -> int:
-    """Who comes when, as CSV: participant, period, earliest day."""
+    """Write the schedule as CSV: participant, period, earliest day."""
     from ebbset.study.study_file import read_study
 
     found = read_study(study)
@@ -98,9 +100,11 @@ def schedule(study: Path, conditions: bool, output: Path | None) -> int:
 @_FILE
 @click.argument("participant")
 @click.argument("period", type=click.IntRange(1))
-@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="File; left out, here.")
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="File; by default, standard output."
+)
 def session(study: Path, participant: str, period: int, output: Path | None) -> int:
-    """The prescription of one session for `ebbset serve`: loads of this person, blinded, marked with the hash."""
+    """Write the prescription of one session for `ebbset serve`: this person's loads, blinded, with the study's hash."""
     from ebbset.study.study_file import read_study
 
     found = read_study(study)
@@ -124,9 +128,9 @@ def session(study: Path, participant: str, period: int, output: Path | None) -> 
 @command.command(name="rehearse")
 @_FILE
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Same seed, same people and sets.")
+@seed_option
 def rehearse(study: Path, folder: Path, seed: int) -> int:
-    """Carry out every session on simulated lifters and record it into a folder. Nobody lifts."""
+    """Run every session on simulated lifters and record it in a folder. Nobody lifts."""
     from rich.console import Console
     from rich.progress import track
 
@@ -158,10 +162,10 @@ def rehearse(study: Path, folder: Path, seed: int) -> int:
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORDING…")
 @click.option("--json", "as_json", is_flag=True, help="Every set and deviation as JSON.")
 def fidelity(study: Path, recordings: tuple[Path, ...], as_json: bool) -> int:
-    """What was prescribed, what was done: differences in milliseconds and newtons, and departures in formatting.
+    """Compare what was done with what was prescribed, in milliseconds and newtons, and list departures in words.
 
     \b
-    Exit code 0 when every session was recorded as ordered, 1 when something departs from the study.
+    Exit code 0 when every session was recorded as prescribed, 1 when something departs from the study.
     """
     from ebbset.controller.recording.sources import read_source
     from ebbset.study.fidelity import departures_of, fidelity_of, summary_of
@@ -179,7 +183,7 @@ def fidelity(study: Path, recordings: tuple[Path, ...], as_json: bool) -> int:
         for text in departures:
             click.echo(f"departure: {text}")
         if not departures:
-            click.echo("Every session was recorded as the study orders.")
+            click.echo("Every session was recorded as the study prescribes.")
     return int(Exit.NO if departures else Exit.OK)
 
 
@@ -215,7 +219,7 @@ def _summary(rows: list[Any]) -> None:
     from rich.table import Table
 
     table = Table(box=None, pad_edge=False, header_style="dim")
-    for head in ("done less prescribed", "times", "median", "furthest off"):
+    for head in ("done minus prescribed", "times", "median", "largest"):
         table.add_column(head, justify="left" if head.startswith("done") else "right")
     for row in rows:
         table.add_row(row.what, str(row.count), f"{row.median:+.1f} {row.unit}", f"{row.worst:+.1f} {row.unit}")

@@ -1,4 +1,4 @@
-"""``ebbset validate``: the simulator compared with published figures, in a table and on one page of plots."""
+"""``ebbset validate``: compare the simulator with published figures, in a table and on one page of plots."""
 
 from __future__ import annotations
 
@@ -14,18 +14,18 @@ from ebbset.console.exits import Exit
 
 
 @click.command(name="validate")
-@click.option("--short", is_flag=True, help="Fewer simulated people behind each figure; for a quick look.")
-@click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Of the simulated people.")
+@click.option("--short", is_flag=True, help="Use fewer simulated people for each figure, for a quick look.")
+@click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Seed of the simulated people.")
 @page_option
 @click.option("--json", "as_json", is_flag=True, help="The table as JSON.")
 def command(short: bool, seed: int, plot: Path | None, as_json: bool) -> int:
     """Compare simulated lifters with published figures: source, published, simulated, error, pass.
 
-    "fitted" figures were seen by the fit of the exercises' parameters, "unseen" ones were not. Limits are what the
-    models are known not to reproduce; they are shown with their size and not judged.
+    The exercises' parameters were fitted to the figures marked "fitted", not to those marked "unseen". Known limits of
+    the models are shown with their size and are not judged.
 
     \b
-    Exit code 0 when every judged figure is inside what is published, 1 when one is not.
+    Exit code 0 when every judged figure is within the published range, 1 when one is not.
     """
     from ebbset.simulators.validation import validate
 
@@ -75,6 +75,6 @@ def _show(report: Any) -> None:
     unseen = sum(row.fitted_or_unseen == "unseen" for row in judged)
     passed = sum(bool(row.passed) for row in judged)
     console.print(
-        f"{passed} of {len(judged)} figures inside what is published, {unseen} of them never seen by the fit; "
-        f"{report.people} simulated people behind each population figure, seed {report.seed}."
+        f"{passed} of {len(judged)} figures within the published range; {unseen} of the {len(judged)} were not used in "
+        f"the fit; {report.people} simulated people for each population figure, seed {report.seed}."
     )
