@@ -1,1 +1,1 @@
-"""A set while it happens: the live view, a person's requests, and the demonstration."""
+"""The live view of a set, the operator's requests, and the demonstration."""

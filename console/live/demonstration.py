@@ -1,8 +1,8 @@
-"""The demonstration: broker, virtual rig, controller and operator on this machine, over real TCP, one whole set.
+"""The demonstration: one whole set with broker, virtual rig, controller and operator on this machine, over real TCP.
 
-The broker is embedded (amqtt, MQTT 3.1.1) on a free port of the loopback interface; rig and controller are processes
-of their own, started exactly as a person would start them; the operator and the live view are clients like any other.
-Nothing here knows how a set is regulated.
+The broker is embedded (amqtt, MQTT 3.1.1) on a free port of the loopback interface. Rig and controller are separate
+processes, started exactly as a person would start them; the operator and the live view are ordinary clients. Nothing
+here knows how a set is regulated.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ from ebbset.models.contract.profile import LifterProfile
 
 RIG: Final = "demo"
 READY_S: Final = 120.0
-"""The first start on a machine compiles the simulator."""
+"""Generous, because the first start on a machine compiles the simulator."""
 SET_S: Final = 150.0
 STOP_S: Final = 8.0
 ARMINGS: Final = 10
@@ -40,7 +40,7 @@ ARMINGS: Final = 10
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What the demonstration left behind."""
+    """Result of the demonstration: the recording, and what the live view saw."""
 
     recording: Path
     state: LiveState
@@ -48,14 +48,14 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True)
 class _Parts:
-    """The processes under way and where their logs lie."""
+    """The running processes and the folder of their logs."""
 
     folder: Path
     processes: dict[str, asyncio.subprocess.Process] = field(default_factory=dict)
 
 
 def demo_files() -> tuple[str, str]:
-    """Text of the demonstration's prescription and profile."""
+    """Read the demonstration's prescription and profile, as TOML text."""
     folder = files("ebbset.console.live") / "data"
     prescription, profile = folder / "demo_prescription.toml", folder / "demo_profile.toml"
     return prescription.read_text(encoding="utf-8"), profile.read_text(encoding="utf-8")
@@ -65,10 +65,13 @@ async def run(folder: Path, console: Console, *, prescription: Prescription, pro
     """Run one set from start to end.
 
     Args:
-        folder: where recording and logs go; made when missing.
-        console: where the live view is drawn.
-        prescription: what is armed.
-        profile: of the simulated lifter.
+        folder: folder for recording and logs; created if missing.
+        console: terminal that shows the live view.
+        prescription: prescription to arm.
+        profile: profile of the simulated lifter.
+
+    Returns:
+        the recording, and what the live view saw.
 
     Raises:
         CommandError: a part did not start, or a request was refused.
@@ -80,7 +83,7 @@ async def run(folder: Path, console: Console, *, prescription: Prescription, pro
         operator = Operator(broker, RIG, "demonstration")
         with on_screen(state, console):
             await _arm_and_start(operator, prescription, profile)
-            # Only now, so that what an arming before may have left behind is not taken for this set.
+            # Follow only now, so that messages left over from an earlier arming are not taken for this set.
             following = asyncio.create_task(follow(broker, RIG, state))
             try:
                 await _unless_died(following, parts, SET_S, "the set did not end")
@@ -94,16 +97,16 @@ async def run(folder: Path, console: Console, *, prescription: Prescription, pro
 
 
 def _recordings(folder: Path) -> set[Path]:
-    """Recordings in a folder, which is made when it is missing."""
+    """List the recordings in a folder; create it if missing."""
     folder.mkdir(parents=True, exist_ok=True)
     return set(folder.glob("*.mcap"))
 
 
 async def _arm_and_start(operator: Operator, prescription: Prescription, profile: LifterProfile) -> None:
-    """Arm and start; anew when a busy machine lost telemetry in between, which ends an armed set as it should.
+    """Arm and start; retry when a busy machine loses telemetry in between, which rightly ends an armed set.
 
     Raises:
-        CommandError: refused again and again; says the last answer.
+        CommandError: every attempt was refused; the message quotes the last answer.
     """
     answer: OperatorAnswer | None = None
     for _ in range(ARMINGS):
@@ -113,11 +116,11 @@ async def _arm_and_start(operator: Operator, prescription: Prescription, profile
             if answer.accepted:
                 return
         await asyncio.sleep(0.5)
-    raise CommandError(f"the set could not be begun: {answer.message if answer else 'no answer'}", Exit.NO)
+    raise CommandError(f"the set could not be started: {answer.message if answer else 'no answer'}", Exit.NO)
 
 
 async def _until_ready(broker: BrokerSettings, parts: _Parts) -> None:
-    """Wait until the controller says that it sees the rig."""
+    """Wait until the controller reports that it sees the rig."""
     seen = LiveState()
     waiting = asyncio.create_task(
         follow(broker, RIG, seen, until=lambda state: state.report is not None and state.report.state == "idle")
@@ -130,7 +133,7 @@ async def _until_ready(broker: BrokerSettings, parts: _Parts) -> None:
 
 
 async def _unless_died(wanted: asyncio.Task[None], parts: _Parts, timeout_s: float, what: str) -> None:
-    """Wait for a task, but no longer than the processes live.
+    """Wait for a task, and give up when a process ends.
 
     Raises:
         CommandError: a process ended early, or the time ran out.
@@ -156,7 +159,7 @@ async def _unless_died(wanted: asyncio.Task[None], parts: _Parts, timeout_s: flo
 
 @contextlib.asynccontextmanager
 async def _broker() -> AsyncIterator[BrokerSettings]:
-    """An embedded broker on a free port of the loopback interface."""
+    """Run an embedded broker on a free port of the loopback interface."""
     logging.getLogger("amqtt").setLevel(logging.CRITICAL)
     logging.getLogger("transitions").setLevel(logging.CRITICAL)
     with socket.socket() as probe:
@@ -177,7 +180,7 @@ async def _broker() -> AsyncIterator[BrokerSettings]:
 
 @contextlib.asynccontextmanager
 async def _parts(broker: BrokerSettings, folder: Path, exercise: str) -> AsyncIterator[_Parts]:
-    """Rig and controller as processes; ended in order, the controller first so that it closes its recording."""
+    """Run rig and controller as processes; end the controller first, so that it closes its recording."""
     where = ["--rig", RIG, "--host", broker.host, "--port", str(broker.resolved_port)]
     commands = {
         "rig": ["rig", *where, "--exercise", exercise, "--ready-after", "0.8"],

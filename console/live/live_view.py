@@ -1,7 +1,7 @@
-"""A set while it happens: load, velocity, repetitions, loss of capacity, the last decision. A pure observer.
+"""The live view of a set: load, velocity, repetitions, loss of capacity, the last decision.
 
-`LiveState` folds wire messages into what is shown, `picture` draws it, `follow` listens over MQTT until the set ends.
-The observer commands nothing and the set does not depend on it.
+`LiveState` collects what wire messages say, `picture` draws it, and `follow` listens over MQTT until the set ends. The
+view only observes: it commands nothing, and the set does not depend on it.
 """
 
 from __future__ import annotations
@@ -43,14 +43,13 @@ _STEEPEST_M_S: Final = 1.0
 
 @dataclass(slots=True)
 class LiveState:
-    """What an observer knows, from messages alone.
+    """What an observer knows from messages alone.
 
     Attributes:
-        unit: unit that loads are shown in.
-        start_n: load that a full bar stands for; the highest seen when left at 0.
-        floor_n: floor load, marked in the bar; 0 marks none.
-        hidden: rows that are not shown, for a blinded set: ``load``, ``velocity``, ``repetitions``, ``budget``,
-            ``decisions``.
+        unit: unit in which loads are shown.
+        start_n: load of a full bar, N per cable; grows to the highest load seen.
+        floor_n: floor load, N per cable, marked in the bar; 0 for no mark.
+        hidden: rows to hide in a blinded set: ``load``, ``velocity``, ``repetitions``, ``budget``, ``decisions``.
     """
 
     unit: LoadUnit = "kg"
@@ -68,7 +67,7 @@ class LiveState:
 
     @classmethod
     def of(cls, order: Prescription) -> Self:
-        """For a set with this prescription: its unit and loads, and without what its study leaves out on screens."""
+        """Make the state for a set with this prescription: its unit, its loads, and what its study hides on screens."""
         mark = mark_of(order.notes)
         return cls(
             unit=order.units,
@@ -79,15 +78,15 @@ class LiveState:
 
     @property
     def over(self) -> bool:
-        """The set has its result, or the controller is gone (its last will says offline)."""
+        """Whether the set has its result or the controller is gone (its last will says offline)."""
         return self.result is not None or (self.report is not None and self.report.state == State.OFFLINE)
 
     def take(self, topic: Topic, payload: bytes) -> None:
-        """Fold one message in; an invalid one is ignored, since this only observes.
+        """Take one message into account; ignore one that breaks the contract, which is not an observer's concern.
 
         Args:
-            topic: where the message arrived.
-            payload: the message, as received.
+            topic: topic of the message.
+            payload: its bytes.
         """
         try:
             message: Any = decode(topic, payload)
@@ -116,13 +115,13 @@ class LiveState:
 
 
 def picture(state: LiveState) -> RenderableType:
-    """The live view as it stands; as wide as it is let, whole from 40 columns on."""
+    """Draw the live view; it fills the given width and is complete from 40 columns on."""
     return _Picture(state)
 
 
 @dataclass(frozen=True, slots=True)
 class _Picture:
-    """Bars take what labels and figures leave, so that no label is ever cut."""
+    """Bars take the width that labels and figures leave, so that no label is ever cut."""
 
     state: LiveState
 
@@ -161,7 +160,7 @@ class _Picture:
 
 @dataclass(frozen=True, slots=True)
 class _Row:
-    """One row: its name in a study's blinding, its label, its figure and its line of so many cells."""
+    """One row: its name in a study's blinding, its label, its figure, and its bar of a given number of cells."""
 
     name: str
     label: str
@@ -228,7 +227,7 @@ def _capacity_line(state: LiveState, cells: int) -> Text:
 
 
 def _budget(state: LiveState) -> str:
-    """What a full bar of lost capacity means."""
+    """Say what a full bar of lost capacity means."""
     if "budget" in state.hidden or state.report is None or state.report.budget_spent is None:
         return ""
     limit = state.report.budget_limit
@@ -255,11 +254,11 @@ def _level(part: float) -> str:
 
 
 def on_screen(state: LiveState, console: Console) -> Live:
-    """The live view of a state that something else keeps up to date, redrawn a few times a second.
+    """Show the live view of a state that something else updates; it is redrawn a few times a second.
 
     Args:
-        state: what to show.
-        console: where to draw it.
+        state: the state to show.
+        console: terminal that shows it.
     """
     return Live(get_renderable=lambda: picture(state), console=console, refresh_per_second=FRAMES_PER_S, transient=True)
 
@@ -271,7 +270,13 @@ async def follow(
     *,
     until: Callable[[LiveState], bool] = lambda state: state.over,
 ) -> None:
-    """Listen until the set ends (or ``until`` says so), folding what comes into ``state``.
+    """Listen until the set ends and keep ``state`` up to date.
+
+    Args:
+        broker: broker to connect to.
+        rig: name of the rig.
+        state: state that takes the messages.
+        until: condition, checked after each message, that ends the listening.
 
     Args:
         broker: where to connect.
@@ -280,7 +285,7 @@ async def follow(
         until: says when to stop.
 
     Raises:
-        CommandError: no broker there, or the connection was lost.
+        CommandError: the broker cannot be reached, or the connection was lost.
     """
     topics = {topic.path(rig): topic for topic in HEARD}
     try:

@@ -1,6 +1,6 @@
-"""A person at the controller: sends one request over MQTT and waits for its answer.
+"""An operator: sends one request to the controller over MQTT and waits for the answer.
 
-Uses only the wire contract, as any other operator panel would.
+It knows only the wire contract, as an operator panel made by somebody else would.
 """
 
 from __future__ import annotations
@@ -23,12 +23,12 @@ ANSWER_TIMEOUT_S: Final = 5.0
 
 
 class Operator:
-    """One operator of one rig, over a connection of their own.
+    """One operator of one rig, with a separate connection for each request.
 
     Args:
-        broker: where.
+        broker: broker to connect to.
         rig: name of the rig.
-        name: who asks; recorded with the request.
+        name: name of the operator; recorded with the request.
     """
 
     def __init__(self, broker: BrokerSettings, rig: str, name: str) -> None:
@@ -45,7 +45,17 @@ class Operator:
         profile: LifterProfile | None = None,
         timeout_s: float = ANSWER_TIMEOUT_S,
     ) -> OperatorAnswer:
-        """Send the request and wait for the answer with its correlation id.
+        """Send a request and wait for the answer with its correlation id.
+
+        Args:
+            action: what to ask for.
+            cautions_shown: whether the lifter saw and confirmed the cautions; needed to arm.
+            prescription: prescription to arm; None for the one given to `serve`.
+            profile: profile of the lifter; None for the one given to `serve`.
+            timeout_s: longest wait for the answer, s.
+
+        Returns:
+            the controller's answer, which may be a refusal.
 
         Args:
             action: what to ask for.
@@ -55,7 +65,7 @@ class Operator:
             timeout_s: longest wait for the answer, seconds.
 
         Raises:
-            CommandError: no broker there, or no answer in time.
+            CommandError: the broker cannot be reached, or no answer came in time.
         """
         request = OperatorRequest(
             correlation_id=secrets.token_hex(8),
@@ -85,7 +95,7 @@ class Operator:
             try:
                 answer: OperatorAnswer = decode(Topic.ANSWER, payload_of(message))
             except BadMessageError:
-                # An invalid message from another sender on this topic; our answer is still to come.
+                # A malformed answer was meant for somebody else, or ours is still to come.
                 continue
             if answer.correlation_id == correlation_id:
                 return answer
@@ -93,16 +103,16 @@ class Operator:
 
 
 def payload_of(message: aiomqtt.Message) -> bytes:
-    """The payload as bytes, whatever the client made of it."""
+    """Return the payload as bytes, whatever type the client gives it."""
     return message.payload if isinstance(message.payload, bytes) else str(message.payload or "").encode()
 
 
 def no_broker(broker: BrokerSettings, error: Exception) -> CommandError:
-    """The error for a broker that cannot be reached or refuses the connection.
+    """Make the error for a broker that cannot be reached or that refuses the connection.
 
     Args:
-        broker: where it was expected.
-        error: why the connection failed.
+        broker: the broker.
+        error: what the client raised.
     """
     return CommandError(
         f"no connection to the broker at {broker.host}:{broker.resolved_port} "

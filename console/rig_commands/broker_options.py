@@ -1,6 +1,6 @@
-"""Which broker and which rig: the options that every command with a connection shares.
+"""Options for broker and rig, shared by all commands that connect.
 
-Credentials are no options: they come from the environment or from a file that only its owner can read.
+Credentials are never options: they come from the environment or from a file that only its owner can read.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from ebbset.console.exits import CommandError, Exit
 F = TypeVar("F", bound=Callable[..., Any])
 
 CREDENTIALS_HELP = """\b
-Name and password at the broker come from EBBSET_MQTT_USERNAME and EBBSET_MQTT_PASSWORD in the environment, or from
-the file that --credentials-file names, never from the command line."""
+The broker's user name and password come from EBBSET_MQTT_USERNAME and EBBSET_MQTT_PASSWORD in the environment, or
+from the file that --credentials-file names, never from the command line."""
 
 
 def _rig_name(_ctx: click.Context, _param: click.Parameter, value: str) -> str:
-    """A name that can stand in a topic, by the contract's own rule."""
+    """Check with the contract's own rule that the name can be part of a topic."""
     from pydantic import TypeAdapter, ValidationError
 
     from ebbset.models.contract.field_types import Name
@@ -37,7 +37,7 @@ def _rig_name(_ctx: click.Context, _param: click.Parameter, value: str) -> str:
 def broker_options(function: F) -> F:
     """Add ``--rig``, ``--host``, ``--port``, ``--protocol``, ``--tls/--no-tls``, ``--ca-file``, ``--credentials-file``.
 
-    The function receives ``rig`` and ``broker_values``, the latter for `broker_settings`.
+    The function receives ``rig``; the other values are for `broker_settings`.
     """
     for option in reversed(
         (
@@ -48,8 +48,8 @@ def broker_options(function: F) -> F:
                 callback=_rig_name,
                 help="Name of the rig, as in its topics: letters, digits, dot, hyphen and underscore.",
             ),
-            click.option("--host", default="127.0.0.1", show_default=True, help="Broker."),
-            click.option("--port", type=int, help="Port; left out, 8883 with TLS and 1883 without."),
+            click.option("--host", default="127.0.0.1", show_default=True, help="Host of the broker."),
+            click.option("--port", type=int, help="Port of the broker; by default 8883 with TLS, 1883 without."),
             click.option(
                 "--protocol",
                 type=click.Choice(["3.1.1", "5"]),
@@ -58,7 +58,9 @@ def broker_options(function: F) -> F:
                 help="MQTT version.",
             ),
             click.option(
-                "--tls/--no-tls", default=None, help="TLS; left out, on for every broker that is not this machine."
+                "--tls/--no-tls",
+                default=None,
+                help="Use TLS; by default, for every broker that is not on this machine.",
             ),
             click.option(
                 "--ca-file", type=click.Path(path_type=Path), help="Certificates to trust instead of the system's."
@@ -75,7 +77,10 @@ def broker_options(function: F) -> F:
 
 
 def broker_settings(**values: Any) -> Any:
-    """`BrokerSettings` from the options; those left out take their defaults.
+    """Make `BrokerSettings` from the options; missing ones take their defaults.
+
+    Args:
+        values: values of the options, by name; None for one that was not given.
 
     Raises:
         CommandError: a value is not allowed.

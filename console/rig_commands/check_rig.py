@@ -1,4 +1,4 @@
-"""``ebbset check-rig``: does this rig keep the wire contract? With nobody under the load."""
+"""``ebbset check-rig``: check a rig against the wire contract, with nobody under the load."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ import click
 
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.rig_commands.broker_options import CREDENTIALS_HELP, broker_options, broker_settings
-from ebbset.console.rig_commands.unattended_check import confirm_unattended
+from ebbset.console.rig_commands.unattended_check import confirm_unattended, unattended_option
 
 PULL_PACE_M_S = 0.4
 
 
 class PromptedHands:
-    """A person at the rig, told what to do on the terminal; each step is done when they press Enter."""
+    """A person at the rig who follows instructions on the terminal and presses Enter after each step."""
 
     async def _ask(self, text: str) -> None:
         click.echo(f"\n  NOW: {text}\n       Press Enter when it is done. ", nl=False, err=True)
@@ -46,11 +46,11 @@ class PromptedHands:
 
 
 class BenchHands:
-    """The hands of a virtual rig that was started with ``--hands``, moved over its bench topic.
+    """The hands at a virtual rig started with ``--hands``, controlled over its bench topic.
 
     Args:
         rig: name of the rig.
-        broker: where it is connected.
+        broker: settings of the broker.
     """
 
     def __init__(self, rig: str, broker: Any) -> None:
@@ -71,10 +71,10 @@ class BenchHands:
         await self._do("move_handle", to_m / PULL_PACE_M_S + 0.5, to_m=to_m, speed_m_s=PULL_PACE_M_S)
 
     async def begin_move(self, to_m: float, speed_m_s: float) -> None:
-        """Begin to move the handle.
+        """Begin to move the handle, and return at once.
 
         Args:
-            to_m: position to move to, metres of cable paid out.
+            to_m: position to move to, m of cable from the dock.
             speed_m_s: speed, m/s.
         """
         await self._do("move_handle", 0.0, to_m=to_m, speed_m_s=speed_m_s)
@@ -104,8 +104,8 @@ class BenchHands:
     type=click.Choice(["prompt", "bench", "none"]),
     default="prompt",
     show_default=True,
-    help="Who moves the empty handle, presses the stop and switches the rig off: you, when asked; the bench topic of "
-    "a virtual rig; or nobody, and those checks are not done.",
+    help="Who moves the empty handle, presses the stop and switches the rig off: you, when prompted; the bench topic "
+    "of a virtual rig; or nobody, which skips those checks.",
 )
 @click.option(
     "--load",
@@ -113,14 +113,10 @@ class BenchHands:
     type=click.FloatRange(50, 500),
     default=120.0,
     show_default=True,
-    help="Load to work with, newtons per cable; never more than half the rig's maximum.",
+    help="Test load, newtons per cable; never more than half the rig's maximum.",
 )
-@click.option(
-    "--nobody-under-load",
-    is_flag=True,
-    help="Say that nobody is at the handle and nobody can get there; without it you are asked.",
-)
-@click.option("--report", "report_file", type=click.Path(path_type=Path), help="Also write the report as text here.")
+@unattended_option
+@click.option("--report", "report_file", type=click.Path(path_type=Path), help="Also write the report to this file.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of text.")
 def command(
     rig: str,
@@ -131,14 +127,15 @@ def command(
     as_json: bool,
     **values: Any,
 ) -> int:
-    """Hold a rig against the wire contract, real or virtual, and say in words what is wrong with it.
+    """Check a rig, real or virtual, against the wire contract, and say in words what is wrong with it.
 
-    More than fifty named checks: announcement and will, schemas, sampling, clock, signs and units, ramps, refusals,
-    lease, dock, emergency stop, reboot. Each tells why it matters and how to mend a rig that fails it. The rig is
-    loaded and unloaded many times: NOBODY may be at the handle. Stop the rig's controller first. Takes about a minute.
+    More than fifty named checks cover announcement and will, schemas, sampling, clock, signs and units, ramps,
+    refusals, lease, dock, emergency stop and reboot. Each says why it matters and how to fix a rig that fails it. The
+    rig is loaded and unloaded many times: NOBODY may be at the handle. Stop the rig's controller first. Takes about a
+    minute.
 
     \b
-    Exit code 0 when every check passed, 1 when one failed or was not done, 4 without a broker.
+    Exit code 0 when every check passed, 1 when one failed or was skipped, 4 without a broker.
 
     \b
     Examples:

@@ -1,4 +1,4 @@
-"""``ebbset demo``: everything at once, on this machine, in about a minute."""
+"""``ebbset demo``: show everything at once, on this machine, in about a minute."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from ebbset.console.exits import CommandError, Exit
 
 ATTEMPTS: Final = 3
 TOO_BUSY: Final = ("telemetry_lost", "lease_expired", "link_lost", "rig_lost", "rig_refused", None)
-"""Ends that say something about this machine and not about a set."""
+"""Reasons to end that come from this machine, not from the set."""
 
 
 @click.command(name="demo")
@@ -22,16 +22,16 @@ TOO_BUSY: Final = ("telemetry_lost", "lease_expired", "link_lost", "rig_lost", "
     type=click.Path(path_type=Path, file_okay=False),
     default=Path("recordings"),
     show_default=True,
-    help="Where the recording, the page and the logs of the processes go.",
+    help="Folder for the recording, the page and the logs of the processes.",
 )
 def command(folder: Path) -> int:
     """Run one whole set: MQTT broker, virtual rig, controller and operator, over real TCP on this machine.
 
-    Takes about a minute, since a set takes its time. You see the set while it happens; then each repetition, each
-    decision with its reason, why the set ended, and where the recording and the page lie. At the end the recording is
-    run through the controller again, and every decision must come out the same.
+    Takes about a minute, because the set runs in real time. You see the set live, then each repetition, each decision
+    with its reason, why the set ended, and where to find the recording and the page. At the end the recording runs
+    through the controller again, and every decision must be the same.
 
-    The rig and the lifter are simulated. So is everything that is shown.
+    The rig and the lifter are simulated, and so is everything shown.
     """
     from rich.console import Console
 
@@ -55,7 +55,7 @@ def command(folder: Path) -> int:
     for line in prescription_lines(order):
         console.print(f"  {line}", style="dim")
     console.print(f"\n{as_text(width=min(console.width, 100))}\n")
-    console.print("The cautions stand here because they stand before every arming, and the recording says so.\n")
+    console.print("The cautions are shown before every arming, and the recording says so.\n")
     console.print("Starting the processes; the first start on a machine compiles the simulator and takes longer.\n")
     for attempt in range(1, ATTEMPTS + 1):
         outcome = asyncio.run(demonstration.run(folder, console, prescription=order, profile=profile))
@@ -64,8 +64,8 @@ def command(folder: Path) -> int:
         if reason not in TOO_BUSY or attempt == ATTEMPTS:
             break
         console.print(
-            f"This machine was too busy for a moment, and the set ended as it must ({reason}); the recording is "
-            f"{outcome.recording}. Once more.\n"
+            f"This machine was too busy for a moment, so the set rightly ended ({reason}); the recording is "
+            f"{outcome.recording}. Trying again.\n"
         )
     for source in sources:
         for item in source.sets:
@@ -77,7 +77,7 @@ def command(folder: Path) -> int:
     console.print(f"Page       {page}")
     report = replay(open_recording(outcome.recording), load_policies())
     if not report.reproduced:
-        raise CommandError(f"the recording replays to something else: {report.difference}", Exit.NO)
-    console.print(f"Replayed   {report.inputs} inputs led to the same {report.outputs} outputs again, to the last bit.")
+        raise CommandError(f"the recording replays to different decisions: {report.difference}", Exit.NO)
+    console.print(f"Replayed   {report.inputs} inputs led to the same {report.outputs} outputs again, bit for bit.")
     console.print(f"\nAgain: ebbset replay {outcome.recording}; ebbset report {outcome.recording}", style="dim")
     return int(Exit.OK)

@@ -1,4 +1,4 @@
-"""``ebbset identify``: a rig's ramp, bandwidth and friction, found from the outside."""
+"""``ebbset identify``: measure a rig's ramp, bandwidth and friction from the outside."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ import click
 
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.rig_commands.broker_options import CREDENTIALS_HELP, broker_options, broker_settings
-from ebbset.console.rig_commands.unattended_check import confirm_unattended
+from ebbset.console.rig_commands.unattended_check import confirm_unattended, unattended_option
 
 ROWS = (
     ("ramp", "ramp_n_per_s", "N/s", 0),
@@ -24,7 +24,7 @@ ROWS = (
     ("friction, viscous", "viscous_n_s_m", "N per m/s", 1),
     ("offset of the force", "offset_n", "N", 1),
 )
-"""What people read, field of the result, unit, decimals."""
+"""Label, field of the result, unit, decimals."""
 
 
 @click.command(name="identify", epilog=CREDENTIALS_HELP)
@@ -34,11 +34,11 @@ ROWS = (
     type=click.Choice(["prompt", "bench"]),
     default="prompt",
     show_default=True,
-    help="Who moves the handle out and back at the speeds asked for: you, when asked; or the bench topic of a virtual "
-    "rig that was started with --nobody --hands.",
+    help="Who moves the handle out and back at the requested speeds: you, when prompted; or the bench topic of a "
+    "virtual rig that was started with --nobody --hands.",
 )
 @click.option(
-    "--repeats", type=click.IntRange(2, 50), default=10, show_default=True, help="How often each ramp is run."
+    "--repeats", type=click.IntRange(2, 50), default=10, show_default=True, help="How often to run each ramp."
 )
 @click.option(
     "--speed",
@@ -47,13 +47,9 @@ ROWS = (
     multiple=True,
     default=(0.15, 0.3, 0.45, 0.6),
     show_default=True,
-    help="Speed in m/s at which the handle is moved, out and back twice; again for each further speed, two at least.",
+    help="Speed in m/s at which the handle moves out and back, twice; repeat for each further speed, at least two.",
 )
-@click.option(
-    "--nobody-under-load",
-    is_flag=True,
-    help="Say that nobody is at the handle unless asked to move it; without it you are asked.",
-)
+@unattended_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of text.")
 def command(
     rig: str,
@@ -64,16 +60,16 @@ def command(
     as_json: bool,
     **values: Any,
 ) -> int:
-    """Find out what a rig is: how steeply it ramps, how late its drive follows, how much friction it has.
+    """Measure how steeply a rig ramps, how late its drive follows, and how much friction it has.
 
-    For whoever builds or tunes a rig, or wants a virtual one that behaves like it. Only the wire contract is used, so
-    it runs on any rig that reports force, real or virtual; a recording of a set would not do, since nothing in a set
-    tells the drive from the lifter.
+    For people who build or tune a rig, or who want a virtual rig that behaves like it. It uses only the wire contract,
+    so it works with any rig that reports force, real or virtual. A recording of a set would not do, because nothing in
+    a set separates the drive from the lifter.
 
     First the handle rests in its dock and the load goes up and down, to half of the rig's maximum: NOBODY may be at
-    the handle. Then a hand moves it out and back under a light load, a few times as heavy as the rig's least. Keep
-    the rig's own stop within reach. Stop the rig's controller first; run `ebbset check-rig` before. Takes a minute and
-    a half at the defaults. Each figure comes with the standard deviation that the measurement implies.
+    the handle. Then a hand moves it out and back under a light load, a few times the rig's minimum. Keep the rig's own
+    stop within reach. Run `ebbset check-rig` first, and stop the rig's controller. Takes a minute and a half with the
+    defaults. Each figure comes with the standard deviation that the measurement implies.
 
     \b
     Exit code 0 when the rig was identified, 1 when it could not be, 4 without a broker or an announcement.
@@ -86,7 +82,7 @@ def command(
     """
     if len(set(speeds_m_s)) < 2:
         raise click.UsageError(
-            f"--speed is {speeds_m_s[0]:g} alone; allowed: two speeds or more, to tell frictions apart."
+            f"--speed is only {speeds_m_s[0]:g}; allowed: at least two speeds, to separate the two kinds of friction."
         )
     confirm_unattended(nobody_under_load)
 
@@ -120,7 +116,7 @@ def command(
 
 
 def _prompt(move: Any) -> None:
-    """Ask the person at the terminal; they begin to move as they press Enter."""
+    """Prompt the person at the terminal, who presses Enter and begins to move."""
     if move.to_m <= 0.0:
         text = "bring the handle(s) back into the dock, let go, and press Enter."
     else:

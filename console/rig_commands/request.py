@@ -1,4 +1,4 @@
-"""``ebbset request``: a person asks the controller to arm, start, stop or release, and sees the answer."""
+"""``ebbset request``: ask the controller to arm, start, stop or release a set, and show the answer."""
 
 from __future__ import annotations
 
@@ -26,33 +26,35 @@ def command() -> None:
       ebbset request arm --prescription row.toml     binds the rig to this set; no load yet
       ebbset request start                           handle docked: the load comes on
       ebbset request stop                            at any time: unloads and ends the set for good
-      ebbset request release                         as stop, when nobody is there any more
+      ebbset request release                         like stop, when nobody is there any more
 
     Exit code 0 when the request was accepted, 1 when it was refused, 4 when nobody answered.
     """
 
 
 def _who() -> str:
-    """A name that the wire allows, from the account that asks."""
+    """Make a name that the wire contract allows from the user's account name."""
     return re.sub(r"[^A-Za-z0-9_.\-]", "-", getpass.getuser())[:64] or "operator"
 
 
 def _common(function: Any) -> Any:
-    function = click.option("--json", "as_json", is_flag=True, help="The answer as JSON.")(function)
+    function = click.option("--json", "as_json", is_flag=True, help="Show the answer as JSON.")(function)
     function = click.option(
-        "--operator", "who", default=_who, show_default="your account", help="Who asks; recorded with the set."
+        "--operator", "who", default=_who, show_default="your account", help="Your name; recorded with the set."
     )(function)
     return broker_options(function)
 
 
 @command.command(name="arm", epilog=CREDENTIALS_HELP)
 @_common
-@click.option("--prescription", type=click.Path(path_type=Path), help="Left out, the one that `serve` was given.")
-@click.option("--profile", type=click.Path(path_type=Path), help="The lifter's profile; left out, the one of `serve`.")
+@click.option("--prescription", type=click.Path(path_type=Path), help="By default, the one given to `serve`.")
+@click.option(
+    "--profile", type=click.Path(path_type=Path), help="The lifter's profile; by default, the one given to `serve`."
+)
 @click.option(
     "--cautions-shown",
     is_flag=True,
-    help="For scripts: the cautions were shown to the lifter by other means, and the lifter agreed to go on.",
+    help="For scripts: confirm that the lifter saw the cautions by other means and agreed to go on.",
 )
 def arm(
     rig: str,
@@ -65,8 +67,8 @@ def arm(
 ) -> int:
     """Bind the rig to one set, after showing the cautions. No load is applied yet.
 
-    The cautions are shown and confirmed before every arming, and the recording says so. Without a terminal to confirm
-    at, --cautions-shown is needed.
+    The cautions are shown and confirmed before every arming, and the recording says so. Without a terminal, use
+    --cautions-shown.
     """
     from ebbset.console.report.prescription_text import refuse_mismatch
     from ebbset.controller.service.documents import read_prescription, read_profile
@@ -82,14 +84,14 @@ def arm(
 
 @command.command(name="start", epilog=CREDENTIALS_HELP)
 @_common
-@click.option("--watch", is_flag=True, help="Show the set while it happens, until it ends.")
+@click.option("--watch", is_flag=True, help="Show the set live until it ends.")
 @click.option(
     "--prescription",
     type=click.Path(path_type=Path),
-    help="With --watch: the file that was armed, for its unit, its loads and what a study leaves out on screens.",
+    help="With --watch: the armed file, for its unit, its loads and what a study hides on screens.",
 )
 def start(rig: str, who: str, as_json: bool, watch: bool, prescription: Path | None, **values: Any) -> int:
-    """Start the armed set: with the handle docked, the load comes on."""
+    """Start the armed set: the load comes on, with the handle docked."""
     from ebbset.controller.service.documents import read_prescription
 
     order = None if prescription is None else read_prescription(prescription)
@@ -102,9 +104,9 @@ def start(rig: str, who: str, as_json: bool, watch: bool, prescription: Path | N
 @command.command(name="stop", epilog=CREDENTIALS_HELP)
 @_common
 def stop(rig: str, who: str, as_json: bool, **values: Any) -> int:
-    """Stop the set: the rig unloads, and only a new arming by a person begins another.
+    """Stop the set: the rig unloads, and a person must arm again before another set.
 
-    This is a request over a network, not an emergency stop. The rig has its own; use that one.
+    This is a request over a network, not an emergency stop. In an emergency, use the rig's own stop.
     """
     return _ask("stop", rig, who, as_json, values)
 

@@ -1,4 +1,4 @@
-"""``ebbset rig``: a virtual rig with a simulated lifter, as a process of its own on MQTT."""
+"""``ebbset rig``: run a virtual rig with a simulated lifter, in its own process, on MQTT."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import structlog
 
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.rig_commands.broker_options import CREDENTIALS_HELP, broker_options, broker_settings
+from ebbset.console.shared_options import seed_option
 from ebbset.models.contract import formatting
 
 _STRONG_N: Final = 10_000.0
@@ -19,20 +20,18 @@ EXERCISES: Final = ("bench_press", "curl", "leg_press", "row", "shoulder_press")
 
 @click.command(name="rig", epilog=CREDENTIALS_HELP)
 @broker_options
-@click.option(
-    "--exercise", type=click.Choice(EXERCISES), default="bench_press", show_default=True, help="What is lifted."
-)
+@click.option("--exercise", type=click.Choice(EXERCISES), default="bench_press", show_default=True, help="Exercise.")
 @click.option(
     "--person",
     type=click.IntRange(0),
-    help="Draw this person of the simulated population (with --seed); left out, the average trained man.",
+    help="Draw this person from the simulated population (with --seed); by default, the average trained man.",
 )
-@click.option("--cables", type=click.IntRange(1, 2), default=1, show_default=True, help="One cable or two.")
+@click.option("--cables", type=click.IntRange(1, 2), default=1, show_default=True, help="Number of cables.")
 @click.option(
     "--asymmetry",
     type=click.FloatRange(-0.5, 0.5),
     help="With two cables: (left - right) / (left + right) strength; 0.1 makes the right side 18 % weaker "
-    "than the left. Left out: as the person is.",
+    "than the left. By default, that of the person.",
 )
 @click.option(
     "--sample-rate", type=click.IntRange(20, 1000), default=100, show_default=True, help="Samples per second."
@@ -42,20 +41,20 @@ EXERCISES: Final = ("bench_press", "curl", "leg_press", "row", "shoulder_press")
     type=click.Choice(["frames", "repetitions"]),
     default="frames",
     show_default=True,
-    help="Sample frames, or only summaries of repetitions that the rig finds by itself.",
+    help="Send sample frames, or only summaries of the repetitions that the rig detects itself.",
 )
-@click.option("--no-force", is_flag=True, help="A rig without a force cell.")
+@click.option("--no-force", is_flag=True, help="Simulate a rig without a force cell.")
 @click.option(
     "--ready-after",
     type=click.FloatRange(0, 60),
     default=0.8,
     show_default=True,
-    help="Seconds that the person waits with the load standing at the dock before lifting.",
+    help="Seconds that the person waits under load at the dock before lifting.",
 )
-@click.option("--nobody", is_flag=True, help="Nobody is at the rig; for trying out rigs and the network.")
-@click.option("--defect", help="One named thing that the rig's software does wrong; `--defect list` names them.")
-@click.option("--hands", is_flag=True, help="Obey the bench topic by which a test acts as the person at the rig.")
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of everything random in it.")
+@click.option("--nobody", is_flag=True, help="Leave the rig empty, to try out rigs and the network.")
+@click.option("--defect", help="Give the rig's software this defect; `--defect list` lists them.")
+@click.option("--hands", is_flag=True, help="Obey the bench topic, where a test plays the person at the rig.")
+@seed_option
 def command(
     rig: str,
     exercise: str,
@@ -74,8 +73,8 @@ def command(
 ) -> int:
     """Run a virtual rig: motor, cable, sensors and firmware, and a lifter who tires and fails for physical reasons.
 
-    It speaks the same contract as a real rig, in real time, with its own lease watchdog and its own stop. Nothing about
-    when the lifter stalls is scripted. It announces itself as simulated, so that recordings and reports say so.
+    It follows the same contract as a real rig, in real time, with its own lease watchdog and its own stop. When the
+    lifter stalls is not scripted. The rig announces itself as simulated, so recordings and reports say so.
 
     \b
     Examples:
@@ -90,9 +89,9 @@ def command(
         click.echo("\n".join(item.value for item in Defect))
         return int(Exit.OK)
     if defect is not None and defect not in set(Defect):
-        raise click.BadParameter(f"{defect!r}; allowed: one of those that --defect list names", param_hint="--defect")
+        raise click.BadParameter(f"{defect!r}; allowed: a name that `--defect list` shows", param_hint="--defect")
     if asymmetry is not None and cables == 1:
-        raise click.UsageError("--asymmetry goes with --cables 2; one cable is pulled with both sides.")
+        raise click.UsageError("--asymmetry needs --cables 2; both sides pull a single cable.")
 
     from ebbset.console import logs
     from ebbset.models.contract.prescription import example
@@ -125,7 +124,7 @@ def command(
         )
     except ValueError as error:
         raise CommandError(str(error), Exit.USAGE) from None
-    # Compiled now and not in front of the broker, where a rig that stands still looks like one that has died.
+    # Compile before connecting: to the broker, a rig that is busy compiling looks dead.
     run_set(example(stop={"max_repetitions": 1}), kind.mean_lifter(), settings.parameters, seed=seed)
     rested_n = one_rm_n(lifter, RigParameters(n_cables=cables, max_load_n=_STRONG_N))
     structlog.get_logger(__name__).info(

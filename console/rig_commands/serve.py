@@ -1,4 +1,4 @@
-"""``ebbset serve``: the controller of one rig, until it is stopped."""
+"""``ebbset serve``: run the controller of one rig until it is stopped."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def _facts(_ctx: click.Context, _param: click.Parameter, values: tuple[str, ...]
     "--settings",
     "settings_file",
     type=click.Path(path_type=Path),
-    help="TOML with everything below; given, it takes the place of all other options but --fact.",
+    help="TOML file with all settings below; it replaces all other options except --fact.",
 )
 @broker_options
 @click.option(
@@ -36,32 +36,32 @@ def _facts(_ctx: click.Context, _param: click.Parameter, values: tuple[str, ...]
     type=click.Path(path_type=Path, file_okay=False),
     default=Path("recordings"),
     show_default=True,
-    help="Folder that recordings go to, one file a set; made when missing.",
+    help="Folder for recordings, one file per set; created if missing.",
 )
-@click.option("--prescription", type=click.Path(path_type=Path), help="Used when an arm request brings none.")
-@click.option("--profile", type=click.Path(path_type=Path), help="Used when an arm request brings none.")
+@click.option("--prescription", type=click.Path(path_type=Path), help="Used when an arm request has none.")
+@click.option("--profile", type=click.Path(path_type=Path), help="Used when an arm request has none.")
 @click.option(
     "--fact",
     "facts",
     multiple=True,
     metavar="NAME=VALUE",
     callback=_facts,
-    help="Written into every recording, e.g. site=hall_2; may be given several times.",
+    help="Fact to write into every recording, e.g. site=hall_2; repeat for further facts.",
 )
 def command(settings_file: Path | None, rig: str, facts: dict[str, str], **values: Any) -> int:
     """Run the controller for one rig: listen to it, regulate sets, record everything, until interrupted.
 
-    Nothing is armed by starting it. A person arms and starts a set with `ebbset request`, from here or elsewhere. When
-    it is interrupted during a set, the set is stopped and the rig unloaded first. Every set goes into a recording of
-    its own; where one cannot be written, the next set cannot be armed. A rig that announces itself as simulated, as
-    `ebbset rig` does, has recordings and reports that say so.
+    Starting it arms nothing. A person arms and starts a set with `ebbset request`, from this machine or another. If you
+    interrupt the controller during a set, it first stops the set and unloads the rig. Every set gets its own recording;
+    if it cannot be written, the next set cannot be armed. If the rig announces itself as simulated, as `ebbset rig`
+    does, recordings and reports say so.
 
     \b
     Examples:
       ebbset serve --rig north --prescription row.toml
       ebbset serve --settings north.toml
 
-    Log lines go to standard error: for people at a terminal, as JSON elsewhere.
+    Log lines go to standard error: readable at a terminal, JSON elsewhere.
     """
     from ebbset.console import logs
     from ebbset.controller.link.settings import ServeSettings
@@ -75,7 +75,7 @@ def command(settings_file: Path | None, rig: str, facts: dict[str, str], **value
         files = {name: values.pop(name) for name in ("prescription", "profile")}
         recordings = values.pop("recordings")
         settings = ServeSettings.of(rig=rig, broker=broker_settings(**values), recordings=recordings, **files)
-    # Read here too, for the errors that name every field, before anything is connected.
+    # Read them here too, so that errors in a file appear before anything connects.
     if settings.prescription is not None:
         read_prescription(settings.prescription)
     if settings.profile is not None:
