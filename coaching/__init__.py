@@ -1,4 +1,4 @@
-"""Floor 4: what a coach does over days: profiles that learn, plans, the estimated worth of sets, people's data.
+"""Floor 4: what a coach does over days: profiles that learn, plans, what sets were probably worth, a lifter's data.
 
-May import simulators, controller and models. Nothing is shown here; the console shows.
+May import simulators, controller and models. Nothing is displayed here; that is the console's job.
 """

@@ -1,8 +1,8 @@
-"""Draws of the assumptions behind `models.physiology.stimulus`, bound by what trials found.
+"""Draws of the assumptions behind `models.physiology.stimulus`, constrained by published trials.
 
-Plausible values are drawn from each assumption's own spread, weighed by how well they explain the trials, and drawn
-again by weight, so that an assumption which contradicts the trials seldom speaks. Randomness comes from the generator
-passed in; nothing about a lifter or a set lives here.
+Plausible values are drawn from each assumption's own spread, weighted by how well they explain the trials, and
+resampled by weight, so that values which contradict the trials are rare. Randomness comes from the generator passed in.
+Nothing here depends on a lifter or a set.
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ _LEAST_GROWTH: Final = 0.1
 
 
 def prior_draws(rng: np.random.Generator, n: int) -> Draws:
-    """``n`` draws of every assumption before any trial is looked at.
+    """Draw every assumption from its prior, before the trials are taken into account.
 
     Args:
-        rng: source of the draws.
+        rng: generator.
         n: number of draws.
     """
     values = {
@@ -36,7 +36,11 @@ def prior_draws(rng: np.random.Generator, n: int) -> Draws:
 
 
 def draw_assumptions(rng: np.random.Generator, n: int) -> Draws:
-    """``n`` draws after the trials: importance resampling, systematic, of `PRIOR_DRAWS` prior draws.
+    """Draw every assumption after the trials: systematic importance resampling of `PRIOR_DRAWS` prior draws.
+
+    Args:
+        rng: generator.
+        n: number of draws.
 
     Args:
         rng: source of the draws.
@@ -57,12 +61,12 @@ def draw_assumptions(rng: np.random.Generator, n: int) -> Draws:
 
 @lru_cache(maxsize=4)
 def report_draws(n: int = 1_000) -> Draws:
-    """The draws that every report, plan and comparison shares."""
+    """The ``n`` draws that reports, plans and comparisons share; the same in every run."""
     return draw_assumptions(np.random.default_rng(REPORT_SEED), n)
 
 
 def as_markdown(draws: Draws) -> str:
-    """The assumptions as a table: what is taken for granted, how uncertain it was, what the trials left of it."""
+    """The assumptions as a Markdown table: each with its spread before and after the trials, and its source."""
     lines = ["| assumption | before the trials | after them, 80 % | from |", "|---|---|---|---|"]
     for name, a in ASSUMPTIONS.items():
         before = f"{a.a:.2f} ± {a.b:.2f}" if a.kind == "normal" else f"{a.a:g} to {a.b:g}, all alike"

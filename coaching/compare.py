@@ -1,9 +1,9 @@
-"""Policies or prescriptions against each other on a simulated population, paired by lifter.
+"""Comparison of policies or prescriptions on a simulated population, paired by lifter.
 
-Every lifter does every condition fresh, with the same random numbers, and loads in proportion to his or her own 1RM.
-What is compared is what really happened in the simulation, but for worth figures, which are what a report would say
-(relative, estimated). Results come in a fixed order and from streams of their own, so that any number of workers, here
-or on a cluster, gives the same bits. Showing and writing are the console's business.
+Every lifter does every condition fresh, with the same random numbers and loads in proportion to the lifter's own 1RM.
+The comparison uses what really happened in the simulation, except for worth figures, which are the estimates that a
+report would show (relative). Results come in a fixed order and each lifter has separate random streams, so that any
+number of workers, here or on a cluster, gives the same bits. Display and files are the console's job.
 """
 
 from __future__ import annotations
@@ -54,16 +54,16 @@ MEASURES: Final[dict[str, str]] = {
     "stimulus_per_minute": "stimulus over minutes (relative, estimated)",
     "immovable_s": "time pushing at a load that does not move, s (true)",
     "drops": "drops of load",
-    "false_drops": "drops in a repetition that would have come through (branched)",
+    "false_drops": "drops in a repetition that would have been completed without them (branched)",
     "floor_breaches": "commanded loads between zero and the floor",
     "breaches": "broken invariants of any kind",
 }
-"""What is measured of every set, and what it means."""
+"""What is measured in every set, and what it means."""
 
 
 @dataclass(frozen=True, slots=True)
 class ComparedCondition:
-    """What everybody does: a prescription whose loads are taken in proportion."""
+    """One of the conditions compared: a prescription whose loads are scaled to each lifter."""
 
     name: str
     prescription: Prescription
@@ -71,13 +71,13 @@ class ComparedCondition:
 
 @dataclass(frozen=True, slots=True)
 class Population:
-    """Who does it.
+    """The simulated lifters.
 
     Attributes:
         lifters: how many.
-        seed: of the people and of what happens.
-        start_share: start load as part of each lifter's own 1RM.
-        known: the controller is given a profile of each lifter, measured with ordinary error.
+        seed: seed of the lifters and of everything that happens to them.
+        start_share: start load as a share of each lifter's own 1RM.
+        known: whether the controller is given a profile of each lifter, measured with ordinary error.
     """
 
     lifters: int
@@ -94,7 +94,7 @@ class Population:
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """All conditions on one lifter; goes to a worker as it is."""
+    """All conditions on one lifter: the piece of work that one worker process gets."""
 
     person: int
     conditions: tuple[ComparedCondition, ...]
@@ -103,7 +103,15 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One set: person, condition, one value for each of `MEASURES`, why it ended, and stimulus under every draw."""
+    """One set.
+
+    Attributes:
+        person: number of the lifter.
+        condition: name of the condition.
+        values: one value for each of `MEASURES`, in that order.
+        ended_by: reason code; empty when there is no result.
+        stimulus_draws: stimulus under every draw, shape (draws,).
+    """
 
     person: int
     condition: str
@@ -122,7 +130,7 @@ class Interval:
 
     @classmethod
     def of(cls, values: FloatArray) -> Interval:
-        """Of one value per lifter, shape (lifters,)."""
+        """The interval for one value per lifter, shape (lifters,), two or more."""
         n = values.size
         mean = float(np.mean(values))
         half = float(stats.t.ppf(0.975, n - 1)) * float(np.std(values, ddof=1)) / math.sqrt(n)
@@ -131,15 +139,15 @@ class Interval:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """What the comparison came to; conditions in the order given.
+    """The outcome of a comparison; conditions in the order given.
 
     Attributes:
         rows: every set, by lifter, then by condition.
         conditions: their names.
         means: measure -> one interval per condition.
-        differences: measure -> one interval per condition, against the first one, paired by lifter.
-        stimulus_ranges: per condition, the mean stimulus over the draws of the assumptions.
-        stimulus_ratios: per condition, that mean over the first condition's, draw by draw.
+        differences: measure -> one interval per condition: its difference from the first one, paired by lifter.
+        stimulus_ranges: per condition, the range of the mean stimulus over the draws of the assumptions.
+        stimulus_ratios: per condition, the range of that mean divided by the first condition's, draw by draw.
     """
 
     rows: tuple[Row, ...]
@@ -151,7 +159,11 @@ class Comparison:
 
 
 def with_policy(base: Prescription, text: str) -> ComparedCondition:
-    """The base prescription with another drop policy, from text such as ``fixed_fraction:fraction=0.25``.
+    """The base prescription with another drop policy.
+
+    Args:
+        base: the prescription.
+        text: policy and parameters, such as ``fixed_fraction:fraction=0.25``; also the name of the condition.
 
     Args:
         base: the prescription.
@@ -175,7 +187,7 @@ def with_policy(base: Prescription, text: str) -> ComparedCondition:
 
 
 def run_job(job: Job) -> list[Row]:
-    """Every condition on one lifter."""
+    """Run every condition on one lifter."""
     population = job.population
     kind = exercise(job.conditions[0].prescription.exercise)
     lifter = draw_lifter(kind, person_rng(population.seed, job.person))
@@ -187,14 +199,14 @@ def run_job(job: Job) -> list[Row]:
 def _one(
     job: Job, condition: ComparedCondition, lifter: LifterParameters, strength_n: float, profile: LifterProfile | None
 ) -> Row:
-    order = condition.prescription
-    order = scaled(order, job.population.start_share * strength_n / order.load.start_n)
-    # The same stream under every condition: what differs is the condition alone.
+    base = condition.prescription
+    prescription = scaled(base, job.population.start_share * strength_n / base.load.start_n)
+    # The same random streams under every condition, so that nothing but the condition differs.
     streams = np.random.SeedSequence(job.population.seed, spawn_key=(job.person, _RUN)).spawn(2)
     plant = Plant(STRONG_RIG, lifter, np.random.default_rng(streams[0]), STEP_S)
     watch = _Watch(plant)
     run = run_set(
-        order,
+        prescription,
         lifter,
         STRONG_RIG,
         seed=streams[1],
@@ -230,7 +242,7 @@ def _one(
 
 
 class _Watch:
-    """Looks at the plant beside the run: time under an immovable load, and what a drop cut short."""
+    """Watches the plant during the run: time under an immovable load, and the repetitions that a drop cut short."""
 
     def __init__(self, plant: Plant) -> None:
         self._plant = plant
@@ -240,7 +252,7 @@ class _Watch:
         self.false_drops = 0
 
     def record(self, event: Event, _outputs: tuple[Output, ...]) -> None:
-        """After every input: was the last frame spent pushing at a load that did not move?"""
+        """After every input, count the last frame if it was spent pushing at a load that did not move."""
         if not isinstance(event, Samples):
             return
         velocity = event.velocity_m_s[0]
@@ -250,7 +262,7 @@ class _Watch:
         self._before_us = event.now_us
 
     def probe(self, plant: Plant, outputs: tuple[Output, ...]) -> None:
-        """At a drop: would this repetition have come through without it?"""
+        """At a drop, find out whether the repetition would have been completed without it."""
         for output in outputs:
             if isinstance(output, Decision) and output.action == "drop":
                 self.drops += 1
@@ -258,7 +270,7 @@ class _Watch:
 
 
 def comes_through(plant: Plant) -> bool:
-    """Whether the attempt under way is completed if nothing is done; the plant itself is left alone."""
+    """Whether the current attempt would be completed if nothing changed; tried on a fork of the plant."""
     if plant.phase is not Phase.CONCENTRIC:
         return False
     branch = plant.fork()
@@ -270,12 +282,12 @@ def comes_through(plant: Plant) -> bool:
 
 
 def measured_profile(lifter: LifterParameters, strength_n: float, seed: int, person: int) -> LifterProfile:
-    """A profile of the lifter, as a coach would have it: two loads, 1RM to 3 %, velocities to 0.03 m/s.
+    """A profile of the lifter as a coach would measure it: two loads, 1RM to 3 %, velocities to 0.03 m/s.
 
     Args:
         lifter: the simulated lifter.
-        strength_n: the lifter's true 1RM, newtons.
-        seed: seed of the comparison.
+        strength_n: true 1RM, newtons per cable.
+        seed: seed of the population.
         person: number of the lifter.
     """
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(person, _PROFILE)))
@@ -298,14 +310,18 @@ def measured_profile(lifter: LifterParameters, strength_n: float, seed: int, per
 
 
 def jobs(conditions: Sequence[ComparedCondition], population: Population) -> Iterator[Job]:
-    """One piece of work per lifter.
+    """One job per lifter.
+
+    Args:
+        conditions: the conditions, all on one exercise, each with a name of its own.
+        population: the lifters.
 
     Args:
         conditions: what is compared.
         population: who lifts.
 
     Raises:
-        ValueError: no conditions, two of one name, or of different exercises.
+        ValueError: there are no conditions, two have the same name, or their exercises differ.
     """
     names = [condition.name for condition in conditions]
     if not names or len(set(names)) != len(names):
@@ -318,11 +334,11 @@ def jobs(conditions: Sequence[ComparedCondition], population: Population) -> Ite
 
 
 def compared(results: Iterable[list[Row]], conditions: Sequence[ComparedCondition]) -> Comparison:
-    """Means, paired differences and ranges from the rows of every lifter, in order.
+    """Means, paired differences and ranges from the rows of every lifter.
 
     Args:
-        results: rows of each lifter.
-        conditions: in the order of those rows.
+        results: the rows of each lifter, in order, as `run_job` gives them.
+        conditions: the conditions of the jobs, in the same order.
     """
     rows = tuple(row for lifter in results for row in lifter)
     names = tuple(condition.name for condition in conditions)
@@ -343,7 +359,7 @@ def compared(results: Iterable[list[Row]], conditions: Sequence[ComparedConditio
 
 
 def named_apart(conditions: Sequence[ComparedCondition]) -> list[ComparedCondition]:
-    """Conditions with a number added to names that stand there twice."""
+    """The conditions, with a number added to each name that occurs more than once."""
     seen: dict[str, int] = {}
     found = []
     for condition in conditions:

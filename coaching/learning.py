@@ -1,7 +1,7 @@
-"""What recorded sets show about a lifter: the profile before and after, and why each set counts or does not.
+"""What recorded sets teach about a lifter: the profile before and after, and why each set counts or does not.
 
-The step itself is in `profile_update`; here are the sets that may take part, in the order in which they were done, and
-what to tell people. No file is read or written here.
+Decides which sets take part, orders them by time, and writes remarks for people; the arithmetic is in `profile_update`.
+Reads and writes no files.
 """
 
 from __future__ import annotations
@@ -34,12 +34,20 @@ FIGURES: Final[dict[str, tuple[str, int]]] = {
     "velocity_at_zero_m_s": ("velocity at no load, m/s", 3),
     "rom_m": ("ROM, m", 3),
 }
-"""Figures of a profile that sets can change: what people read for them, and decimals."""
+"""Figures of a profile that sets can change: a label for people, and the number of decimals shown."""
 
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """The outcome. ``remarks`` are sentences; ``taken`` names each set that counted with what it showed."""
+    """The outcome.
+
+    Attributes:
+        before: profile before the sets.
+        after: profile after them.
+        taken: each set that counted, or sets done in one sitting, with what it showed.
+        stale: whether the profile was found to be stale.
+        remarks: sentences for people.
+    """
 
     before: LifterProfile
     after: LifterProfile
@@ -54,13 +62,13 @@ def learn(
     """The profile after these sets.
 
     Args:
-        profile: as it stands.
-        sets: in any order; all of this lifter on this exercise.
-        today: for the age of what is known.
-        date: of all sets; left out, each recording's own.
+        profile: the profile so far.
+        sets: sets of this lifter on this exercise, in any order.
+        today: date by which the age of the profile is judged.
+        date: date of all sets; None to take each recording's own.
 
     Raises:
-        UnusableFileError: a set of somebody else, of another exercise, or without a date.
+        UnusableFileError: a set belongs to another lifter or exercise, or has no date.
     """
     for item in sets:
         _belongs(item, profile, date)
@@ -90,7 +98,7 @@ def learn(
     after = _rounded(after)
     stale = any(seen.doubted for _, seen in taken) or _old(profile, after, today, bool(taken), remarks)
     if any(item.simulated for item in sets):
-        remarks.append("simulated: a rig and lifter that are a computation taught this, not a person")
+        remarks.append("simulated: these figures come from a simulated rig and lifter, not from a person")
     return Learned(before=profile, after=after, taken=tuple(taken), stale=stale, remarks=tuple(remarks))
 
 
@@ -109,7 +117,7 @@ def _belongs(item: RecordedSet, profile: LifterProfile, date: datetime.date | No
         if value != allowed:
             raise UnusableFileError(f"{item.source}: {field} is {value!r}; allowed: {allowed!r}, as in the profile")
     if item.begun_at is None and date is None:
-        raise UnusableFileError(f"{item.source}: holds no date; allowed: with --date")
+        raise UnusableFileError(f"{item.source}: has no date; allowed: a recording with a date, or --date")
 
 
 def _day(item: RecordedSet, date: datetime.date | None) -> datetime.date:
@@ -124,14 +132,14 @@ def _counts(item: RecordedSet, profile: LifterProfile, date: datetime.date | Non
         remarks.append(f"{item.source}: from {day}, before the profile's {profile.date}; left out")
         return False
     if item.lifter is None:
-        remarks.append(f"{item.source}: no lifter is named in it; taken as a set of {profile.lifter}")
+        remarks.append(f"{item.source}: names no lifter; taken as a set of {profile.lifter}")
     if day == profile.date:
         remarks.append(f"{item.source}: from the day of the profile; if the profile was made from it, it counts twice")
     return True
 
 
 def _sittings(sets: Sequence[RecordedSet]) -> Iterator[list[RecordedSet]]:
-    """Sets begun before the one ahead of them is slept off belong together; what is seen in them is one thing."""
+    """Group sets that follow each other before fatigue has passed; each group counts as one observation."""
     sitting: list[RecordedSet] = []
     for item in sorted(sets, key=lambda one: 0.0 if one.begun_at is None else one.begun_at.timestamp()):
         if sitting and _rest_s(sitting[-1], item) is None:
@@ -143,7 +151,7 @@ def _sittings(sets: Sequence[RecordedSet]) -> Iterator[list[RecordedSet]]:
 
 
 def _rounded(profile: LifterProfile) -> LifterProfile:
-    """Tenths of a newton and thousandths of the rest: a file for people, and far under every uncertainty in it."""
+    """Round to tenths of a newton and thousandths otherwise: readable, and far below every uncertainty in the file."""
     figures = {}
     for name in FIGURES:
         figure: Uncertain | None = getattr(profile, name)
@@ -164,7 +172,7 @@ def _rest_s(before: RecordedSet, item: RecordedSet) -> float | None:
 def _observed(
     cables: Sequence[CapacityEstimator], item: RecordedSet, date: datetime.date | None
 ) -> SetObservation | None:
-    """What the cables showed, as one: figures of a profile are per cable and hold for either side."""
+    """What the cables showed, as one observation: a profile's figures are per cable and hold for both sides."""
     day = _day(item, date)
     whole = [r.rom_m for r in item.repetitions if r.outcome is RepetitionOutcome.COMPLETED]
     found = [observe_set(cable, date=day, rom_m=median(whole) if whole else None) for cable in cables]
@@ -181,17 +189,17 @@ def _observed(
 
 
 def _mean(figures: Sequence[Uncertain]) -> Uncertain:
-    """Both sides err alike, so a mean is no surer than one of them."""
+    """The mean over both sides. Their errors go together, so the mean is no more certain than one of them."""
     return Uncertain(mean=fmean(f.mean for f in figures), sd=fmean(f.sd for f in figures))
 
 
 def _old(before: LifterProfile, after: LifterProfile, today: datetime.date, anything: bool, remarks: list[str]) -> bool:
-    """Say how old the profile was, or still is when no set came to its help."""
+    """Whether the profile was, or still is, too old; adds remarks that say how old."""
     if anything and profile_is_old(before, after.date):
         days = formatting.plural((after.date - before.date).days, "day")
         remarks.append(f"the profile was {days} old when these sets were done, stale after {STALE_AFTER_DAYS}")
     if profile_is_old(after, today):
         days = formatting.plural((today - after.date).days, "day")
-        remarks.append(f"the newest there is is {days} old, stale after {STALE_AFTER_DAYS}; a fresh set is needed")
+        remarks.append(f"the newest profile is {days} old, stale after {STALE_AFTER_DAYS}; a fresh set is needed")
         return True
     return profile_is_old(before, after.date)

@@ -1,7 +1,7 @@
-"""What to do next, from what a set showed: rest, start load, and whether the start load was right. Each with its range.
+"""Advice for the next set, from what a set showed: rest, start load, and whether the start load was right.
 
-Estimates for a person to weigh, built on published recovery and on the core's own estimates; pure functions. The
-console never acts on them.
+Estimates with their ranges for a person to weigh, from published recovery and the controller's own estimates. Pure
+functions; no tool acts on the advice.
 """
 
 from __future__ import annotations
@@ -21,16 +21,16 @@ HALF_TIMES_S: Final = (28.0, 63.0)
 RECOVERED_LOSS: Final = 0.05
 LONGEST_ADVISED_S: Final = 300.0
 """Second sets at 75 % of 1RM did 0.81, 0.87 and 1.00 of the work after 1, 3 and 5 min (Richmond & Godard 2004), so
-five minutes is the upper end whatever the compartments say."""
+five minutes is always within the range, even where the half-times alone would make it shorter."""
 STALE_SDS: Final = 2.0
-"""Common practice, no source: two standard deviations of the difference is where doubt begins."""
+"""The profile is doubted beyond this many standard deviations of the difference; common practice, no source."""
 FITTING_PART: Final = 0.8
-"""Common practice, no source: a set that begins with several repetitions begins near 80 % of the 1RM of the day."""
+"""Share of the day's 1RM at which a set that begins with several repetitions starts; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """One piece of advice: what about, the short answer, and what it rests on."""
+    """One piece of advice: its subject, the short answer, and the reason."""
 
     about: str
     answer: str
@@ -42,6 +42,9 @@ def rest_range_s(loss: float) -> tuple[float, float]:
 
     Args:
         loss: estimated loss of capacity at the end of the set, 0 to 1.
+
+    Returns:
+        Shortest and longest rest, s.
     """
     halvings = math.log2(loss / RECOVERED_LOSS) if loss > RECOVERED_LOSS else 0.0
     low, high = (half * halvings for half in HALF_TIMES_S)
@@ -49,27 +52,27 @@ def rest_range_s(loss: float) -> tuple[float, float]:
 
 
 def loss_after(loss: float, rest_s: float) -> tuple[float, float]:
-    """Least and greatest loss left after a rest, by the two half-times.
+    """Least and greatest loss that remains after a rest, by the two half-times.
 
     Args:
-        loss: loss of capacity before the rest, 0 to 1.
-        rest_s: rest, seconds.
+        loss: estimated loss of capacity when the rest begins, 0 to 1.
+        rest_s: rest, s.
     """
     low, high = (loss * 0.5 ** (rest_s / half) for half in HALF_TIMES_S)
     return low, high
 
 
 def advised_rest_s(item: RecordedSet) -> float:
-    """The rest that the advice names, seconds; 0 when nothing could be estimated."""
+    """The rest that the advice names, s; 0 when nothing could be estimated."""
     loss = item.loss_at_end()
     return 0.0 if loss is None else _to_half_minutes(sum(rest_range_s(loss)) / 2.0)
 
 
 def advice(item: RecordedSet) -> list[Advice]:
-    """Rest and start load for a next set like this one, or that nothing can be said."""
+    """Rest and start load for another set like this one, or a statement that there is no basis for advice."""
     loss, fresh_n = item.loss_at_end(), item.fresh_n()
     if loss is None or fresh_n is None:
-        return [Advice("Next set", "cannot be said", "No repetition came with an estimate of capacity.")]
+        return [Advice("Next set", "cannot be said", "No repetition has an estimate of capacity.")]
     low_s, high_s = rest_range_s(loss)
     rest_s = advised_rest_s(item)
     found = [_rest(loss, low_s, high_s, rest_s), _start_load(item, fresh_n, loss, rest_s)]
@@ -89,7 +92,7 @@ def _rest(loss: float, low_s: float, high_s: float, rest_s: float) -> Advice:
 
 
 def _start_load(item: RecordedSet, fresh_n: float, loss: float, rest_s: float) -> Advice:
-    """The same part of what the lifter can do then, as the start load was of the fresh capacity."""
+    """The same share of the capacity expected then as the start load was of the fresh capacity."""
     unit, start_n = item.prescription.units, item.prescription.load.start_n
     least, most = loss_after(loss, rest_s)
     high_n, low_n = start_n * (1.0 - least), start_n * (1.0 - most)
@@ -121,7 +124,7 @@ def _fit_of_start(item: RecordedSet, fresh_n: float) -> Advice | None:
 
 
 def _profile(item: RecordedSet, fresh_n: float) -> Advice | None:
-    """Whether the day's estimate still fits the profile that the set was armed with."""
+    """Advice on the profile, if the day's estimate no longer fits the one that the set was armed with."""
     last = item.last_known()
     if item.profile is None or item.profile.one_rm_n is None or last is None or not last.capacity_n:
         return None

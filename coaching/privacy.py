@@ -1,9 +1,9 @@
-"""What is stored about one lifter: found, handed over, deleted.
+"""Everything stored about one lifter: found, exported, deleted.
 
-What is stored at all. A lifter has a pseudonym and nothing else: no name, birth date or address has a field anywhere.
-It stands in a profile file, in each recording made with that profile or in a session of a study, and in what was made
-from those: tables and report pages. This module finds all of it under some folders by that pseudonym alone. Who is
-behind a pseudonym is for the site to know, on paper, and for nobody here. Never here: output, questions to people.
+A lifter is known by a pseudonym only; there is no field for a name, birth date or address anywhere. The pseudonym
+appears in profile files, in each recording made with such a profile or in a session of a study, and in what was made
+from recordings: tables and report pages. This module finds all of these files under some folders by the pseudonym
+alone. Who is behind a pseudonym is known to the site, on paper, and not to this software. Nothing here prints or asks.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ _TEXTS: Final = frozenset({".toml", ".json", ".jsonl", ".html", ".md", ".txt"})
 
 
 class Kind(StrEnum):
-    """What a file is to the lifter."""
+    """How a file relates to the lifter."""
 
     PROFILE = "profile"
     RECORDING = "recording"
@@ -40,21 +40,21 @@ class Kind(StrEnum):
 
 
 WHOLE: Final = frozenset({Kind.PROFILE, Kind.RECORDING, Kind.PAGE})
-"""Files that are about nobody else, or can be made anew without this lifter: deleted as a whole."""
+"""Files that concern nobody else, or can be made again without this lifter: deleted as a whole."""
 
 MEANINGS: Final[dict[Kind, str]] = {
     Kind.PROFILE: "the lifter's profile; deleted as a whole",
     Kind.RECORDING: "a recorded set of this lifter, damaged ones included; deleted as a whole",
-    Kind.PAGE: "a page made from recordings; deleted as a whole, make it anew from what is left",
-    Kind.TABLE: "a table that others are in too; only this lifter's rows are taken out",
-    Kind.COLUMNS: "a Parquet table that others are in too; only this lifter's rows are taken out",
-    Kind.MENTION: "names the pseudonym only, such as a study's list of participants; left, change it by hand",
+    Kind.PAGE: "a page made from recordings; deleted as a whole; make it again from what is left",
+    Kind.TABLE: "a table that may hold others too; only this lifter's rows are taken out",
+    Kind.COLUMNS: "a Parquet table that may hold others too; only this lifter's rows are taken out",
+    Kind.MENTION: "only mentions the pseudonym, as a study's list of participants does; left alone, edit it by hand",
 }
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """One file in which the lifter is; ``rows`` only for tables."""
+    """One file that concerns the lifter; ``rows`` is the number of the lifter's rows in a table, else 0."""
 
     path: Path
     kind: Kind
@@ -62,14 +62,18 @@ class Found:
 
 
 def find(lifter: str, folders: Iterable[Path]) -> list[Found]:
-    """Every file under the folders in which this pseudonym stands, links not followed, in a fixed order.
+    """Every file under the folders in which this pseudonym appears, in a fixed order.
+
+    Args:
+        lifter: pseudonym.
+        folders: folders or single files; symbolic links are not followed.
 
     Args:
         lifter: pseudonym.
         folders: where to search.
 
     Raises:
-        OSError: a folder or file cannot be read, so that nobody takes silence for "nothing is stored".
+        OSError: a folder or file cannot be read; an empty answer must always mean that nothing is stored.
     """
     found = []
     for path in sorted(set(_files(folders))):
@@ -115,9 +119,9 @@ def _whole_word(lifter: str) -> str:
 
 
 def _in_recording(lifter: str, data: bytes) -> bool:
-    """In the profile that the set was armed with, or in the mark of a study session.
+    """Whether the pseudonym is in the profile that the set was armed with, or in the mark of a study session.
 
-    Looked for in the bytes, which hold plain JSON, so that a damaged recording is found too.
+    Searches the raw bytes, which hold plain JSON, so that a damaged recording is found too.
     """
     name = re.escape(lifter.encode())
     return re.search(rb'"lifter":\s?"' + name + rb'"|session:' + name + rb"/\d", data) is not None
@@ -148,9 +152,17 @@ def _parquet_rows(lifter: str, path: Path) -> list[int]:
 
 
 def export(lifter: str, found: Iterable[Found], target: Path) -> int:
-    """Write everything about the lifter into a new zip file, with an index of where it came from; how many files.
+    """Write everything about the lifter into a new zip file, with an index that says where each file came from.
 
-    Tables are written with this lifter's rows only. Mentions are named in the index and not copied.
+    Tables are written with this lifter's rows only. Mentions are listed in the index but not copied.
+
+    Args:
+        lifter: pseudonym.
+        found: the files, from `find`.
+        target: zip file to create.
+
+    Returns:
+        Number of files in the index.
 
     Args:
         lifter: pseudonym.
@@ -193,7 +205,11 @@ def _as_csv(rows: Iterable[Iterable[str]]) -> bytes:
 
 
 def delete(lifter: str, found: Iterable[Found]) -> None:
-    """Take the lifter out: whole files are removed, tables lose this lifter's rows. Mentions are left.
+    """Delete what is stored about the lifter: whole files, and this lifter's rows of tables. Mentions stay.
+
+    Args:
+        lifter: pseudonym.
+        found: the files, from `find`.
 
     Args:
         lifter: pseudonym.
@@ -212,7 +228,7 @@ def delete(lifter: str, found: Iterable[Found]) -> None:
 
 
 def _replace(path: Path, data: bytes) -> None:
-    """The new contents in one step, so that a crash leaves one or the other."""
+    """Replace a file in one step, so that a crash leaves either the old or the new contents."""
     beside = path.with_name(path.name + ".new")
     beside.write_bytes(data)
     beside.replace(path)

@@ -1,9 +1,9 @@
 """A lifter profile from a few submaximal sets: load–velocity line, velocity at 1RM, 1RM and ROM, each with its spread.
 
-The line is fitted with what is known of the exercise in general as a prior, so that one set already gives a profile,
-only a vague one, and every further load narrows it. Least squares on velocity at no load, velocity at 1RM, logarithm
-of 1RM and a bend, since no person's curve is quite a line; the spreads come from the curvature at the minimum. Reading
-files is the console's business.
+The prior of the fit is what is known about the exercise in general, so that one set already gives a profile, though a
+vague one, and every further load narrows it. The fit is least squares on velocity at no load, velocity at 1RM, the
+logarithm of the 1RM and a bend, since no person's curve is quite a line; the spreads come from the curvature at the
+minimum. Reads no files.
 """
 
 from __future__ import annotations
@@ -29,14 +29,15 @@ VELOCITY_SD_M_S: Final = 0.05
 """Velocity at one load from set to set: standard error of measurement 0.03 to 0.08 m/s at 30 to 90 % of 1RM (Front
 Physiol 2020, 10.3389/fphys.2020.561682), scatter about a person's own line included."""
 BEND_SD_M_S: Final = 0.4
-"""How far a person's curve may bend off the straight line, ``bend * x (1 - x)`` at part x of 1RM. The published bench
-press table (from memory) bends by -0.5 m/s; on a simulated rig, where little mass is to be accelerated, it is +0.5."""
+"""How far a person's curve may depart from the straight line: by ``bend * x (1 - x)`` at share x of the 1RM.
+The published bench press table (from memory) bends by -0.5 m/s; on a simulated rig, where little mass has to be
+accelerated, it is +0.5."""
 FORMULA_SD: Final = 0.06
-"""Error of a 1RM formula, part of 1RM, beside the formulas' own disagreement; our judgement."""
+"""Error of a 1RM formula as a share of the 1RM, on top of the disagreement among the formulas; our judgement."""
 ONE_RM_SD: Final = 0.019
-"""A lifted 1RM from day to day: CV of 1.9 % (Ruf et al. 2018, 10.1519/JSC.0000000000002369)."""
+"""Day-to-day variation of a lifted 1RM: CV of 1.9 % (Ruf et al. 2018, 10.1519/JSC.0000000000002369)."""
 FRESH_REPETITIONS: Final = 3
-"""The fastest of the first three repetitions stands for the fresh lifter; common practice, no source."""
+"""The fastest of this many first repetitions represents the fresh lifter; common practice, no source."""
 _PRIOR_WEIGHT: Final = 4.0
 _ROM_SD_M: Final = 0.02
 FloatArray = npt.NDArray[np.float64]
@@ -48,9 +49,9 @@ class ObservedSet:
 
     Attributes:
         load_n: load.
-        velocity_m_s: mean concentric velocity of the fastest fresh repetition at maximal intent; None if not known.
-        repetitions_to_failure: completed repetitions before the one that failed; None for a set that stopped short.
-        rom_m: range of motion; None if not known.
+        velocity_m_s: mean concentric velocity of the fastest fresh repetition at maximal intent, m/s; None if unknown.
+        repetitions_to_failure: completed repetitions before the one that failed; None if the set ended before failure.
+        rom_m: range of motion, m; None if unknown.
     """
 
     load_n: float
@@ -78,10 +79,10 @@ class ProfileFit:
     """A profile and what it rests on.
 
     Attributes:
-        profile: ready to be written.
-        residuals_m_s: velocity measured less fitted, one per set with a velocity.
+        profile: the profile, ready to be written.
+        residuals_m_s: measured less fitted velocity, m/s, one per set with a velocity.
         correlation: of velocity at no load, velocity at 1RM and log 1RM, shape (3, 3).
-        remarks: what is weak about it, in sentences; empty when nothing is.
+        remarks: sentences on its weak points; empty when there are none.
     """
 
     profile: LifterProfile
@@ -103,16 +104,16 @@ def fit_profile(
     """Fit a profile.
 
     Args:
-        sets: one or more sets, in any order; fresh, i.e. rested.
+        sets: one or more sets of the rested lifter, in any order.
         lifter: pseudonym.
-        exercise: name of the exercise; its generic line is the prior, a wide one where there is none.
-        date: of the sets.
-        one_rm_n: a 1RM that was lifted, newtons per cable.
-        line: prior to use instead of the generic one.
-        bend_sd_m_s: how far the curve may bend off the line, m/s.
+        exercise: name of the exercise; its generic line is the prior, or a wide one if it has none.
+        date: date of the sets.
+        one_rm_n: a 1RM that was actually lifted, newtons per cable; None if there is none.
+        line: prior to use instead of the generic line.
+        bend_sd_m_s: standard deviation of the bend, m/s.
 
     Raises:
-        ValueError: no set, or figures that fit no profile.
+        ValueError: there is no set, or the result is not a valid profile.
     """
     if not sets:
         raise ValueError("sets are 0; allowed: one or more")
@@ -168,13 +169,16 @@ def fit_profile(
 
 
 def sets_seen(records: Sequence[RepetitionRecord], decisions: Sequence[Decision] = ()) -> list[ObservedSet]:
-    """What the sets of a recording showed of the fresh lifter: the first load of its first bout, cables averaged.
+    """What a recorded set showed of the fresh lifter: its first load in its first bout, averaged over cables.
 
-    A later bout or a load after a drop is done in fatigue and says nothing of the fresh line.
+    Later bouts and loads after a drop are done in fatigue and say nothing about the fresh line.
 
     Args:
-        records: repetitions of the recording, in order.
-        decisions: its decisions.
+        records: the repetitions of one set, all cables, in order.
+        decisions: the set's decisions; a stall among them means that the set went to failure.
+
+    Returns:
+        One observation; none if no repetition at that load was completed.
     """
     found: dict[int, list[RepetitionRecord]] = defaultdict(list)
     for record in records:
@@ -211,7 +215,7 @@ def sets_seen(records: Sequence[RepetitionRecord], decisions: Sequence[Decision]
 
 
 def _from_repetitions(one: ObservedSet) -> tuple[float, float]:
-    """Log 1RM and its SD from a set to failure: the mean of the handbook formulas, and how far they and people vary."""
+    """Log 1RM and its SD from a set to failure: mean of the handbook formulas; the SD covers formulas and people."""
     repetitions = one.repetitions_to_failure or 1
     if repetitions == 1:
         return math.log(one.load_n), FORMULA_SD
@@ -242,24 +246,24 @@ def _remarks(
     residuals: Sequence[float],
     strengths: Sequence[tuple[float, float]],
 ) -> list[str]:
-    """What is weak about the profile, and which set would help most."""
+    """The weak points of the profile, and which set would help most."""
     found = []
     strength = profile.one_rm_n
     if relative.size and float(np.ptp(relative)) < 0.15:
         where = 0.8 if float(relative.mean()) < 0.65 else 0.45
         found.append(
-            f"all velocities are from about one load, so the slope is the exercise's and not the lifter's; "
+            f"all velocities are from about the same load, so the slope is that of the exercise, not the lifter's own; "
             f"a set near {where * (strength.mean if strength else 0.0):.0f} N would help most"
         )
     if relative.size and float(relative.max()) < 0.7 and not strengths:
         found.append(
-            f"the heaviest load was {float(relative.max()):.0%} of the estimated 1RM; velocity at 1RM and 1RM are "
-            "carried on from there"
+            f"the heaviest load was {float(relative.max()):.0%} of the estimated 1RM; velocity at 1RM and the 1RM "
+            "itself are extrapolated from there"
         )
     if profile.velocity_at_1rm_m_s.sd > 0.9 * line.v_1rm_sd_m_s:
-        found.append("velocity at 1RM is that of people in general; only sets near failure tell the lifter's own")
+        found.append("velocity at 1RM is that of people in general; only sets near failure show the lifter's own")
     if strength is not None and strength.sd > 0.08 * strength.mean:
-        found.append(f"the 1RM is known to ± {strength.sd / strength.mean:.0%} only; plan with care")
+        found.append(f"the 1RM is only known to ± {strength.sd / strength.mean:.0%}; plan with care")
     if residuals and max(abs(r) for r in residuals) > 2.5 * VELOCITY_SD_M_S:
         found.append("one set lies far off the line: check its load, its velocity, and that the effort was maximal")
     return found

@@ -1,9 +1,10 @@
-"""What a set teaches about a person's profile: 1RM of the day, load–velocity line and ROM, folded in with its date.
+"""How a set changes a profile: the day's 1RM, load–velocity line and ROM are combined with what the profile holds.
 
-Computes the next profile from an estimator's posterior. The date is passed in; estimation itself is in `capacity`.
+Turns an estimator's posterior into the next profile. Reads no files and no clock (the date is passed in), and leaves
+estimation itself to `capacity`.
 
-The estimator of a set starts from the profile, so its posterior already holds both; only what a single day cannot
-tell is added back: strength differs from day to day, and it drifts over weeks.
+The estimator of a set starts from the profile, so its posterior already combines both. Only the uncertainty that a
+single day cannot show is added back: strength differs from day to day, and it drifts over weeks.
 """
 
 from __future__ import annotations
@@ -20,8 +21,8 @@ from ebbset.models.contract.profile import LifterProfile, Uncertain
 DAY_CV: Final = 0.019
 """1RM between days: CV 1.9 % (deadlift; Ruf et al. 2018 JSCR 32:681-689, 10.1519/JSC.0000000000002369)."""
 DRIFT_PER_WEEK: Final = 0.006
-"""Drift of 1RM unseen, part per square root of a week; +9.3 % in six weeks of training is the most that
-González-Badillo & Sánchez-Medina 2010 saw, a quarter of that in a typical week (judgement)."""
+"""Unobserved drift of the 1RM, as a share of it per square root of a week. Our judgement, well below the largest gain
+that González-Badillo & Sánchez-Medina 2010 saw: +9.3 % in six weeks of training."""
 LEAST_LINE_SD_M_S: Final = 0.015
 LEAST_ROM_SD_M: Final = 0.01
 STALE_AFTER_DAYS: Final = 84
@@ -32,12 +33,12 @@ class SetObservation:
     """What one set showed.
 
     Attributes:
-        date: when.
+        date: date of the set.
         one_rm_n: 1RM of the day, newtons per cable.
-        velocity_at_zero_m_s: of this person's line.
-        velocity_at_1rm_m_s: of this person's line.
-        rom_m: reference ROM that the segmenter learned, metres.
-        doubted: the profile's 1RM did not fit and was not used.
+        velocity_at_zero_m_s: velocity at no load, m/s, from this person's line.
+        velocity_at_1rm_m_s: velocity at 1RM, m/s, from this person's line.
+        rom_m: reference ROM that the segmenter learned, m.
+        doubted: whether the profile's 1RM did not fit and was not used.
     """
 
     date: datetime.date
@@ -51,12 +52,15 @@ class SetObservation:
 def observe_set(
     estimator: CapacityEstimator, *, date: datetime.date, rom_m: float | None = None
 ) -> SetObservation | None:
-    """What an estimator holds at the end of a set; ``None`` when it saw nothing.
+    """What an estimator concluded by the end of a set.
 
     Args:
-        estimator: as it stood at the end of the set.
-        date: day of the set.
-        rom_m: range of motion that the segmenter learned, metres.
+        estimator: estimator of one cable, at the end of the set.
+        date: date of the set.
+        rom_m: ROM seen in the set, m; None if unknown.
+
+    Returns:
+        The observation; None if the estimator saw fewer than two velocities or stalls.
     """
     fresh, fresh_sd = estimator.fresh_n, estimator.fresh_sd_n
     if fresh is None or fresh_sd is None or estimator.seen < 2:
@@ -73,13 +77,13 @@ def observe_set(
 
 
 def update_profile(profile: LifterProfile, observations: Sequence[SetObservation]) -> LifterProfile:
-    """The profile after these sets, oldest first; observations from before the profile's date are left out.
+    """The profile after these sets, applied from the oldest to the newest.
 
-    A doubted profile's 1RM is replaced, not averaged. Uncertainty never falls under what one day cannot tell.
+    The 1RM of a doubted profile is replaced, not averaged. Uncertainty never falls below the day-to-day variation.
 
     Args:
         profile: the profile so far.
-        observations: what sets showed, in any order.
+        observations: what each set showed, in any order; those from before the profile's date are ignored.
     """
     for seen in sorted(observations, key=lambda one: one.date):
         if seen.date < profile.date:
@@ -105,11 +109,11 @@ def update_profile(profile: LifterProfile, observations: Sequence[SetObservation
 
 
 def profile_is_old(profile: LifterProfile, today: datetime.date) -> bool:
-    """Older than what strength is known to keep for; a set may also say it is stale (`profile_stale`).
+    """Whether a profile is older than `STALE_AFTER_DAYS`; an estimator may also doubt it sooner (`profile_stale`).
 
     Args:
         profile: the profile.
-        today: the current date.
+        today: date by which its age is judged.
     """
     return (today - profile.date).days > STALE_AFTER_DAYS
 
@@ -120,7 +124,7 @@ def _aged(one_rm: Uncertain, since: datetime.date, today: datetime.date) -> Unce
 
 
 def _combine(a: Uncertain, b: Uncertain, least_sd: float) -> Uncertain:
-    """Mean weighted with certainty; b rests in part on a, so the sum counts as no surer than the surer of both."""
+    """Precision-weighted mean. Since ``b`` is partly based on ``a``, the result is no surer than the better one."""
     wa, wb = 1.0 / max(a.sd, 1e-9) ** 2, 1.0 / max(b.sd, 1e-9) ** 2
     return Uncertain(mean=(wa * a.mean + wb * b.mean) / (wa + wb), sd=max(least_sd, min(a.sd, b.sd)))
 

@@ -1,8 +1,8 @@
-"""Re-estimates a recorded set from its records, starting from another profile.
+"""Replays a recorded set through estimators that start from another profile.
 
-Feeds the records to a `CapacityEstimator` in the order in which the core put them out; with the profile that the set
-was armed with, the estimates equal those of the set to the bit. Estimation itself is in `capacity`, the change of the
-profile in `profile_update`.
+Knows what each record means to a `CapacityEstimator` and feeds them in the order in which the controller wrote them, so
+that the profile that the set was armed with gives the same bits as the set itself. Estimation is in `capacity`, and
+what follows for the profile in `profile_update`. Reads no files.
 """
 
 from __future__ import annotations
@@ -27,11 +27,11 @@ def review_set(
     """The estimators at the end of a set, one per cable; empty when the set was never armed.
 
     Args:
-        outputs: what the core put out in this set, with its clock in microseconds, in order.
-        prescription: that the set was armed with.
-        profile: to begin with, on the prescription's exercise.
-        before: estimators at the end of an earlier set of the same person, when this one was begun tired.
-        rest_s: rest after that set, seconds.
+        outputs: the controller's outputs in this set, each with its clock in microseconds, in order.
+        prescription: the prescription that the set was armed with.
+        profile: profile to start from, for the same exercise.
+        before: estimators at the end of an earlier set of the same person, if this one began fatigued; else empty.
+        rest_s: rest after that set, s.
     """
     cables: tuple[CapacityEstimator, ...] = ()
     rest_began_us: int | None = None
@@ -60,7 +60,7 @@ def review_set(
 
 
 def _stall(cables: Sequence[CapacityEstimator], decision: Decision) -> None:
-    """A decision that answers a stall carries how long it lasted."""
+    """Tell the estimator about a stall, which shows in a decision as its duration."""
     seen = dict(decision.inputs)
     if decision.cable is not None and "stalled_s" in seen:
         cables[decision.cable].stall(load_n=decision.from_n[decision.cable])

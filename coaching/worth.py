@@ -1,8 +1,8 @@
 """What the repetitions of a set were probably worth, from the records of the set: relative, estimated, with ranges.
 
-From what the controller saw to `models.physiology.stimulus`: where a stall ended a load, the repetitions in reserve
-before it are known by counting back; elsewhere they come from the capacity estimate with its error. Every figure is a
-range over the draws of the assumptions. Nothing is decided about a set here and nothing is shown.
+Turns what the controller recorded into the input of `models.physiology.stimulus`. Where a stall ended a load, the
+repetitions in reserve before it are known by counting back; elsewhere they come from the capacity estimate and its
+error. Every figure is a range over the draws of the assumptions. Nothing here makes decisions about a set.
 """
 
 from __future__ import annotations
@@ -24,16 +24,17 @@ from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.stimulus import Done, Draws, FloatArray, moved_by, worth
 
 DEFAULT_COST: Final = 0.03
-"""Part of the capacity that a repetition takes, where a set shows nothing better; judgement for 70 to 80 % of 1RM."""
+"""Share of the capacity that a repetition costs, used where a set shows nothing better; our judgement for 70 to 80 % of
+1RM."""
 UNKNOWN_FATIGUE: Final = (0.30, 0.20)
 UNKNOWN_RESERVE: Final = (5.0, 4.0)
-"""Mean and SD where nothing was estimated; wide by judgement."""
+"""Mean and SD used where nothing was estimated; our judgement, deliberately wide."""
 _FAILURES: Final = (RepetitionOutcome.FAILED, RepetitionOutcome.NOT_STARTED)
 
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """A figure over the draws: the middle and the `INTERVAL_COVERAGE` range."""
+    """A figure over the draws: its median and the range that holds `INTERVAL_COVERAGE` of them."""
 
     low: float
     middle: float
@@ -64,12 +65,12 @@ class RepetitionWorth:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SlowPair:
-    """Two equally slow repetitions, one fresher, one deeper in fatigue, and how they are told apart.
+    """Two equally slow repetitions, one fresher and one deeper in fatigue, and how their worth differs.
 
     Attributes:
         fresher: position in `SetWorth.repetitions`.
-        deeper: same.
-        ratio: worth of the deeper over the fresher one.
+        deeper: likewise.
+        ratio: worth of the deeper one divided by that of the fresher one.
         sure: share of draws in which the deeper one is worth less.
     """
 
@@ -89,7 +90,7 @@ class SetWorth:
         total_draws: the same under each draw, shape (draws,).
         hard_repetitions: completed with at most 4 in reserve (estimated), cables averaged.
         moved_by: assumption -> share of the total's variance, largest first.
-        slow_pair: the pair that shows best what fatigue does to the estimate, if there is one.
+        slow_pair: the pair that best shows what fatigue does to the estimate; None if there is none.
     """
 
     repetitions: tuple[RepetitionWorth, ...]
@@ -147,8 +148,11 @@ def done_of(records: Sequence[RepetitionRecord], decisions: Sequence[Decision] =
     """Reserve and fatigue of every record, in the order given.
 
     Args:
-        records: repetitions of all cables, in order.
-        decisions: decisions of the same set.
+        records: what the controller recorded, all cables, in order; n records.
+        decisions: the set's decisions; a repetition in which the load dropped was at failure when it did.
+
+    Returns:
+        Arrays of shape (n,).
     """
     helped = [_dropped_within(record, decisions) for record in records]
     found: dict[int, tuple[float, float, float, float]] = {}
@@ -191,7 +195,7 @@ def _dropped_within(record: RepetitionRecord, decisions: Sequence[Decision]) -> 
 
 
 def _cost_per_repetition(records: Sequence[RepetitionRecord]) -> tuple[float, float]:
-    """What a repetition took, as a fraction of momentary and of fresh capacity; default values if unknown."""
+    """What a repetition cost, as a share of momentary and of fresh capacity; `DEFAULT_COST` if unknown."""
     parts, losses = [], []
     for before, after in pairwise(records):
         if (
@@ -208,7 +212,7 @@ def _cost_per_repetition(records: Sequence[RepetitionRecord]) -> tuple[float, fl
 
 
 def _fatigue_at_start(records: Sequence[RepetitionRecord], lost: float) -> list[tuple[float, float]]:
-    """Loss of capacity when each began: what the repetition before left, or after a rest its own end less its cost."""
+    """Loss of capacity when each repetition began: that after the one before or, after rest, its own less its cost."""
     found: list[tuple[float, float]] = []
     before: RepetitionRecord | None = None
     for record in records:
@@ -247,7 +251,7 @@ def _reserve(step: Sequence[RepetitionRecord], failed: bool, cost: float) -> lis
 def _slow_pair(
     records: Sequence[RepetitionRecord], done: Done, each: FloatArray, helped: Sequence[bool]
 ) -> SlowPair | None:
-    """The slow pair at equal speed, each at one load, that lies furthest apart in fatigue."""
+    """The two slow repetitions of equal speed, each at one load, that lie furthest apart in fatigue."""
     speeds = np.array([record.mean_velocity_m_s for record in records])
     whole = np.flatnonzero(done.completed & ~np.array(helped, dtype=np.bool_))
     if whole.size < 2:
@@ -274,16 +278,19 @@ def _slow_pair(
 def worth_again(
     records: Sequence[RepetitionRecord], left: float, draws: Draws, decisions: Sequence[Decision] = ()
 ) -> Range:
-    """Worth of the same set again over that of this one, when it begins with fatigue left over; on paper.
+    """Estimate what the same set would be worth if repeated with fatigue left over, relative to this one.
 
-    What is left is added to the fatigue of every repetition, and the repetitions that it costs are taken off the front
-    of the set, where they are worth least.
+    The fatigue left over is added to that of every repetition. The repetitions that it costs are taken off the front of
+    the set, where they are worth least.
 
     Args:
         records: the set that was done.
-        left: loss of capacity that is left when the next one begins, 0 to 1.
+        left: loss of capacity that remains when the next set begins, 0 to 1.
         draws: draws of the assumptions.
         decisions: its decisions, as for `set_worth`.
+
+    Returns:
+        Worth of the repeated set divided by that of this one.
 
     Raises:
         ValueError: no records, or ``left`` outside 0 to 1.
@@ -300,6 +307,6 @@ def worth_again(
 
 
 def estimated(item: RecordedSet) -> SetWorth | None:
-    """The estimate for a set, None when there is no repetition to estimate."""
+    """The estimate for a recorded set; None when it holds no repetition."""
     decisions = [moment.decision for moment in item.moments]
     return set_worth(item.repetitions, report_draws(), decisions) if item.repetitions else None
