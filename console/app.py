@@ -76,7 +76,12 @@ class LazyGroup(click.Group):
         return list(COMMANDS)
 
     def get_command(self, _ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Import the module of one command."""
+        """Import the module of one command.
+
+        Args:
+            _ctx: click's context, which click passes and nothing here needs.
+            cmd_name: as typed.
+        """
         if cmd_name not in COMMANDS:
             return None
         from ebbset.console import logs
@@ -88,7 +93,12 @@ class LazyGroup(click.Group):
         return command
 
     def format_commands(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """List the commands from the table alone."""
+        """List the commands from the table alone.
+
+        Args:
+            _ctx: click's context, which click passes and nothing here needs.
+            formatter: takes the list.
+        """
         with formatter.section("Commands"):
             formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
 
