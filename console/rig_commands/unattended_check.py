@@ -12,7 +12,8 @@ from ebbset.console.exits import CommandError, Exit
 unattended_option: Final = click.option(
     "--nobody-under-load",
     is_flag=True,
-    help="Confirm that nobody is at the handle or can get there, except to move it when prompted; otherwise you are asked.",
+    help="Confirm that nobody is at the handle or can get there, except to move it when prompted; "
+    "otherwise you are asked.",
 )
 
 
