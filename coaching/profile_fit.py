@@ -252,7 +252,7 @@ def _remarks(
     if relative.size and float(np.ptp(relative)) < 0.15:
         where = 0.8 if float(relative.mean()) < 0.65 else 0.45
         found.append(
-            f"all velocities are from about the same load, so the slope is that of the exercise, not the lifter's own; "
+            "all velocities are from about the same load, so the slope is that of the exercise, not the lifter's own; "
             f"a set near {where * (strength.mean if strength else 0.0):.0f} N would help most"
         )
     if relative.size and float(relative.max()) < 0.7 and not strengths:

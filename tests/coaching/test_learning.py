@@ -217,8 +217,8 @@ def test_the_command_shows_what_changed_and_writes_only_where_told(
 @pytest.mark.parametrize(
     ("arguments", "code", "said"),
     [
-        (["--update", "a7.toml"], 2, "--update has no recordings"),
-        (["--update", "a7.toml", "set.mcap", "--set", "40 kg 1.0"], 2, "--update has --set beside it"),
+        (["--update", "a7.toml"], 2, "--update comes without recordings"),
+        (["--update", "a7.toml", "set.mcap", "--set", "40 kg 1.0"], 2, "--update comes with --set"),
         (["--update", "none.toml", "set.mcap"], 3, "none.toml"),
         (
             ["--update", "a7.toml", "set.mcap", "--date", "2026-01-01"],

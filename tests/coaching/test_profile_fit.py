@@ -60,7 +60,7 @@ def test_one_set_gives_a_vague_profile_and_says_so() -> None:
     assert strength is not None
     assert strength.mean == pytest.approx(800.0, rel=0.05)
     assert strength.sd > 0.05 * strength.mean
-    assert any("one load" in text for text in found.remarks)
+    assert any("the same load" in text for text in found.remarks)
     assert any("in general" in text for text in found.remarks)
 
 

@@ -71,7 +71,7 @@ def test_a_typed_profile(profile: Path, capsys: pytest.CaptureFixture[str]) -> N
     typed = ["profile", "--lifter", "a7", "--exercise", "bench_press", "--set", "40 kg 1.05", "--json"]
     assert run(typed) == 0
     told = json.loads(capsys.readouterr().out)
-    assert any("one load" in text for text in told["remarks"])
+    assert any("the same load" in text for text in told["remarks"])
 
 
 @pytest.mark.usefixtures("folder")
