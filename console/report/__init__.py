@@ -1,1 +1,1 @@
-"""A recorded set or a comparison as something to read: page, terminal tables, figures."""
+"""Reports of recorded sets and comparisons: page, terminal tables, figures."""

@@ -1,6 +1,6 @@
-"""Several sets of one lifter on one exercise: the course over days, as a figure and a table.
+"""The course over days of one lifter's sets of one exercise, as a figure and a table.
 
-Only what the sets' own estimates say is put side by side; no trend is fitted to a handful of sets.
+It shows the estimates of the sets side by side and fits no trend to so few of them.
 """
 
 from __future__ import annotations
@@ -18,9 +18,12 @@ from ebbset.models.contract.units import from_newtons
 
 
 def section(items: Sequence[RecordedSet]) -> dict[str, Any] | None:
-    """What the page says about the course; None when there is none to tell.
+    """Make the page's section about the course.
 
     A course needs two dated sets of the same lifter and exercise; the largest such group is shown.
+
+    Returns:
+        values for the template; None when there is no such group.
     """
     groups: dict[tuple[str | None, str], list[RecordedSet]] = {}
     for item in items:
@@ -36,8 +39,8 @@ def section(items: Sequence[RecordedSet]) -> dict[str, Any] | None:
     return {
         "lead": f"{formatting.plural(len(chosen), 'set')} of {exercise.replace('_', ' ')}, {who}. {_summary(chosen)}",
         "figure": (_figure(chosen, WIDE, "course-w"), _figure(chosen, NARROW, "course-n")),
-        "caption": "Stems hold the estimate four times out of five. Days differ by more than training: sleep, food and "
-        "what was done before show here too, and two points make no trend.",
+        "caption": "Stems are 80 % ranges of the estimate. Days differ by more than training: sleep, food and earlier "
+        "work show here too, and two points make no trend.",
         "table": _table(chosen),
     }
 

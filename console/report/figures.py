@@ -1,7 +1,7 @@
 """The figures of one set: its trace, the velocity of each repetition, capacity and fatigue. SVG, drawn by `svg`.
 
-Each figure takes the arranged record and a width, so that the page can carry one drawing for a desk and one for a
-phone. What a figure shows is also said in its description, for people who do not see it. Nothing is estimated here.
+Each figure takes a recorded set and a width, so that the page can hold one drawing for a desktop and one for a phone.
+Its description says what it shows, for people who cannot see it. Nothing is estimated here.
 """
 
 from __future__ import annotations
@@ -20,8 +20,6 @@ from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.contract.units import LoadUnit, from_newtons
 
-"""Standard normal quantile of .90: mean ± Z_INTERVAL sd holds 80 % (NIST/SEMATECH e-Handbook, table of the normal)."""
-
 WIDE: Final = 960.0
 NARROW: Final = 380.0
 _SHAPES: Final[dict[RepetitionOutcome, str]] = {
@@ -33,12 +31,12 @@ _SHAPES: Final[dict[RepetitionOutcome, str]] = {
 
 
 def trace(item: RecordedSet, width: float, key: str) -> Drawing:
-    """Load, position and velocity against time, with stalls and the end marked through all three.
+    """Draw load, position and velocity against time, with stalls and the end marked across all three.
 
     Args:
         item: the recorded set.
-        width: width of the drawing, CSS pixels.
-        key: prefix of the drawing's ids, unique on the page.
+        width: width of the drawing, px.
+        key: prefix of the ids in the drawing, unique on the page.
     """
     unit = item.prescription.units
     begin = min(
@@ -81,12 +79,12 @@ def trace(item: RecordedSet, width: float, key: str) -> Drawing:
 
 
 def velocities(item: RecordedSet, width: float, key: str) -> Drawing:
-    """Mean velocity of each repetition in order, grouped by load, with the velocity at 1RM where it is known.
+    """Draw the mean velocity of each repetition, grouped by load, with the velocity at 1RM where it is known.
 
     Args:
         item: the recorded set.
-        width: width of the drawing, CSS pixels.
-        key: prefix of the drawing's ids, unique on the page.
+        width: width of the drawing, px.
+        key: prefix of the ids in the drawing, unique on the page.
     """
     unit, records = item.prescription.units, item.repetitions
     order = order_of(records)
@@ -117,14 +115,15 @@ def velocities(item: RecordedSet, width: float, key: str) -> Drawing:
 
 
 def capacity(item: RecordedSet, width: float, key: str) -> Drawing:
-    """Estimated capacity with its 80 % band above the load, and the capacity lost against the budget below.
+    """Draw the estimated capacity with its 80 % band and the load; below, the capacity lost and the budget.
 
-    The stem at each loss is its own 80 % interval: an error of the line blurs the capacity and hardly the loss.
+    Each loss has its own 80 % interval as a stem, because an error of the load–velocity line blurs the capacity but
+    hardly the loss.
 
     Args:
         item: the recorded set.
-        width: width of the drawing, CSS pixels.
-        key: prefix of the drawing's ids, unique on the page.
+        width: width of the drawing, px.
+        key: prefix of the ids in the drawing, unique on the page.
     """
     unit = item.prescription.units
     limit = item.prescription.budget.capacity_loss
@@ -250,7 +249,7 @@ def _moments(drawing: Drawing, panels: Sequence[Panel], item: RecordedSet, unit:
 
 
 def _of_cable(load_n: Sequence[float], cable: int | None) -> float:
-    """The load of the cable that a decision is about; the greatest when it is about all."""
+    """Return the load of the cable that a decision is about, or the greatest if it is about all cables."""
     return load_n[cable] if cable is not None and cable < len(load_n) else max(load_n, default=0.0)
 
 
@@ -262,15 +261,15 @@ def load_groups(
     unit: LoadUnit,
     axis: str,
 ) -> None:
-    """Shade every other stretch of equal load, draw the axis, and write the load over both.
+    """Shade every other stretch of equal load, draw the axis, and write the loads on top.
 
     Args:
-        drawing: what to draw on.
-        panel: where on it.
-        records: repetitions.
-        order: position of each repetition along the axis.
-        unit: unit of the loads shown.
-        axis: title of the vertical axis.
+        drawing: drawing to add to.
+        panel: panel with repetitions on the horizontal scale, the first at 1.
+        records: repetitions of the set.
+        order: place of each repetition, from `order_of`; as long as ``records``.
+        unit: unit in which loads are shown.
+        axis: label of the vertical axis.
     """
     groups: list[tuple[int, int, float, tuple[int, int]]] = []
     for position, record in zip(order, records, strict=True):
@@ -294,7 +293,7 @@ def load_groups(
 def _label_lines(
     drawing: Drawing, panel: Panel, records: Sequence[RepetitionRecord], positions: Sequence[int], unit: LoadUnit
 ) -> None:
-    """Name the two lines where they stand, so that no legend has to be matched by colour."""
+    """Label the two lines directly, so that nobody has to match a legend by colour."""
     first = records[0]
     x = panel.x(positions[0] + 1.0)
     drawing.text(x, panel.y(from_newtons(_upper(first), unit)) - 6, "capacity (80 % band)", "note")
@@ -302,7 +301,7 @@ def _label_lines(
 
 
 def order_of(records: Sequence[RepetitionRecord]) -> list[int]:
-    """Place of each repetition on a horizontal axis: both sides of one repetition share a place."""
+    """Return the place of each repetition on a horizontal axis, from 0; both sides of one repetition share a place."""
     places: list[int] = []
     seen: dict[tuple[int, int], int] = {}
     counters = {0: 0, 1: 0}

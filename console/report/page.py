@@ -1,7 +1,7 @@
 """The report as one HTML file: the template filled from `recorded_set`, `figures` and `next_set`.
 
-The page is self-contained: no script, no request, its own style; it prints, and it works in light and dark. What the
-page says about a set is arranged here; what is true about it is not decided here.
+The page is self-contained: no script, no request, its own style. It can be printed and works in light and dark. This
+module arranges what the page says about a set; it computes nothing about it.
 """
 
 from __future__ import annotations
@@ -33,24 +33,24 @@ READING: Final = (
     "Load is newtons at the handle, shown in the unit of the prescription. A diamond marks a stall: the lifter was "
     "still under the load and the handle no longer rose. Capacity is the load that could just be lifted once at that "
     "moment, estimated from load and velocity and from stalls; the loss of capacity is its fall from fresh. Both are "
-    "estimates with a range, and the shaded band holds the value four times out of five if the estimate is sound.",
+    "estimates with a range. If the estimate is sound, the shaded band contains the value four times out of five.",
     "Filled circles are completed repetitions, open circles partial ones, crosses failed ones. With two cables, "
     "squares and dashed lines are the second side.",
-    "Each decision names the rule it came from, what was measured, and what it was held against. The recording holds "
-    "every input in order: `ebbset replay` runs it through the controller again and says whether each decision is the "
-    "same to the last bit.",
+    "Each decision names the rule it came from, what was measured, and the thresholds it was compared with. The "
+    "recording holds every input in order: `ebbset replay` runs it through the controller again and says whether each "
+    "decision is the same, bit for bit.",
 )
 
 
 def render(sources: Sequence[Source], *, made_at: datetime.datetime) -> str:
-    """The page.
+    """Render the page as HTML.
 
     Args:
-        sources: recordings in the order in which they are shown; they hold at least one set.
-        made_at: when the page is made, for its foot.
+        sources: recordings in the order to show them, with at least one set.
+        made_at: time to print in the footer.
 
     Raises:
-        ValueError: no set in any of the recordings.
+        ValueError: none of the recordings holds a set.
     """
     items = [(source, item) for source in sources for item in source.sets]
     if not items:
@@ -99,12 +99,13 @@ def _set(item: RecordedSet, source: Source, key: str) -> dict[str, Any]:
         "next": [(a.about, a.answer, a.because) for a in all_advice(item)],
         "trace": _both(figures.trace, item, f"{key}-t"),
         "trace_caption": "Shaded: concentric phases. Diamonds: stalls. The filled area is the load that the rig "
-        "reports, the line the load that was ordered.",
+        "reports, the line the load that the controller commanded.",
         "velocities": _both(figures.velocities, item, f"{key}-v"),
-        "velocities_caption": "Each mark is one repetition. Shading parts one load from the next.",
+        "velocities_caption": "Each mark is one repetition. Shading separates one load from the next.",
         "capacity": _both(figures.capacity, item, f"{key}-c") if has_capacity else None,
         "capacity_caption": "Where capacity meets the load, the next repetition is the last at that load. Stems are "
-        "the 80 % range of the loss, its own: an error of the load–velocity line blurs capacity and hardly the loss.",
+        "the 80 % range of the loss. It is narrower than that of capacity, because an error of the load–velocity line "
+        "blurs capacity but hardly the loss.",
         "stimulus": None if worth is None else worth_section.section(item, worth, f"{key}-s"),
         "decisions": [_decision(moment, item) for moment in item.moments],
         "repetitions": _repetition_table(item),
@@ -259,7 +260,7 @@ def _both(draw: Any, item: RecordedSet, key: str) -> tuple[Drawing, Drawing]:
 
 
 def _figure(drawings: tuple[Drawing, Drawing], caption: str) -> Markup:
-    """The same figure for a desk and for a phone; the page shows one of them."""
+    """Put the desktop and the phone drawing of a figure on the page, which shows one of them."""
     wide, narrow = drawings
     return Markup(
         '<figure><div class="for-desk">{}</div><div class="for-phone">{}</div><figcaption>{}</figcaption></figure>'
@@ -267,7 +268,7 @@ def _figure(drawings: tuple[Drawing, Drawing], caption: str) -> Markup:
 
 
 def _table(table: dict[str, Any]) -> Markup:
-    """A table that scrolls by itself where the screen is narrow."""
+    """Make a table that scrolls on its own on a narrow screen."""
     head = Markup("").join(
         Markup('<th scope="col"{}>{}</th>').format(Markup(' class="text"') if name in table["text"] else "", name)
         for name in table["head"]

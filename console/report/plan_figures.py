@@ -1,6 +1,6 @@
-"""Pictures of a plan and of a comparison: estimates with their ranges, as SVG files that stand alone.
+"""Pictures of a plan and of a comparison: estimates with their ranges, as self-contained SVG files.
 
-They are drawn on the same surface as the figures of the report. What a picture shows is also said in its description.
+They use the same drawing surface as the figures of the report. The description of a picture says what it shows.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ def draw_comparison(found: Comparison, path: Path) -> None:
 
 
 def plan_drawing(plan: Plan, wishes: Wishes) -> Drawing:
-    """The picture of a plan.
+    """Lay out the picture of a plan.
 
     Args:
         plan: the judged candidates.
@@ -79,7 +79,7 @@ def plan_drawing(plan: Plan, wishes: Wishes) -> Drawing:
     drawing.text(
         _LEFT,
         20.0,
-        f"Simulated on {plan.twins} twins. Lines hold four times out of five, over twins and assumptions.",
+        f"Simulated on {plan.twins} twins. Lines are 80 % ranges over twins and assumptions.",
         "axis",
     )
     net = "net of what later sets lose" if wishes.later_sets else "1 = a fresh repetition at failure"
@@ -105,12 +105,12 @@ def plan_drawing(plan: Plan, wishes: Wishes) -> Drawing:
         drawing.text(x + 15.0, y, text, "tick")
         x += 130.0
     drawing.line(x, y - 4.0, x + 20.0, y - 4.0, "limit")
-    drawing.text(x + 26.0, y, "most that was wished for", "tick")
+    drawing.text(x + 26.0, y, "limit of the wishes", "tick")
     return drawing
 
 
 def comparison_drawing(found: Comparison) -> Drawing:
-    """The picture of a comparison.
+    """Lay out the picture of a comparison.
 
     Args:
         found: the comparison; its conditions are lettered A, B, … in their order.
@@ -145,7 +145,7 @@ def comparison_drawing(found: Comparison) -> Drawing:
 
 
 def _marks(drawing: Drawing, panel: Panel, plan: Plan, across: Sequence[Range]) -> None:
-    """One cross of two ranges per candidate, with its key beside it; keys move up until none overlaps another."""
+    """Draw two crossed ranges per candidate, with its key next to them; keys move up until none overlap."""
     placed: list[tuple[float, float]] = []
     for judged, wide in sorted(zip(plan.judged, across, strict=True), key=lambda pair: pair[0].net.middle):
         x, y = panel.x(wide.middle), panel.y(judged.net.middle)

@@ -1,4 +1,4 @@
-"""A prescription described in words, and whether a profile fits it."""
+"""A prescription in words, and whether a profile fits it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from ebbset.models.contract.profile import LifterProfile
 
 
 def prescription_lines(order: Prescription) -> list[str]:
-    """What a prescription orders, a sentence a line."""
+    """Describe a prescription, one sentence per line."""
     unit = order.units
     lines = [
         f"{order.name}; exercise {order.exercise}; loads shown in {unit}, per cable",
@@ -41,17 +41,17 @@ def _stall_text(stall: StallSection) -> str:
     if stall.rule == "dwell":
         return f"a stall: slower than {stall.velocity_m_s:g} m/s for {stall.dwell_s:g} s{grind}"
     return (
-        f"a stall: {formatting.part(stall.certainty)} certain that the ascent will not come through, or "
+        f"a stall: {formatting.part(stall.certainty)} certain that the ascent will fail, or "
         f"{stall.still_limit_s:g} s slower than {stall.velocity_m_s:g} m/s{grind}"
     )
 
 
 def mismatches(order: Prescription, profile: LifterProfile) -> list[str]:
-    """What does not fit between the two, a sentence each.
+    """List what does not fit between a prescription and a profile, one sentence each.
 
     Args:
         order: the prescription.
-        profile: the lifter's profile.
+        profile: a profile of the same exercise.
     """
     found = []
     v1 = profile.velocity_at_1rm_m_s
@@ -70,7 +70,11 @@ def mismatches(order: Prescription, profile: LifterProfile) -> list[str]:
 
 
 def refuse_mismatch(order: Prescription, profile: LifterProfile | None) -> None:
-    """A profile of another exercise says nothing about this set.
+    """Refuse a profile of another exercise.
+
+    Args:
+        order: the prescription.
+        profile: the profile, if any.
 
     Args:
         order: the prescription.

@@ -1,4 +1,4 @@
-"""Several recordings for one report: in the order of their sets' dates, and an error when none holds a set."""
+"""The recordings of one report, in order of date."""
 
 from __future__ import annotations
 
@@ -12,10 +12,11 @@ from ebbset.controller.recording.sources import Source, read_source
 
 
 def read_sources(paths: Sequence[Path]) -> list[Source]:
-    """Several recordings, in the order of their sets' dates.
+    """Read recordings and sort them by the dates of their sets.
 
     Raises:
-        CommandError: a file is missing or no recording, or none of them holds an armed set.
+        CommandError: none of the recordings holds an armed set.
+        UnusableFileError: a file is missing or is not a recording.
     """
     sources = [read_source(path) for path in paths]
     if not any(source.sets for source in sources):

@@ -1,6 +1,6 @@
 """A small drawing surface for figures: scales, ticks and SVG marks as text.
 
-Colours are CSS classes of the page, so that one drawing serves light, dark and print. Nothing here knows about sets.
+Colours are CSS classes of the page, so that one drawing works in light, dark and print. Nothing here knows about sets.
 """
 
 from __future__ import annotations
@@ -18,15 +18,13 @@ FloatArray = npt.NDArray[np.float64]
 
 
 def nice_ticks(low: float, high: float, wanted: int = 5, *, whole: bool = False) -> list[float]:
-    """Round numbers from low to high, about as many as wanted: steps of 1, 2, 2.5 or 5 times a power of ten.
-
-    With ``whole``, only whole numbers, for things that are counted.
+    """Choose round tick values: steps of 1, 2, 2.5 or 5 times a power of ten.
 
     Args:
-        low: lower end of the axis.
-        high: upper end of the axis.
-        wanted: number of ticks wanted.
-        whole: only whole numbers.
+        low: least value of the scale.
+        high: greatest value of the scale.
+        wanted: approximate number of ticks.
+        whole: use whole numbers only, for things that are counted.
     """
     if not (math.isfinite(low) and math.isfinite(high)) or high <= low:
         return [low]
@@ -41,7 +39,7 @@ def nice_ticks(low: float, high: float, wanted: int = 5, *, whole: bool = False)
 
 
 def tick_text(value: float, ticks: Sequence[float]) -> str:
-    """A tick's label with as many places as its neighbours need.
+    """Format a tick with as many decimals as all ticks of the axis need.
 
     Args:
         value: the tick.
@@ -87,7 +85,18 @@ class Panel:
 
 @dataclass(slots=True)
 class Drawing:
-    """Marks in drawing order, with a title and a description for people who do not see them."""
+    """Marks in drawing order, with a title and a description for people who cannot see them.
+
+    Attributes:
+        width: width, px.
+        height: height, px.
+        title: title of the figure.
+        description: what the figure shows, in words.
+        key: prefix of the ids in the drawing, unique on the page.
+        marks: SVG elements, the last on top.
+
+    Coordinates of all marks are in px from the upper left corner; ``style`` names CSS classes.
+    """
 
     width: float
     height: float
@@ -97,31 +106,31 @@ class Drawing:
     marks: list[str] = field(default_factory=list)
 
     def add(self, mark: str) -> None:
-        """Put a raw mark on the drawing."""
+        """Add an SVG element."""
         self.marks.append(mark)
 
     def line(self, x1: float, y1: float, x2: float, y2: float, style: str) -> None:
-        """A straight line.
+        """Draw a straight line.
 
         Args:
-            x1: left end, CSS pixels like the other coordinates.
-            y1: its height, from the top.
-            x2: right end.
-            y2: its height, from the top.
-            style: CSS class.
+            x1: start, px.
+            y1: start, px.
+            x2: end, px.
+            y2: end, px.
+            style: CSS classes.
         """
         self.add(f'<line class="{style}" x1="{_c(x1)}" y1="{_c(y1)}" x2="{_c(x2)}" y2="{_c(y2)}"/>')
 
     def rect(self, x: float, y: float, width: float, height: float, style: str, tip: str = "") -> None:
-        """A rectangle, with an optional tip.
+        """Draw a rectangle.
 
         Args:
-            x: left edge, CSS pixels like the other lengths.
-            y: upper edge, from the top.
-            width: width.
-            height: height.
-            style: CSS class.
-            tip: text shown on hovering; empty: none.
+            x: left edge, px.
+            y: upper edge, px.
+            width: width, px; a negative one counts as 0.
+            height: height, px; a negative one counts as 0.
+            style: CSS classes.
+            tip: text shown by a pointer that rests on it.
         """
         body = (
             f'<rect class="{style}" x="{_c(x)}" y="{_c(y)}" width="{_c(max(width, 0))}" height="{_c(max(height, 0))}"'
@@ -129,12 +138,12 @@ class Drawing:
         self.add(f"{body}>{_tip(tip)}</rect>" if tip else body + "/>")
 
     def path(self, points: Iterable[tuple[float, float]], style: str, *, close: bool = False) -> None:
-        """A line through points; a gap where one is not finite.
+        """Draw a line through points, with a gap where a point is not finite.
 
         Args:
-            points: ``(x, y)``, CSS pixels.
-            style: CSS class.
-            close: join the last point to the first.
+            points: points (x, y), px.
+            style: CSS classes.
+            close: join the end to the start.
         """
         parts, pen_down = [], False
         for x, y in points:
@@ -149,29 +158,29 @@ class Drawing:
     def text(
         self, x: float, y: float, content: str, style: str = "label", anchor: str = "start", rotate: float | None = None
     ) -> None:
-        """A line of text.
+        """Write a line of text.
 
         Args:
-            x: anchor point, CSS pixels.
-            y: baseline, CSS pixels from the top.
-            content: the text.
-            style: CSS class.
+            x: position of the anchor, px.
+            y: baseline, px.
+            content: the text; it is escaped.
+            style: CSS classes.
             anchor: ``start``, ``middle`` or ``end``.
-            rotate: degrees clockwise; ``None``: upright.
+            rotate: rotation about the anchor, degrees clockwise.
         """
         turn = "" if rotate is None else f' transform="rotate({rotate:g} {_c(x)} {_c(y)})"'
         self.add(f'<text class="{style}" x="{_c(x)}" y="{_c(y)}" text-anchor="{anchor}"{turn}>{escape(content)}</text>')
 
     def mark(self, shape: str, x: float, y: float, size: float, style: str, tip: str = "") -> None:
-        """A point mark. Shapes: ``dot``, ``ring``, ``halo``, ``cross``, ``diamond``, ``square``, ``dash``.
+        """Draw a point mark.
 
         Args:
-            shape: which mark.
-            x: centre, CSS pixels.
-            y: centre, CSS pixels from the top.
-            size: size of the mark, CSS pixels.
-            style: CSS class.
-            tip: text shown on hovering; empty: none.
+            shape: ``dot``, ``ring``, ``halo``, ``cross``, ``diamond``, ``square`` or ``dash``.
+            x: centre, px.
+            y: centre, px.
+            size: half the width, px.
+            style: CSS classes.
+            tip: text shown by a pointer that rests on it.
         """
         s = size
         if shape in ("dot", "ring", "halo"):
@@ -190,13 +199,13 @@ class Drawing:
         self.add(f"{body}>{_tip(tip)}</{body[1:].split(' ', 1)[0]}>" if tip else body + "/>")
 
     def axis_y(self, panel: Panel, label: str, *, wanted: int = 4, whole: bool = False) -> None:
-        """Hairlines and numbers on the left, the quantity above them.
+        """Draw grid lines with numbers on the left and the label above them.
 
         Args:
-            panel: where it belongs.
-            label: the quantity.
-            wanted: number of ticks wanted.
-            whole: only whole numbers.
+            panel: panel to draw in.
+            label: quantity and unit; empty for none.
+            wanted: approximate number of ticks.
+            whole: use whole numbers only.
         """
         ticks = nice_ticks(panel.y_low, panel.y_high, wanted, whole=whole)
         for tick in ticks:
@@ -207,13 +216,13 @@ class Drawing:
             self.text(panel.left, panel.top - 8, label, "axis")
 
     def axis_x(self, panel: Panel, label: str, *, wanted: int = 8, counted_to: int | None = None) -> None:
-        """Numbers under the panel and the quantity at the right; 1, 2, 3 … where things are counted.
+        """Draw a base line with numbers under the panel and the label at the right.
 
         Args:
-            panel: where it belongs.
-            label: the quantity.
-            wanted: number of ticks wanted.
-            counted_to: count 1 to this; ``None``: a continuous axis.
+            panel: panel to draw in.
+            label: quantity and unit; empty for none.
+            wanted: approximate number of ticks.
+            counted_to: for things that are counted, their number: ticks are then whole numbers from 1.
         """
         if counted_to is None:
             ticks = nice_ticks(panel.x_low, panel.x_high, wanted)
@@ -228,14 +237,14 @@ class Drawing:
             self.text(panel.right, panel.bottom + 33, label, "axis", "end")
 
     def svg(self) -> str:
-        """The drawing as an inline SVG element; the page around it holds the styles."""
+        """Return the drawing as an inline SVG element; the page around it has the styles."""
         return f"<svg {self._head()}{''.join(self.marks)}</svg>"
 
     def document(self, style: str) -> str:
-        """The drawing as an SVG file that stands alone.
+        """Return the drawing as a self-contained SVG file.
 
         Args:
-            style: style sheet for the classes of the marks, and for ``paper``, the ground they lie on.
+            style: style sheet for the classes of the marks, and for ``paper``, the background.
         """
         size = f'xmlns="http://www.w3.org/2000/svg" width="{_c(self.width)}" height="{_c(self.height)}"'
         ground = f'<rect class="paper" width="{_c(self.width)}" height="{_c(self.height)}"/>'
@@ -243,7 +252,7 @@ class Drawing:
         return f"<svg {size} {self._head()}<style>{style}</style>{ground}\n{marks}\n</svg>\n"
 
     def _head(self) -> str:
-        """Attributes of the element, and its title and description for people who do not see the drawing."""
+        """Make the attributes of the element, its title and its description."""
         title, description = f"{self.key}-title", f"{self.key}-text"
         return (
             f'viewBox="0 0 {_c(self.width)} {_c(self.height)}" role="img" '
@@ -254,12 +263,12 @@ class Drawing:
 
 
 def thin_out(t: FloatArray, y: FloatArray, buckets: int) -> tuple[FloatArray, FloatArray]:
-    """Fewer points that draw the same line: the least and greatest of each bucket, in order of time.
+    """Reduce a line to fewer points that look the same: the least and greatest of each bucket, in order of time.
 
     Args:
         t: times, increasing, shape (n,).
         y: values, shape (n,).
-        buckets: how many columns the drawing has.
+        buckets: number of columns of the drawing.
 
     Returns:
         times and values, at most two per bucket; unchanged when there are no more than that.

@@ -1,4 +1,4 @@
-"""One set in the terminal: heading, repetitions, decisions, ending, what next. The terminal form of the page."""
+"""The report of one set in the terminal: heading, repetitions, decisions, ending, advice."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ def show(item: RecordedSet, console: Console, *, simulated: str | None = None) -
 
     Args:
         item: the recorded set.
-        console: where to print.
-        simulated: note that the set is simulated; ``None``: it is not.
+        console: terminal to print to.
+        simulated: what was simulated, in words; None for a set on a real rig.
     """
     unit = item.prescription.units
     console.print()
@@ -46,7 +46,7 @@ def show(item: RecordedSet, console: Console, *, simulated: str | None = None) -
 
 
 def all_advice(item: RecordedSet) -> list[Advice]:
-    """Rest, another such set, start load: in the order in which a coach asks."""
+    """Return the advice on rest, another such set and start load, in the order in which a coach asks."""
     found = advice(item)
     more = another_set(item, advised_rest_s(item))
     return [found[0], *([more] if more is not None else []), *found[1:]]

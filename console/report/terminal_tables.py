@@ -1,6 +1,6 @@
-"""A set in the terminal: a table of repetitions, a line per decision, why it ended.
+"""Terminal tables of a set: repetitions, decisions, and why it ended.
 
-Takes the core's records and gives rich renderables; nothing is computed or decided here.
+This module turns the controller's records into rich renderables; it computes and decides nothing.
 """
 
 from __future__ import annotations
@@ -19,14 +19,14 @@ _SIDES = ("left", "right")
 
 
 def repetition_table(repetitions: Sequence[RepetitionRecord], unit: LoadUnit) -> Table:
-    """A row a repetition; the cable is shown when there are two, capacity and fatigue when they are known.
+    """Make a table with a row per repetition that fits 80 columns.
 
-    The unit stands under each head; mean and peak are concentric velocities, ``1.2`` is bout 1, second load. Fits 80
-    columns.
+    The cable is shown when there are two, capacity and fatigue when they are known. Each column head has its unit below
+    it; mean and peak are concentric velocities; step ``1.2`` is bout 1, second load.
 
     Args:
-        repetitions: in order.
-        unit: unit of the loads shown.
+        repetitions: repetitions in order.
+        unit: unit in which loads are shown.
     """
     two = any(record.cable > 0 for record in repetitions)
     known = any(record.capacity_n is not None for record in repetitions)
@@ -54,11 +54,11 @@ def repetition_table(repetitions: Sequence[RepetitionRecord], unit: LoadUnit) ->
 
 
 def capacity(record: RepetitionRecord, unit: LoadUnit) -> str:
-    """Momentary capacity and its standard deviation.
+    """Format the momentary capacity and its standard deviation.
 
     Args:
         record: the repetition.
-        unit: unit of the loads shown.
+        unit: unit in which the capacity is shown.
     """
     if record.capacity_n is None:
         return formatting.NONE
@@ -69,12 +69,12 @@ def capacity(record: RepetitionRecord, unit: LoadUnit) -> str:
 def decision_lines(
     decisions: Sequence[Decision], unit: LoadUnit, *, begun_us: int | None = None, details: bool = True
 ) -> Table:
-    """A line a decision: when, what, the load, why; and under it the numbers that it rested on.
+    """Make a table with a row per decision: when, what, the load, why, and the numbers behind it.
 
     Args:
-        decisions: in order.
-        unit: unit that loads are shown in.
-        begun_us: controller clock at which the set's time starts; the first decision's when left out.
+        decisions: decisions in order.
+        unit: unit in which loads are shown.
+        begun_us: controller clock at which the set's time starts, µs; None for that of the first decision.
         details: show the numbers too.
     """
     start_us = begun_us if begun_us is not None else (decisions[0].now_us if decisions else 0)
@@ -95,11 +95,11 @@ def decision_lines(
 
 
 def decision_detail(decision: Decision, unit: LoadUnit) -> str:
-    """The numbers a decision rested on, what they were held against, and what narrowed it.
+    """Format the numbers behind a decision, the thresholds they were compared with, and what limited it.
 
     Args:
         decision: the decision.
-        unit: unit of the loads shown.
+        unit: unit in which loads are shown.
     """
     parts = []
     if decision.inputs:
@@ -114,14 +114,14 @@ def decision_detail(decision: Decision, unit: LoadUnit) -> str:
 
 
 def result_line(result: SetResult | None, unit: LoadUnit) -> Text:
-    """What the set came to, in one paragraph.
+    """Describe the result of the set in one paragraph.
 
     Args:
-        result: result of the set; ``None``: not recorded.
-        unit: unit of the loads shown.
+        result: the result; None when the recording ends before the set.
+        unit: unit in which loads are shown.
     """
     if result is None:
-        return Text("The recording ends before the set did; what is shown is what was written up to there.")
+        return Text("The recording ends before the set did; the report shows what was recorded until then.")
     text = Text()
     text.append(summary(result, unit))
     text.append(f" It ended because: {result.text}", style="bold")
@@ -133,11 +133,11 @@ def result_line(result: SetResult | None, unit: LoadUnit) -> Text:
 
 
 def summary(result: SetResult, unit: LoadUnit) -> str:
-    """The set in a sentence.
+    """Describe the set in a sentence.
 
     Args:
-        result: result of the set.
-        unit: unit of the loads shown.
+        result: the result.
+        unit: unit in which loads are shown.
     """
     spent = (
         "" if result.budget_spent is None else f"; estimated loss of capacity {formatting.part(result.budget_spent)}"

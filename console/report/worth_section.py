@@ -1,6 +1,6 @@
-"""The part of the page about what the repetitions were probably worth: figure, text, table. Relative, estimated.
+"""The section of the page about what the repetitions were probably worth: figure, text, table. Relative, estimated.
 
-Estimates come from `coaching.worth`; the wording here makes clear that they are no measurement.
+Estimates come from `coaching.worth`; the wording here makes clear that they are not measurements.
 """
 
 from __future__ import annotations
@@ -22,32 +22,35 @@ _SIDES: Final = ("left", "right")
 
 
 def section(item: RecordedSet, found: SetWorth, key: str) -> dict[str, Any]:
-    """What the template needs for this part of the page.
+    """Make the values that the template needs for this section.
 
     Args:
         item: the recorded set.
         found: estimated worth of its repetitions.
-        key: prefix of the drawing's ids, unique on the page.
+        key: prefix of the ids in the drawings, unique on the page.
     """
     return {
         "lead": f"In all about {found.total.middle:.1f} ({found.total.low:.1f} to {found.total.high:.1f}) times a "
         f"fresh repetition at failure; relative, estimated. {_count(found.hard_repetitions)} hard, with at most four "
-        "in reserve.",
+        "repetitions in reserve.",
         "figure": (_figure(item, found, WIDE, f"{key}w"), _figure(item, found, NARROW, f"{key}n")),
-        "caption": "One is a completed repetition at failure without fatigue. Lines hold the estimate four times out "
-        "of five, over the draws of the assumptions. No figure here is a measurement; what makes a muscle grow is "
-        "known from groups, with wide error, and not for one person.",
+        "caption": "1 is a completed repetition at failure without fatigue. Lines are 80 % ranges over the draws of "
+        "the assumptions. No figure here is a measurement; what makes a muscle grow is known from groups, with wide "
+        "error, and not for one person.",
         "paragraphs": [text for text in (_pair(found), _movers(found)) if text],
         "table": _table(item, found),
     }
 
 
 def another_set(item: RecordedSet, rest_s: float) -> Advice | None:
-    """What another set like this one would probably add after the advised rest, and what it costs.
+    """Estimate what another set like this one would probably add after a rest, and what it would cost.
 
     Args:
         item: the recorded set.
-        rest_s: rest before the other set, seconds.
+        rest_s: rest before the other set, s.
+
+    Returns:
+        the advice; None without an estimate of the loss or without repetitions.
     """
     loss = item.loss_at_end()
     if loss is None or not item.repetitions:
@@ -61,9 +64,9 @@ def another_set(item: RecordedSet, rest_s: float) -> Advice | None:
     return Advice(
         "Another such set",
         f"adds about {middle:.0%} of this one".replace("%", " %"),
-        f"From {low:.0%} to {high:.0%}, relative, estimated, for {minutes:.0f} min more, rest counted: the "
-        "same repetitions begun with the fatigue that this rest leaves. That later sets add less than earlier ones "
-        "in a week is well known and not in this figure.".replace("%", " %"),
+        f"From {low:.0%} to {high:.0%}, relative, estimated, for {minutes:.0f} min more, rest included: the "
+        "same repetitions, begun with the fatigue that this rest leaves. Later sets in a week are known to add less "
+        "than earlier ones; this figure does not include that.".replace("%", " %"),
     )
 
 
@@ -72,7 +75,7 @@ def _count(hard: float) -> str:
 
 
 def _pair(found: SetWorth) -> str:
-    """Two equally slow repetitions, and how sure the estimate is that fatigue tells them apart."""
+    """Describe two equally slow repetitions and how certain it is that fatigue makes them worth different amounts."""
     pair = found.slow_pair
     if pair is None:
         return ""
@@ -94,7 +97,7 @@ def _movers(found: SetWorth) -> str:
         for name, share in list(found.moved_by.items())[:_MOVERS_SHOWN]
         if share > 0
     ]
-    return "What moves the total most: " + "; ".join(named) + "." if named else ""
+    return "What affects the total most: " + "; ".join(named) + "." if named else ""
 
 
 def _figure(item: RecordedSet, found: SetWorth, width: float, key: str) -> Drawing:
