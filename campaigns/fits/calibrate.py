@@ -57,6 +57,7 @@ log = structlog.get_logger()
 REPETITION_LOADS: Final = (0.65, 0.75, 0.85, 0.95)
 LEG_PRESS_REPETITIONS_80: Final = 15.2
 """Leg press at 80 %1RM, untrained men: Hoeger et al. 1990 J Appl Sport Sci Res 4:47-54, from memory."""
+FITTED: Final = Path(__file__).parents[2] / "simulators" / "lifter" / "data" / "fitted.toml"
 _SHAPE: Final = ("v_max_m_s", "curvature", "dip", "dip_width", "strength_top")
 _LOW: Final = np.log([1.5, 0.2, 0.02, 0.12, 0.6])
 _HIGH: Final = np.log([9.0, 6.0, 0.70, 0.60, 2.6])
@@ -280,7 +281,7 @@ def main(argv: list[str] | None = None) -> int:
         log.info("fitted", exercise=name, **{k: round(v, 4) for k, v in fitted.items()})
     text = "\n".join(lines) + "\n"
     if options.write:
-        (Path(__file__).resolve().parent / "data" / "fitted.toml").write_text(text, encoding="utf-8")
+        FITTED.write_text(text, encoding="utf-8")
     else:
         sys.stdout.write(text)
     return 0

@@ -14,7 +14,7 @@ import atheris
 
 def main(arguments: list[str]) -> None:
     """Fuzz until the options say stop; exits non-zero and keeps the input when a target raises."""
-    with atheris.instrument_imports(include=["ebbset", "fuzz"]):
+    with atheris.instrument_imports(include=["ebbset", "campaigns.fuzz"]):
         from campaigns.fuzz.targets import TARGETS, seeds
     name = arguments[1]
     corpus = Path(tempfile.mkdtemp(prefix=f"ebbset-fuzz-{name}-"))

@@ -201,7 +201,7 @@ def test_the_command_says_what_it_lacks(capsys: pytest.CaptureFixture[str], monk
     for arguments, code, said in (
         (["--nobody-under-load", "--port", "1"], Exit.UNREACHABLE, "broker is 127.0.0.1:1"),
         (["--port", "1"], Exit.USAGE, "nobody_under_load is not confirmed"),
-        (["--speed", "0.3"], Exit.USAGE, "--speed is 0.3 alone; allowed: two speeds or more"),
+        (["--speed", "0.3"], Exit.USAGE, "--speed is only 0.3; allowed: at least two speeds"),
     ):
         assert run(["identify", *arguments]) == code
         assert said in capsys.readouterr().err

@@ -5,6 +5,7 @@ The sources, tolerances and errors stand in the rows themselves; ``ebbset valida
 
 from __future__ import annotations
 
+from importlib import resources
 from pathlib import Path
 
 import pytest
@@ -81,3 +82,8 @@ def test_fit_lowers_the_cost_of_a_wrong_shape() -> None:
     slow = found.copy()
     slow[0] -= 0.5
     assert cost(found) < 0.2 * cost(slow)
+
+
+def test_the_fit_writes_where_exercises_are_read() -> None:
+    read = resources.files("ebbset.simulators.lifter").joinpath("data/fitted.toml").read_text(encoding="utf-8")
+    assert calibrate.FITTED.read_text(encoding="utf-8") == read
