@@ -9,7 +9,8 @@ from the prescription that a person armed and from what the rig announced, never
 
 1. The safe commands, unload and release, pass in every state: no rule can stand between a lifter and no load.
 2. A load passes only for the set that a person armed and started, while nothing has stopped it.
-3. A load never rises except from a docked handle, at the start or after a programmed rest.
+3. A load never rises except from a docked handle, at the start or after a programmed rest; a handle that is taken
+   before the load stands gets no more of it.
 4. A load rests on the newest good telemetry, and on nothing old.
 5. Whatever was refused once shows a defect: after a refusal only the safe commands pass until a person arms again.
 
@@ -21,9 +22,10 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
-from math import isfinite
+from math import ceil, isfinite
 from typing import Final
 
+from ebbset.controller.guard.telemetry import Telemetry
 from ebbset.controller.messages.actions import Command, SendArm, SendLoad, SendRelease, SendUnload
 from ebbset.controller.messages.events import (
     Acknowledged,
@@ -48,6 +50,9 @@ CHANGES_PER_CABLE: Final = 10
 REORDERED_US: Final = 100_000
 """Inputs that waited in different queues may be handled this far out of the order in which they arrived."""
 NONCES_REMEMBERED: Final = 1_000
+STANDS_WITHIN_N: Final = 10.0
+STANDS_WITHIN: Final = 0.06
+"""A load that comes on stands once the rig applies it to within this part of it, or these newtons if they are more."""
 
 _SAFE: Final = (SendUnload, SendRelease)
 _LOST: Final = (LinkDown, RigLost)
@@ -81,9 +86,10 @@ class _SetOnRecord:
     floor_n: tuple[float, ...]
     max_ramp_n_per_s: float
     lease_ms: int
-    started: bool = False
+    started_us: int | None = None
     bout: int = -1
     last_n: tuple[float, ...] | None = None
+    stands: bool = False
     unloaded_us: int = 0
 
 
@@ -91,19 +97,15 @@ class Guard:
     """Watches every input, then says of every command whether it may pass. Performs no input or output."""
 
     __slots__ = (
-        "_arrived_us",
         "_changes_us",
-        "_docked",
-        "_frame_seq",
         "_loads_us",
-        "_newest_t_us",
         "_now_us",
         "_offer",
-        "_repetition_seq",
         "_rig",
         "_set",
         "_spent",
         "_stopped",
+        "_telemetry",
     )
 
     def __init__(self) -> None:
@@ -115,11 +117,7 @@ class Guard:
         self._spent: deque[str] = deque(maxlen=NONCES_REMEMBERED)
         self._loads_us: deque[int] = deque()
         self._changes_us: deque[int] = deque()
-        self._newest_t_us: int | None = None
-        self._arrived_us: int | None = None
-        self._forget_telemetry()
-
-    # --- what happened ------------------------------------------------------------------------------------------
+        self._telemetry = Telemetry()
 
     def observe(self, event: Event) -> None:
         """Take note of an input. Must see every input before the regulator handles it."""
@@ -127,97 +125,55 @@ class Guard:
             self._now_us = event.now_us
         # A request to arm may be answered at once or never: any later input withdraws it.
         self._offer = None
-        if isinstance(event, Samples):
-            self._see_samples(event)
-        elif isinstance(event, Acknowledged):
-            self._see_ack(event)
-        elif isinstance(event, RepetitionSeen):
-            self._see_repetition(event)
-        elif isinstance(event, RigReported):
-            self._see_report(event)
+        if isinstance(event, Samples | Acknowledged | RepetitionSeen | RigReported):
+            self._see_rig(event)
         elif isinstance(event, RigAnnounced):
             self._see_identity(event)
         elif isinstance(event, Requested):
             self._see_request(event)
         elif isinstance(event, _LOST):
             self._rig = None
-            self._arrived_us = None
+            self._telemetry = Telemetry()
             self._stop("the rig or the link was lost")
-
-    def _forget_telemetry(self) -> None:
-        self._newest_t_us = None
-        self._arrived_us = None
-        self._frame_seq = -1
-        self._repetition_seq = -1
-        self._docked = False
 
     def _stop(self, why: str) -> None:
         """Latch; the first reason stays. Only an arm command that passes clears it."""
         self._stopped = self._stopped or why
 
-    def _see_samples(self, event: Samples) -> None:
-        """A frame is good when it follows on and has a finite value for each time and cable; else it never was."""
-        rig, t_us = self._rig, event.t_us
-        if rig is None or event.boot_id != rig.boot_id or event.seq <= self._frame_seq or not t_us:
-            return
-        newest, n, cables = self._newest_t_us, len(t_us), rig.cables
-        if (newest is not None and t_us[0] <= newest) or t_us[-1] < t_us[0] or len(event.applied_n) != cables:
-            return
-        # A sum is finite only if every term is: one test for all columns.
-        total = sum(event.applied_n)
-        for columns in (event.position_m, event.velocity_m_s, event.force_n):
-            if len(columns) != cables:
-                return
-            for column in columns:
-                if column is not None:
-                    if len(column) != n:
-                        return
-                    total += sum(column)
-        if not isfinite(total):
-            return
-        self._frame_seq = event.seq
-        self._newest_t_us = t_us[-1]
-        self._arrived_us = event.now_us
-        self._docked = event.docked
-
-    def _see_ack(self, event: Acknowledged) -> None:
-        """Where the rig sends no frames, its acknowledgements are the sign of life and carry its clock."""
-        rig = self._rig
-        if rig is None or event.boot_id != rig.boot_id or rig.telemetry != "repetitions":
-            return
-        if self._newest_t_us is not None and event.t_us < self._newest_t_us:
-            return
-        self._newest_t_us = event.t_us
-        self._arrived_us = event.now_us
-        self._docked = event.docked
-
-    def _see_repetition(self, event: RepetitionSeen) -> None:
-        rig = self._rig
-        if rig is None or event.boot_id != rig.boot_id or event.seq <= self._repetition_seq:
-            return
-        if rig.telemetry != "repetitions":
-            return
-        figures = (*event.applied_n, *event.rom_m, *event.mean_velocity_m_s, *event.peak_velocity_m_s)
-        if len(event.rom_m) != rig.cables or not isfinite(sum(figures)):
-            return
-        self._repetition_seq = event.seq
-        if not self._is_old(event.t_end_us):
-            self._docked = event.docked
-
-    def _see_report(self, event: RigReported) -> None:
-        if event.kind in _STOPPING:
+    def _see_rig(self, event: Samples | Acknowledged | RepetitionSeen | RigReported) -> None:
+        rig, armed, telemetry = self._rig, self._set, self._telemetry
+        if isinstance(event, RigReported) and event.kind in _STOPPING:
             # Whatever boot it names: a stop that is in doubt is a stop.
             self._stop(f"the rig reported {event.kind.value}")
-        elif self._rig is not None and event.boot_id == self._rig.boot_id and not self._is_old(event.t_us):
-            self._docked = event.kind is RigEventKind.DOCKED
+            return
+        if rig is None or event.boot_id != rig.boot_id:
+            return
+        if isinstance(event, RigReported):
+            telemetry.see_dock(event.t_us, docked=event.kind is RigEventKind.DOCKED)
+        elif isinstance(event, Samples):
+            telemetry.see_samples(event, rig)
+        elif armed is None or event.nonce != armed.nonce:
+            # What answers or serves another set says nothing about this one.
+            return
+        elif isinstance(event, Acknowledged):
+            telemetry.see_ack(event, rig)
+        else:
+            telemetry.see_repetition(event, rig)
+        if armed is not None and not armed.stands and armed.last_n is not None:
+            armed.stands = self._rises_to(armed.last_n) is None
 
-    def _is_old(self, t_us: int) -> bool:
-        return self._newest_t_us is not None and t_us < self._newest_t_us
+    def _rises_to(self, target_n: tuple[float, ...]) -> int | None:
+        """The first cable whose load is still on its way up to this target, as far as is known."""
+        applied_n = self._telemetry.applied_n
+        for cable, target in enumerate(target_n):
+            if cable >= len(applied_n) or target - applied_n[cable] > max(STANDS_WITHIN_N, STANDS_WITHIN * target):
+                return cable
+        return None
 
     def _see_identity(self, event: RigAnnounced) -> None:
         before, self._rig = self._rig, event
         if before is None or before.boot_id != event.boot_id:
-            self._forget_telemetry()
+            self._telemetry = Telemetry()
             if before is not None:
                 self._stop("the rig restarted")
 
@@ -225,8 +181,10 @@ class Guard:
         if event.action is RequestAction.ARM:
             self._offer = event
         elif event.action is RequestAction.START:
-            if self._set is not None and not self._stopped:
-                self._set.started = True
+            armed = self._set
+            if armed is not None and not self._stopped and armed.bout < 0:
+                # A request that the regulator refused starts nothing; the last before the first load counts.
+                armed.started_us = self._now_us
         else:
             self._stop(f"a person asked to {event.action.value}")
 
@@ -328,7 +286,7 @@ class Guard:
             return Refused("nonce", f"nonce {command.nonce!r}; allowed: {armed.nonce if armed else 'none is armed'!r}")
         if self._stopped:
             return Refused("stopped", f"{self._stopped}; allowed: unload and release until a person arms again")
-        if not armed.started:
+        if armed.started_us is None:
             return Refused("not_started", "no person asked to start; allowed: a load after a request to start")
         if command.seq <= armed.seq:
             return Refused("sequence", f"seq is {command.seq}; allowed: above {armed.seq}")
@@ -347,6 +305,7 @@ class Guard:
             return refused
         if armed.last_n is None:
             armed.bout += 1
+            armed.stands = False
         if command.target_n != armed.last_n:
             self._changes_us.append(now_us)
         self._loads_us.append(now_us)
@@ -372,37 +331,46 @@ class Guard:
     def _check_telemetry(
         self, command: SendLoad, armed: _SetOnRecord, rig: RigAnnounced, now_us: int
     ) -> Refused | None:
-        if self._newest_t_us is None or self._arrived_us is None:
+        known = self._telemetry
+        if known.newest_t_us is None or known.arrived_us is None:
             return Refused("no_telemetry", "no good telemetry since the rig came online; allowed: a load after some")
-        if command.cites_t_us != self._newest_t_us:
-            return Refused("citation", f"cites_t_us is {command.cites_t_us}; allowed: {self._newest_t_us}")
+        if command.cites_t_us != known.newest_t_us:
+            return Refused("citation", f"cites_t_us is {command.cites_t_us}; allowed: {known.newest_t_us}")
         # A rig without frames is heard only when it acknowledges, so its sign of life lasts as long as its lease.
         frames = rig.telemetry == "frames"
         allowed_ms = armed.prescription.safety.telemetry_timeout_ms if frames else armed.lease_ms
-        age_us = now_us - self._arrived_us
+        age_us = now_us - known.arrived_us
         if age_us > allowed_ms * 1_000:
             return Refused("stale", f"newest telemetry is {age_us / 1_000} ms old; allowed: at most {allowed_ms} ms")
         return None
 
     def _check_rise(self, command: SendLoad, armed: _SetOnRecord, now_us: int) -> Refused | None:
-        """Within a bout only down; up from nothing only in the dock, after the prescribed rest."""
-        if command.target_n == armed.last_n:
-            return None
+        """Within a bout only down; up from nothing only in the dock, after the rest and before the time is over."""
+        docked = self._telemetry.docked
         if armed.last_n is not None:
             for cable, (target_n, last_n) in enumerate(zip(command.target_n, armed.last_n, strict=True)):
                 if target_n > last_n:
                     return Refused("rise", f"target_n[{cable}] is {target_n} N; allowed: at most {last_n} N, the last")
+            if not docked and not armed.stands and (rising := self._rises_to(command.target_n)) is not None:
+                return Refused(
+                    "taken_early",
+                    f"target_n[{rising}] is {command.target_n[rising]} N and the handle is not docked; allowed: no "
+                    f"load above the applied {self._telemetry.applied_n} N before it has stood in the dock",
+                )
             return None
         bouts, upcoming = armed.prescription.bouts, armed.bout + 1
-        if not self._docked:
+        if not docked:
             return Refused("undocked", "the handle is not docked; allowed: a load comes on only in the dock")
         if upcoming >= len(bouts):
             return Refused("no_bout", f"all {len(bouts)} bout(s) were begun; allowed: no load after the last")
         load_n = armed.prescription.bout_load_n(upcoming)
         if max(command.target_n) > load_n:
             return Refused("bout_load", f"target_n is {command.target_n}; allowed: at most {load_n} N in this bout")
+        most_s = armed.prescription.stop.max_duration_s
+        if armed.started_us is not None and now_us - armed.started_us > most_s * 1e6:
+            return Refused("duration", f"started {(now_us - armed.started_us) / 1e6} s ago; allowed: {most_s} s")
         rest_s = bouts[upcoming].rest_before_s
-        if now_us - armed.unloaded_us < rest_s * 1e6 and upcoming > 0:
+        if now_us - armed.unloaded_us < ceil(rest_s * 1e6) and upcoming > 0:
             return Refused("rest", f"unloaded {(now_us - armed.unloaded_us) / 1e6} s ago; allowed: after {rest_s} s")
         return None
 

@@ -55,6 +55,7 @@ class Bench:
         self.frame_seq = 0
         self.command_seq = 0
         self.rig = announced(**identity)
+        self.applied_n = (0.0,) * self.rig.cables
         self.see(LinkUp(now_us=0), self.rig)
 
     def see(self, *events: Event) -> None:
@@ -72,7 +73,7 @@ class Bench:
             "seq": self.frame_seq,
             "nonce": None,
             "docked": docked,
-            "applied_n": (0.0,) * cables,
+            "applied_n": self.applied_n,
             "t_us": tuple(self.t_us - 40_000 + 10_000 * k for k in range(5)),
             "position_m": ((0.5,) * 5,) * cables,
             "velocity_m_s": ((0.1,) * 5,) * cables,
@@ -113,7 +114,12 @@ class Bench:
         return SendLoad(**{**base, **changes})
 
     def rule(self, command: Command) -> str:
+        """The rule that the guard refuses by; a command that passes is applied at once by the bench's rig."""
         refused = self.guard.check(command, self.now_us)
+        if refused is None and isinstance(command, SendLoad):
+            self.applied_n = command.target_n
+        elif refused is None and isinstance(command, SendUnload):
+            self.applied_n = (0.0,) * self.rig.cables
         return "" if refused is None else refused.rule
 
     def armed(self) -> Bench:
@@ -161,7 +167,7 @@ def summary(bench: Bench, **changes: Any) -> RepetitionSeen:
         "now_us": bench.now_us,
         "boot_id": BOOT,
         "seq": 1,
-        "nonce": None,
+        "nonce": NONCE,
         "docked": False,
         "applied_n": (0.0,),
         "t_start_us": 900,

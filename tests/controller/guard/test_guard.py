@@ -46,6 +46,7 @@ def test_the_guard_shares_only_message_types_with_the_rest_of_the_controller() -
     named = {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and node.module}
     ours = {name for name in named if name.startswith("ebbset.")}
     assert ours == {
+        "ebbset.controller.guard.telemetry",
         "ebbset.controller.messages.actions",
         "ebbset.controller.messages.events",
         "ebbset.models.contract.operator_messages",

@@ -234,8 +234,8 @@ def test_the_numbers_of_summaries_begin_anew_with_a_rig_that_restarts() -> None:
     bench.ask(RequestAction.ARM, fresh_nonce="nonce-0002")
     assert bench.rule(bench.arm_command(nonce="nonce-0002")) == ""
     bench.ask(RequestAction.START)
-    bench.see(ack(bench, t_us=10, boot_id="boot-0002"))
-    bench.see(summary(bench, seq=1, boot_id="boot-0002", t_start_us=5, t_end_us=11))
+    bench.see(dataclasses.replace(ack(bench, t_us=10, boot_id="boot-0002"), nonce="nonce-0002"))
+    bench.see(summary(bench, nonce="nonce-0002", seq=1, boot_id="boot-0002", t_start_us=5, t_end_us=11))
     assert bench.rule(bench.load_command(nonce="nonce-0002", cites_t_us=10)) == "undocked"
 
 
