@@ -44,6 +44,7 @@ class Reason(StrEnum):
     VELOCITY_LOSS = "velocity_loss"
     LEFT_RIGHT_DIFFERENCE = "left_right_difference"
     HANDLE_RELEASED = "handle_released"
+    TAKEN_EARLY = "taken_early"
     TELEMETRY_LOST = "telemetry_lost"
     TELEMETRY_FROZEN = "telemetry_frozen"
     SENSORS_DISAGREE = "sensors_disagree"
@@ -83,6 +84,7 @@ SENTENCES: Final[dict[Reason, str]] = {
     Reason.VELOCITY_LOSS: "Mean velocity fell by the prescribed part from the fastest repetition at this load.",
     Reason.LEFT_RIGHT_DIFFERENCE: "The two sides differed by more than the prescription allows.",
     Reason.HANDLE_RELEASED: "The handle was let go.",
+    Reason.TAKEN_EARLY: "The handle left the dock while the load was still coming on.",
     Reason.TELEMETRY_LOST: "No usable telemetry arrived in time.",
     Reason.TELEMETRY_FROZEN: "Telemetry kept arriving but stood still while the rig said that it moved.",
     Reason.SENSORS_DISAGREE: "Position, velocity and force do not fit together.",

@@ -30,7 +30,8 @@ SETTLED_AFTER_US: Final = 750_000
 class ArmedSet:
     """An armed set. Times are on the controller's clock except ``moved_t_us``, which is on the rig's.
 
-    ``repetitions`` counts completed ones, of the side that has fewer.
+    ``repetitions`` counts completed ones, of the side that has fewer. ``stands`` says that the bout's load has come on;
+    ``ending_ramp_n_per_s`` is how fast it goes off for good, in every repeat of that command.
     """
 
     nonce: str
@@ -52,9 +53,10 @@ class ArmedSet:
     drops: int = 0
     started_us: int = 0
     active_us: int = 0
-    settled_us: int = 0
+    stands: bool = False
     rest_began_us: int = 0
     ending_us: int = 0
+    ending_ramp_n_per_s: float = 0.0
     moved_t_us: int = -1
     moved_in_bout: bool = False
     repetitions: int = 0
@@ -167,8 +169,8 @@ class ArmedSet:
         settle_s = max([cable.load_n - load_n for cable in dropping]) / self.ramp_n_per_s
         self.drops += 1
         self.active_us = now_us
-        self.settled_us = now_us + int(settle_s * 1e6) + SETTLED_AFTER_US
         for cable in dropping:
+            cable.settled_us = now_us + int(settle_s * 1e6) + SETTLED_AFTER_US
             cable.load_n = load_n
             cable.best_velocity_m_s = 0.0
             cable.counts.completed_in_step = 0
@@ -189,8 +191,9 @@ class ArmedSet:
         self.bouts_begun += 1
         self.moved_in_bout = False
         self.active_us = now_us
-        self.settled_us = now_us + int(load_n / self.ramp_n_per_s * 1e6) + SETTLED_AFTER_US
+        self.stands = False
         for cable in self.cables:
+            cable.settled_us = now_us + int(load_n / self.ramp_n_per_s * 1e6) + SETTLED_AFTER_US
             cable.begin_bout(load_n)
         self.target_n = self.per_cable(load_n)
 
@@ -200,13 +203,15 @@ class ArmedSet:
         self._unload()
 
     def ending(self, reason: Reason, now_us: int) -> None:
-        """The load goes off for good.
+        """The load goes off for good, as fast as the rig can when nobody is left under it.
 
         Args:
             reason: why the set ends.
             now_us: controller's clock, microseconds.
         """
         self.end_reason = reason
+        let_go = reason is Reason.HANDLE_RELEASED
+        self.ending_ramp_n_per_s = self.fastest_ramp_n_per_s if let_go else self.ramp_n_per_s
         self.ending_us = now_us
         self._unload()
 

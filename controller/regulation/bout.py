@@ -18,7 +18,7 @@ from ebbset.controller.detection.signals import (
     Signal,
     StallSeen,
 )
-from ebbset.controller.messages.events import RepetitionSeen, Samples
+from ebbset.controller.messages.events import Acknowledged, RepetitionSeen, RigReported, Samples
 from ebbset.controller.messages.reasons import SENTENCES, Reason, State
 from ebbset.controller.policies.load_limits import UnusableProposalError, limit_proposal
 from ebbset.controller.regulation.armed_set import ArmedSet
@@ -34,6 +34,7 @@ from ebbset.controller.regulation.outcomes import (
     Outcome,
 )
 from ebbset.controller.regulation.reports import record_of
+from ebbset.controller.regulation.rig_word import ANOTHER_SET, disagreement, taken_early
 from ebbset.controller.regulation.set_context import SetContext
 from ebbset.controller.regulation.stop_rules import after_repetition, at_stall
 
@@ -48,15 +49,15 @@ def after_frame(context: SetContext, armed: ArmedSet, frame: Samples) -> Outcome
     """
     rig = context.rig
     # Judged before the frame is taken in: a silence that a late frame ends was too long all the same.
-    silent = rig.silence(context.now_us, since_us=armed.armed_us, allowed_us=armed.silence_allowed_us)
+    silent = context.silence(armed)
     if silent is not None:
         return End(silent)
     if not rig.accept_samples(frame):
         armed.refused_inputs += 1
         return CONTINUE
-    settled = context.now_us >= armed.settled_us
-    if settled and (disagreement := rig.disagreement(armed.nonce, armed.target_n)) is not None:
-        return End(disagreement)
+    broken = taken_early(rig, armed) or disagreement(rig, armed, context.now_us)
+    if broken is not None:
+        return End(broken)
     found: list[tuple[int, Signal]] = []
     for k, cable in enumerate(armed.cables):
         segmenter = cable.segmenter
@@ -85,12 +86,37 @@ def after_summary(context: SetContext, armed: ArmedSet, summary: RepetitionSeen)
         armed: the set, in a bout.
         summary: not taken in yet.
     """
-    if context.rig.by_frames or not context.rig.accept_repetition(summary):
+    rig = context.rig
+    if rig.by_frames or not rig.accept_repetition(summary):
         armed.refused_inputs += 1
         return CONTINUE
+    if summary.nonce != armed.nonce:
+        if rig.is_old(summary.t_end_us):
+            armed.refused_inputs += 1
+            return CONTINUE
+        return End(ANOTHER_SET)
+    broken = taken_early(rig, armed)
+    if broken is None and not rig.is_old(summary.t_end_us):
+        broken = disagreement(rig, armed, context.now_us)
+    if broken is not None:
+        return End(broken)
     armed.active_us = context.now_us
     armed.moved_in_bout = True
     return _after_signals(context, armed, armed.signals_of(summary))
+
+
+def after_word(context: SetContext, armed: ArmedSet, event: Acknowledged | RigReported) -> Outcome:
+    """The rig answered a command or reported the dock, which was taken in.
+
+    Args:
+        context: time, rig and output.
+        armed: the set, in a bout.
+        event: what it said.
+    """
+    broken = taken_early(context.rig, armed)
+    if broken is None and isinstance(event, Acknowledged) and not context.rig.by_frames:
+        broken = disagreement(context.rig, armed, context.now_us)
+    return CONTINUE if broken is None else End(broken)
 
 
 def _after_signals(context: SetContext, armed: ArmedSet, found: Iterable[tuple[int, Signal]]) -> Outcome:

@@ -32,7 +32,8 @@ class Counts:
 class Cable:
     """Segmenter, estimator and counts of one cable, and its last repetition.
 
-    ``estimate`` is what the capacity estimator said after it last took something in.
+    ``estimate`` is what the capacity estimator said after it last took something in; ``settled_us`` is the controller's
+    time from which the rig must apply the load that it was last told.
 
     Args:
         prescription: of the set.
@@ -50,6 +51,7 @@ class Cable:
         "load_n",
         "policy_state",
         "segmenter",
+        "settled_us",
     )
 
     def __init__(self, prescription: Prescription, profile: LifterProfile | None, *, has_force: bool) -> None:
@@ -61,6 +63,7 @@ class Cable:
         self.counts = Counts()
         self.effort = Effort()
         self.load_n = 0.0
+        self.settled_us = 0
         self.best_velocity_m_s = 0.0
         self.last: RepetitionEnded | None = None
         self.policy_state: object = None

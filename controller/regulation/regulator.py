@@ -1,7 +1,7 @@
 """The set regulator: one deterministic state machine for one rig. Feed it an event with its time, get actions back.
 
-What lives here: what an input means (its trigger), what each response of the table in `transitions` does, and the one
-function that changes the state. What never does: which response an input gets (the table), what follows from telemetry
+What lives here: what each response of the table in `transitions` does, and the one function that changes the state.
+What never does: what an input means (`triggers`), which response it gets (the table), what follows from telemetry
 in a bout (`bout`), how stalls are seen (`segmenter`), what the lifter has left (`capacity`), which stop rules there
 are (`stop_rules`), and any clock, socket, file or random number. The same object runs live, in simulation and in
 replay.
@@ -11,12 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from math import ceil
 from typing import Final, get_args
 
 from ebbset.controller.messages.actions import Command, Output
 from ebbset.controller.messages.events import (
     Acknowledged,
-    BadInput,
     EarlierSet,
     Event,
     GuardRefused,
@@ -25,10 +25,8 @@ from ebbset.controller.messages.events import (
     RepetitionSeen,
     Requested,
     RigAnnounced,
-    RigLost,
     RigReported,
     Samples,
-    Tick,
 )
 from ebbset.controller.messages.reasons import SENTENCES, Reason, State
 from ebbset.controller.policies.policy import PolicyFactory
@@ -39,43 +37,13 @@ from ebbset.controller.regulation.outcomes import Continue, End, Finding, Outcom
 from ebbset.controller.regulation.position import FinishedSet, LiveSet, NoSet, Position
 from ebbset.controller.regulation.reports import result_of, snapshot_of
 from ebbset.controller.regulation.set_context import SetContext
-from ebbset.controller.regulation.stop_rules import by_time
+from ebbset.controller.regulation.stop_rules import by_duration, by_time
 from ebbset.controller.regulation.transitions import END_REASONS, TRANSITIONS, Response, Trigger
-from ebbset.models.contract.operator_messages import RequestAction
-from ebbset.models.contract.rig_messages import Refusal, RigEventKind
+from ebbset.controller.regulation.triggers import trigger_of
 
 REPORT_EVERY_US: Final = 500_000
 ENDING_PATIENCE_US: Final = 3_000_000
-HARMLESS_REFUSALS: Final = frozenset({Refusal.REPEATED_SEQUENCE})
-"""A command that came twice is refused the second time; the first one stands, so the set goes on."""
-
 _COMMANDS: Final = get_args(Command)
-_ASKS: Final = {
-    RequestAction.ARM: Trigger.ASK_ARM,
-    RequestAction.START: Trigger.ASK_START,
-    RequestAction.STOP: Trigger.ASK_STOP,
-    RequestAction.RELEASE: Trigger.ASK_RELEASE,
-}
-_REPORTS: Final = {
-    RigEventKind.EMERGENCY_STOP: Trigger.EMERGENCY,
-    RigEventKind.OVER_TRAVEL: Trigger.RIG_FAULT,
-    RigEventKind.OVER_SPEED: Trigger.RIG_FAULT,
-    RigEventKind.FAULT: Trigger.RIG_FAULT,
-    RigEventKind.LEASE_EXPIRED: Trigger.LEASE_EXPIRED,
-    RigEventKind.DOCKED: Trigger.DOCK_CHANGED,
-    RigEventKind.UNDOCKED: Trigger.DOCK_CHANGED,
-}
-_SIMPLE_TRIGGERS: Final[dict[type, Trigger]] = {
-    Samples: Trigger.SAMPLES,
-    Tick: Trigger.TICK,
-    RepetitionSeen: Trigger.REPETITION,
-    RigAnnounced: Trigger.ANNOUNCED,
-    RigLost: Trigger.RIG_LOST,
-    LinkUp: Trigger.LINK_UP,
-    LinkDown: Trigger.LINK_DOWN,
-    BadInput: Trigger.BAD_INPUT,
-    GuardRefused: Trigger.GUARD_REFUSED,
-}
 _REFUSAL_TEXTS: Final = {
     State.OFFLINE: "The rig is not there: no announcement heard on this link.",
     State.IDLE: "Nothing is armed; arm first.",
@@ -115,6 +83,7 @@ class Regulator:
             Response.COUNT: self._count,
             Response.NOTE: self._note,
             Response.COMPARE: self._compare,
+            Response.HOLD_TO_WORD: self._hold_to_word,
             Response.ABANDON: self._abandon,
             Response.WAIT: self._wait,
             Response.RUN_BOUT: self._run_bout,
@@ -144,7 +113,7 @@ class Regulator:
         if event.now_us > context.now_us:
             context.now_us = event.now_us
         before = self._at
-        trigger = self._trigger(event)
+        trigger = trigger_of(event, context.rig.identity, context.nonce, live=isinstance(before, LiveSet))
         response, may_lead_to = TRANSITIONS[before.state, trigger]
         if isinstance(before, LiveSet):
             after = self._with_live_set[response](event, before)
@@ -171,24 +140,6 @@ class Regulator:
         context.record_defect(before.state, f"{SENTENCES[Reason.DEFECT]} {detail}")
         return before
 
-    # --- what an input means -------------------------------------------------------------------------------------
-
-    def _trigger(self, event: Event) -> Trigger:
-        if isinstance(event, Samples | RepetitionSeen | RigReported | RigAnnounced):
-            # The rig restarted while a set was live: whatever this input says, it is about another boot.
-            identity = self._context.rig.identity
-            if identity is not None and event.boot_id != identity.boot_id and isinstance(self._at, LiveSet):
-                return Trigger.REBOOTED
-        if isinstance(event, RigReported):
-            return _REPORTS[event.kind]
-        if isinstance(event, Acknowledged):
-            ours = event.nonce == self._context.nonce
-            harmless = event.accepted or event.refusal in HARMLESS_REFUSALS or not ours
-            return Trigger.ACK if harmless else Trigger.REFUSED_BY_RIG
-        if isinstance(event, Requested):
-            return _ASKS[event.action]
-        return _SIMPLE_TRIGGERS[type(event)]
-
     # --- responses -----------------------------------------------------------------------------------------------
 
     def _ignore(self, _event: Event, at: Position) -> Position:
@@ -207,14 +158,22 @@ class Regulator:
         if isinstance(event, Samples):
             new = rig.accept_samples(event)
         elif isinstance(event, Acknowledged):
-            new = rig.accept_ack(event)
+            new = event.nonce == self._context.nonce and rig.accept_ack(event)
         elif isinstance(event, RepetitionSeen):
-            new = not rig.by_frames and rig.accept_repetition(event)
+            ours = event.nonce == self._context.nonce
+            new = ours and not rig.by_frames and rig.accept_repetition(event)
         else:
             new = isinstance(event, RigReported) and rig.accept_report(event)
         if not new and isinstance(at, LiveSet):
             at.armed.refused_inputs += 1
         return at
+
+    def _hold_to_word(self, event: Event, at: LiveSet) -> Position:
+        """In a bout: keep what the rig says, then see whether it does as it was told."""
+        self._note(event, at)
+        if not isinstance(event, Acknowledged | RigReported):
+            return at
+        return self._act_on(bout.after_word(self._context, at.armed, event), at)
 
     def _note_link(self, event: Event, at: Position) -> Position:
         self._link = isinstance(event, LinkUp)
@@ -289,6 +248,12 @@ class Regulator:
             text = "No telemetry within telemetry_timeout_ms."
             self._answer(event, at, accepted=False, code="no_telemetry", message=text)
             return at
+        if not context.rig.heard_since(armed.armed_us):
+            text = (
+                "The rig has not yet acknowledged the arming, so there is no rig time for a load to cite; start again."
+            )
+            self._answer(event, at, accepted=False, code="rig_not_heard", message=text)
+            return at
         armed.started_us = context.now_us
         after = self._begin_bout(armed, 0, Reason.STARTED)
         self._answer(event, after, accepted=True, code="started", message="The load comes on at the dock.")
@@ -305,8 +270,7 @@ class Regulator:
         return LiveSet(State.WORKING, armed)
 
     def _silent(self, armed: ArmedSet) -> Finding | None:
-        context = self._context
-        return context.rig.silence(context.now_us, since_us=armed.armed_us, allowed_us=armed.silence_allowed_us)
+        return self._context.silence(armed)
 
     def _unloaded(self, event: Event, armed: ArmedSet) -> Finding | None:
         """Armed or resting: take the input in; a finding says that telemetry was silent for too long before it."""
@@ -316,9 +280,9 @@ class Regulator:
         return silent
 
     def _keep_bound(self, armed: ArmedSet) -> None:
-        """While unloaded a repeated unload keeps the rig bound to the set."""
+        """While unloaded a repeated unload keeps the rig bound to the set; in an ending it is never slower."""
         if self._context.now_us - armed.sent_us >= armed.renew_every_us:
-            self._context.send_unload(armed, armed.ramp_n_per_s)
+            self._context.send_unload(armed, armed.ending_ramp_n_per_s or armed.ramp_n_per_s)
 
     def _wait(self, event: Event, at: LiveSet) -> Position:
         silent = self._unloaded(event, at.armed)
@@ -333,8 +297,11 @@ class Regulator:
         silent = self._unloaded(event, armed)
         if silent is not None:
             return self._end(at, silent)
+        finding = by_duration(armed.prescription.stop, context.now_us - armed.started_us)
+        if finding is not None:
+            return self._end(at, finding)
         rested_us = context.now_us - armed.rest_began_us
-        late_us = rested_us - int(armed.prescription.bouts[armed.bout + 1].rest_before_s * 1e6)
+        late_us = rested_us - ceil(armed.prescription.bouts[armed.bout + 1].rest_before_s * 1e6)
         if late_us >= 0:
             if context.rig.docked is True and context.rig.unloaded:
                 for cable in armed.cables:
@@ -399,8 +366,7 @@ class Regulator:
         before_n = armed.target_n
         armed.ending(reason, context.now_us)
         self._left_behind = armed.left_behind()
-        let_go = reason is Reason.HANDLE_RELEASED
-        context.send_unload(armed, armed.fastest_ramp_n_per_s if let_go else armed.ramp_n_per_s)
+        context.send_unload(armed, armed.ending_ramp_n_per_s)
         context.decide(armed, at.state, "end", finding, f"{SENTENCES[reason]} {detail}".strip(), from_n=before_n)
         if reason not in (Reason.LINK_LOST, Reason.RIG_LOST):
             return LiveSet(State.ENDING, armed)
@@ -414,7 +380,8 @@ class Regulator:
         self._context.out.append(result_of(armed))
 
     def _end_by_table(self, event: Event, at: LiveSet) -> Position:
-        reason = END_REASONS[self._trigger(event)]
+        context = self._context
+        reason = END_REASONS[trigger_of(event, context.rig.identity, context.nonce, live=True)]
         detail = ""
         if isinstance(event, LinkDown):
             self._link = False
@@ -427,7 +394,7 @@ class Regulator:
             detail = event.detail
         after = self._end(at, Finding(reason), detail)
         if isinstance(event, RigAnnounced):
-            self._context.rig.announced(event)
+            context.rig.announced(event)
         self._answer(event, after, accepted=True, code="stopped", message=SENTENCES[reason])
         return after
 
@@ -438,7 +405,8 @@ class Regulator:
             if not rig.accept_samples(event):
                 armed.refused_inputs += 1
         elif isinstance(event, Acknowledged):
-            rig.accept_ack(event)
+            if event.nonce == armed.nonce:
+                rig.accept_ack(event)
         elif isinstance(event, RigAnnounced):
             rig.announced(event)
         heard_since = rig.fresh_us is not None and rig.fresh_us > armed.ending_us

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import isfinite
-from typing import Final
 
 from ebbset.controller.messages.events import Acknowledged, RepetitionSeen, RigAnnounced, RigReported, Samples
 from ebbset.controller.messages.reasons import Reason
@@ -15,14 +14,12 @@ from ebbset.controller.regulation.outcomes import Finding
 from ebbset.models.contract.constants import UNLOADED_N
 from ebbset.models.contract.rig_messages import RigEventKind
 
-APPLIED_TOLERANCE_N: Final = 10.0
-APPLIED_TOLERANCE_PART: Final = 0.06
-
 
 class RigFacts:
-    """The rig as last heard."""
+    """The rig as last heard. What a message says about the dock is ordered by the rig's clock, not by arrival."""
 
     __slots__ = (
+        "_docked_t_us",
         "applied_n",
         "docked",
         "fresh_us",
@@ -40,6 +37,7 @@ class RigFacts:
     def forget(self) -> None:
         """Telemetry from before no longer counts: a new boot, or a new connection."""
         self.docked: bool | None = None
+        self._docked_t_us: int | None = None
         self.applied_n: tuple[float, ...] = ()
         self.rig_nonce: str | None = None
         self.fresh_us: int | None = None
@@ -57,14 +55,26 @@ class RigFacts:
 
         Args:
             now_us: controller's clock, microseconds.
-            since_us: where to count from while nothing was heard, on the same clock.
+            since_us: where to count from while nothing was heard since, on the same clock. A rig that sends frames is
+                heard before it is armed, so its frames count from before.
             allowed_us: how long it may be silent.
         """
-        silence_us = now_us - (since_us if self.fresh_us is None else self.fresh_us)
+        fresh_us = self.fresh_us
+        if fresh_us is None or not (self.by_frames or fresh_us >= since_us):
+            fresh_us = since_us
+        silence_us = now_us - fresh_us
         if silence_us <= allowed_us:
             return None
         allowed = (("telemetry_timeout_ms", allowed_us / 1e3),)
         return Finding(Reason.TELEMETRY_LOST, (("silence_ms", silence_us / 1e3),), allowed)
+
+    def heard_since(self, since_us: int) -> bool:
+        """There is a rig time to cite: a frame, or since then an acknowledgement.
+
+        Args:
+            since_us: when the set was armed, controller's clock.
+        """
+        return self.fresh_us is not None and (self.by_frames or self.fresh_us >= since_us)
 
     @property
     def by_frames(self) -> bool:
@@ -92,23 +102,33 @@ class RigFacts:
         self.last_frame_seq = event.seq
         self.last_t_us = t_us[-1]
         self.fresh_us = event.now_us
-        self.docked = event.docked
+        self._dock_said(event.docked, t_us[-1])
         self.applied_n = event.applied_n
         self.rig_nonce = event.nonce
         return True
 
+    def _dock_said(self, docked: bool, t_us: int) -> None:
+        """Telemetry in its order tells of the dock. "Docked" does not undo a later, or equally late, "undocked"."""
+        known_t_us = self._docked_t_us
+        if known_t_us is None or t_us > known_t_us:
+            self.docked, self._docked_t_us = docked, t_us
+        elif not docked:
+            self.docked = False
+
     def accept_repetition(self, event: RepetitionSeen) -> bool:
         """Take a summary in if it is new."""
         identity = self.identity
-        if identity is None or event.boot_id != identity.boot_id or len(event.rom_m) != identity.cables:
+        if identity is None or event.boot_id != identity.boot_id or event.seq <= self.last_repetition_seq:
             return False
-        figures = (*event.applied_n, *event.rom_m, *event.mean_velocity_m_s, *event.peak_velocity_m_s)
-        if event.seq <= self.last_repetition_seq or not all(map(isfinite, figures)):
+        force_n = tuple(0.0 if value is None else value for value in event.mean_force_n)
+        figures = (event.applied_n, event.rom_m, event.mean_velocity_m_s, event.peak_velocity_m_s, force_n)
+        if not all(_fits(column, identity.cables) for column in figures):
             return False
         self.last_repetition_seq = event.seq
         self.rig_nonce = event.nonce
         if not self.is_old(event.t_end_us):
-            self.docked = event.docked
+            if not self._dock_known_since(event.t_end_us):
+                self._dock_said(event.docked, event.t_end_us)
             self.applied_n = event.applied_n
         return True
 
@@ -116,55 +136,43 @@ class RigFacts:
         """Something newer is known already."""
         return self.last_t_us is not None and t_us < self.last_t_us
 
+    def _dock_known_since(self, t_us: int) -> bool:
+        """Something newer is known about the dock."""
+        return self._docked_t_us is not None and t_us < self._docked_t_us
+
     def accept_report(self, event: RigReported) -> bool:
         """Take a report that the handle was docked or undocked in if it is new."""
-        if self.identity is None or event.boot_id != self.identity.boot_id or self.is_old(event.t_us):
+        if self.identity is None or event.boot_id != self.identity.boot_id:
             return False
-        self.docked = event.kind is RigEventKind.DOCKED
+        if self.is_old(event.t_us) or self._dock_known_since(event.t_us):
+            return False
+        self._dock_said(event.kind is RigEventKind.DOCKED, event.t_us)
         return True
 
     def accept_ack(self, event: Acknowledged) -> bool:
-        """Take an ack in. Only where the rig sends no frames does it count as a sign of life."""
+        """Take in an ack of the set's own. Only where the rig sends no frames does it count as a sign of life."""
         identity = self.identity
         if identity is None or event.boot_id != identity.boot_id:
             return False
         if not self.by_frames:
-            if self.is_old(event.t_us):
+            if self.is_old(event.t_us) or not _fits(event.applied_n, identity.cables):
                 return False
             self.last_t_us = event.t_us
             self.fresh_us = event.now_us
-            self.docked = event.docked
+            self._dock_said(event.docked, event.t_us)
             self.applied_n = event.applied_n
+            self.rig_nonce = event.nonce
         return True
-
-    def disagreement(self, nonce: str, target_n: tuple[float, ...]) -> Finding | None:
-        """What the rig reports does not fit a set whose last load it had time to reach.
-
-        Args:
-            nonce: of the set.
-            target_n: commanded load, newtons per cable.
-        """
-        if self.rig_nonce != nonce:
-            return Finding(Reason.RIG_DISAGREES, (("nonce_matches", 0.0),), (("nonce_matches", 1.0),))
-        excess = self.disagreement_n(target_n)
-        if excess is None:
-            return None
-        return Finding(Reason.RIG_DISAGREES, (("difference_n", excess[0]),), (("allowed_n", excess[1]),))
-
-    def disagreement_n(self, target_n: tuple[float, ...]) -> tuple[float, float] | None:
-        """Largest excess of |applied - target| over what is allowed: (difference, allowed), or None."""
-        if self.applied_n == target_n:
-            return None
-        for applied, target in zip(self.applied_n, target_n, strict=False):
-            allowed = max(APPLIED_TOLERANCE_N, APPLIED_TOLERANCE_PART * target)
-            if abs(applied - target) > allowed:
-                return abs(applied - target), allowed
-        return None
 
     @property
     def unloaded(self) -> bool:
         """The rig reports no load on any cable."""
         return bool(self.applied_n) and max(self.applied_n) <= UNLOADED_N
+
+
+def _fits(column: tuple[float, ...], cables: int) -> bool:
+    """One finite value for each cable."""
+    return len(column) == cables and all(map(isfinite, column))
 
 
 def _is_sound(event: Samples, cables: int) -> bool:

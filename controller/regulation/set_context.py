@@ -26,6 +26,10 @@ class SetContext:
         self.out: list[Output] = []
         self._decisions = 0
 
+    def silence(self, armed: ArmedSet) -> Finding | None:
+        """Usable telemetry was silent for longer than the set allows."""
+        return self.rig.silence(self.now_us, since_us=armed.armed_us, allowed_us=armed.silence_allowed_us)
+
     def answer(self, request: Requested, state: State, *, accepted: bool, code: str, message: str) -> None:
         """Answer a request.
 

@@ -232,6 +232,20 @@ def _repetitions(stop: StopSection, cables: Sequence[Cable]) -> Finding | None:
     )
 
 
+def by_duration(stop: StopSection, elapsed_us: int) -> Finding | None:
+    """Duration alone, which goes on in a rest.
+
+    Args:
+        stop: stop rules of the prescription.
+        elapsed_us: since the set was started.
+    """
+    if elapsed_us <= stop.max_duration_s * 1e6:
+        return None
+    return Finding(
+        Reason.DURATION_SPENT, (("elapsed_s", elapsed_us / 1e6),), (("max_duration_s", stop.max_duration_s),)
+    )
+
+
 def by_time(stop: StopSection, *, elapsed_us: int, still_us: int, any_repetition: bool) -> Finding | None:
     """Duration and pause, looked at whenever time went by in a bout.
 
@@ -241,10 +255,9 @@ def by_time(stop: StopSection, *, elapsed_us: int, still_us: int, any_repetition
         still_us: since the lifter was last active.
         any_repetition: one was begun in this bout.
     """
-    if elapsed_us > stop.max_duration_s * 1e6:
-        return Finding(
-            Reason.DURATION_SPENT, (("elapsed_s", elapsed_us / 1e6),), (("max_duration_s", stop.max_duration_s),)
-        )
+    spent = by_duration(stop, elapsed_us)
+    if spent is not None:
+        return spent
     name, allowed_s = (
         ("max_pause_s", stop.max_pause_s) if any_repetition else ("max_start_wait_s", stop.max_start_wait_s)
     )

@@ -48,6 +48,7 @@ class Response(StrEnum):
     NOTE = "note"
     NOTE_LINK = "note_link"
     COMPARE = "compare"
+    HOLD_TO_WORD = "hold_to_word"
     ONLINE = "online"
     OFFLINE = "offline"
     ABANDON = "abandon"
@@ -123,6 +124,7 @@ def _with_set(state: State) -> _Row:
 
 _WAIT: Final = _to(Response.WAIT, State.ARMED, State.ENDING)
 _REST: Final = _to(Response.REST, State.RESTING, State.WORKING, State.ENDING)
+_HOLD_TO_WORD: Final = _to(Response.HOLD_TO_WORD, State.WORKING, State.ENDING)
 _WIND_DOWN: Final = _to(Response.WIND_DOWN, State.ENDING, State.ENDED)
 _ENDING_COUNT: Final = _to(Response.COUNT, State.ENDING)
 _ENDING_NOTE: Final = _to(Response.NOTE, State.ENDING)
@@ -151,6 +153,8 @@ _ROWS: Final[dict[State, _Row]] = {
         Trigger.SAMPLES: _to(Response.RUN_BOUT, State.WORKING, State.RESTING, State.ENDING),
         Trigger.REPETITION: _to(Response.COUNT_REPETITION, State.WORKING, State.RESTING, State.ENDING),
         Trigger.TICK: _to(Response.RUN_BOUT, State.WORKING, State.ENDING),
+        Trigger.DOCK_CHANGED: _HOLD_TO_WORD,
+        Trigger.ACK: _HOLD_TO_WORD,
     },
     State.RESTING: {**_with_set(State.RESTING), Trigger.SAMPLES: _REST, Trigger.TICK: _REST},
     State.ENDING: {

@@ -48,11 +48,17 @@ class Breach:
 
 @dataclass(slots=True)
 class _Newest:
-    """The newest telemetry of one boot that can be trusted."""
+    """The newest telemetry of one boot that can be trusted, and the newest word on the dock."""
 
     t_us: int
     arrived_us: int
     docked: bool
+    docked_t_us: int
+
+    def dock(self, t_us: int, *, docked: bool) -> None:
+        """Whatever was said of an earlier moment does not undo what is known; "docked" must be later than that."""
+        if t_us > self.docked_t_us or (t_us == self.docked_t_us and not docked):
+            self.docked, self.docked_t_us = docked, t_us
 
 
 class InvariantMonitor:
@@ -116,16 +122,21 @@ class InvariantMonitor:
             self._take_identity(event)
         elif isinstance(event, Requested):
             self._take_request(event)
-        elif isinstance(event, Acknowledged):
-            if self._summaries_only and self._is_own(event.boot_id):
-                self._take_newest(event.t_us, event.now_us, event.docked)
+        elif isinstance(event, Acknowledged | RepetitionSeen):
+            if self._summaries_only and self._arm is not None and event.nonce == self._arm.nonce:
+                self._take_word(event)
         elif isinstance(event, RigReported):
             if event.kind in _DOCKING:
                 self._take_docked(event.boot_id, event.t_us, event.kind is RigEventKind.DOCKED)
             else:
                 self._stopped = True
-        elif isinstance(event, RepetitionSeen) and self._summaries_only:
+
+    def _take_word(self, event: Acknowledged | RepetitionSeen) -> None:
+        """What a rig without frames says of itself, for the set that is armed."""
+        if isinstance(event, RepetitionSeen):
             self._take_docked(event.boot_id, event.t_end_us, event.docked)
+        elif self._is_own(event.boot_id):
+            self._take_newest(event.t_us, event.now_us, event.docked)
 
     def _forget_telemetry(self) -> None:
         """Another boot, or no link: nothing from before counts any more, and the set is over."""
@@ -147,7 +158,7 @@ class InvariantMonitor:
 
     def _take_docked(self, boot_id: str, t_us: int, docked: bool) -> None:
         if self._newest is not None and self._is_own(boot_id) and t_us >= self._newest.t_us:
-            self._newest.docked = docked
+            self._newest.dock(t_us, docked=docked)
 
     @property
     def _summaries_only(self) -> bool:
@@ -176,11 +187,18 @@ class InvariantMonitor:
         if newest is not None and t_us[0] <= newest.t_us:
             return
         self._last_seq = event.seq
-        self._newest = _Newest(t_us[-1], event.now_us, event.docked)
+        self._take_newest(t_us[-1], event.now_us, event.docked)
 
     def _take_newest(self, t_us: int, arrived_us: int, docked: bool) -> None:
-        if self._newest is None or t_us >= self._newest.t_us:
-            self._newest = _Newest(t_us, arrived_us, docked)
+        known = self._newest
+        if known is None:
+            self._newest = _Newest(t_us, arrived_us, docked, t_us)
+        elif t_us >= known.t_us:
+            known.t_us, known.arrived_us = t_us, arrived_us
+            if docked:
+                known.dock(t_us, docked=True)
+            else:
+                known.docked, known.docked_t_us = False, max(t_us, known.docked_t_us)
 
     # --- outputs -------------------------------------------------------------------------------------------------
 

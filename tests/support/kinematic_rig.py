@@ -187,7 +187,7 @@ class KinematicRig:
             self.applied[k] += max(-step, min(step, self.target[k] - self.applied[k]))
         self.phase_s += dt
         if self.phase == "dock":
-            if min(self.applied) > 1.0 and self.phase_s > 1.5 and not self.resting:
+            if self.stands and self.phase_s > 1.5 and not self.resting:
                 self.enter("bottom")
         elif self.phase == "home":
             self._move(dt, BOTTOM_M, 0.3, "dock")
@@ -197,6 +197,11 @@ class KinematicRig:
             self._go_on(dt)
         # A test may hold the handle in a phase of its own: then nothing moves.
         self.docked = self.phase == "dock"
+
+    @property
+    def stands(self) -> bool:
+        """The load has come on: what a lifter waits for who does as told."""
+        return min(self.applied) > 1.0 and max(map(abs, map(float.__sub__, self.target, self.applied))) < 1.0
 
     def _go_on(self, dt: float) -> None:
         """In the middle of a repetition; home as soon as the load is gone."""

@@ -458,9 +458,14 @@ def test_a_summary_from_before_the_last_acknowledgement_does_not_move_the_handle
 
 
 def test_the_second_cable_is_held_against_its_target_too() -> None:
-    known = facts(cables=2)
-    known.applied_n = (300.0, 340.0)
-    assert known.disagreement_n((300.0, 300.0)) == (40.0, 18.0)
+    rig = begun(order(), cables=2)
+    rig.run(3.0)
+    rig.applied[1] += 60.0
+    rig.ramp = 0.0
+    rig.frame()
+    end = rig.decisions("end")[0]
+    assert end.reason is Reason.RIG_DISAGREES
+    assert (dict(end.inputs)["difference_n"], dict(end.thresholds)["allowed_n"]) == (60.0, 24.0)
 
 
 # --- the order ----------------------------------------------------------------------------------------------------

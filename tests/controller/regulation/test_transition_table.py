@@ -182,6 +182,8 @@ MAY_LEAD_TO: dict[tuple[State, Trigger], frozenset[State]] = {
     (State.WORKING, Trigger.SAMPLES): frozenset({State.RESTING, State.ENDING}),
     (State.WORKING, Trigger.REPETITION): frozenset({State.RESTING, State.ENDING}),
     (State.WORKING, Trigger.TICK): frozenset({State.ENDING}),
+    (State.WORKING, Trigger.DOCK_CHANGED): frozenset({State.ENDING}),
+    (State.WORKING, Trigger.ACK): frozenset({State.ENDING}),
     (State.RESTING, Trigger.SAMPLES): frozenset({State.WORKING, State.ENDING}),
     (State.RESTING, Trigger.TICK): frozenset({State.WORKING, State.ENDING}),
     **{
