@@ -1,18 +1,26 @@
 """The procedures that need a person at the rig: an empty handle pulled out, the stop pressed, the power cut.
 
-Nobody is under the load: the rig is unloaded whenever somebody has the handle in hand.
+Nobody is under the load: the handle is empty whenever somebody touches it, and the rig unloaded, but for one check in
+which a light load is just coming on.
 """
 
 from __future__ import annotations
 
 import asyncio
+from typing import Final
 
 from ebbset.conformance import judgement as judge
-from ebbset.conformance.rig_client import open_rig_client
+from ebbset.conformance.rig_client import NoAnswerError, open_rig_client
 from ebbset.conformance.trial import PULL_M, REBOOT_PATIENCE_S, Trial
 from ebbset.models.contract.constants import UNLOADED_N
 from ebbset.models.contract.controller_messages import LoadCommand
 from ebbset.models.contract.rig_messages import Refusal, RigEventKind
+
+COMES_ON_S: Final = 8.0
+"""So slow that a person told to take the handle does so before the load is up."""
+TAKEN_M: Final = 0.3
+UNLOADING_S: Final = 3.0
+ALL_OF_IT: Final = 0.9
 
 
 async def dock_and_signs(trial: Trial) -> None:
@@ -44,6 +52,31 @@ async def dock_and_signs(trial: Trial) -> None:
     kinds = (RigEventKind.UNDOCKED, RigEventKind.DOCKED)
     told = [bool(client.events_since(since_s, kind)) for kind in kinds]
     book.write("dock_reported", all(told), f"undocked {told[0]}, docked {told[1]}")
+
+
+async def taken_early(trial: Trial) -> None:
+    """Let a light load come on slowly and take the empty handle out of the dock meanwhile."""
+    client, book, hands = trial.client, trial.book, trial.hands
+    if hands is None or not book.passed("dock_is_true") or not book.passed("load_reached"):
+        return
+    await trial.in_dock()
+    await trial.arm()
+    at_s = client.now_s
+    await client.load(trial.floor_n, ramp_n_per_s=trial.floor_n / COMES_ON_S)
+    # Until the load shows in what the rig reports.
+    await trial.until_applied(lambda applied_n: applied_n >= 0.2 * trial.floor_n, COMES_ON_S)
+    await hands.pull_out(TAKEN_M)
+    taken_s = next((heard.at_s for heard in client.events_since(at_s, RigEventKind.UNDOCKED)), client.now_s)
+    gone = await trial.until_unloaded(UNLOADING_S)
+    readings = client.applied_since(at_s)
+    highest_n = max((n for _, n in readings), default=float("inf"))
+    await client.release()
+    await client.unload()
+    await hands.bring_back()
+    if max((n for heard_s, n in readings if heard_s <= taken_s), default=0.0) >= ALL_OF_IT * trial.floor_n:
+        raise NoAnswerError("the load had come on before the handle was taken")
+    said = f"{highest_n:.1f} N at most of {trial.floor_n:.1f} N, then {'unloaded' if gone else 'still loaded'}"
+    book.write("taken_early_unloads", gone and highest_n < ALL_OF_IT * trial.floor_n, said)
 
 
 async def emergency_stop(trial: Trial) -> None:

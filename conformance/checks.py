@@ -200,6 +200,13 @@ CATALOGUE: Final[tuple[Check, ...]] = (
         frames_only=True,
     ),
     Check(
+        "unload_never_slows",
+        "A later, slower unload does not slow an unloading.",
+        "A handle that was let go of is unloaded as fast as the rig can; a repeat must not keep the load on.",
+        "While unloading keep the steeper of the ramps of all unload commands.",
+        ("load_reached",),
+    ),
+    Check(
         "unload_by_any_nonce",
         "Unload is obeyed under a foreign nonce.",
         "It is the safe command: whoever sends it, the load comes off.",
@@ -366,6 +373,13 @@ CATALOGUE: Final[tuple[Check, ...]] = (
         "A load must never rise in somebody's hands.",
         "Refuse with rise_while_undocked every target above the present one while the handle is out.",
         ("dock_is_true", _T, "arming_loads_nothing"),
+    ),
+    Check(
+        "taken_early_unloads",
+        "Taken out of the dock while a load comes on, the handle gets no more of it, and the load goes off.",
+        "A load must never rise in somebody's hands, and what was applied by then may lie under the floor.",
+        "When the handle leaves the dock before the load stands, unload, spend the nonce and report fault.",
+        ("dock_is_true", "load_reached"),
     ),
     # emergency stop
     Check(

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
+from typing import Final
 
 from ebbset.conformance import by_hand
 from ebbset.conformance import judgement as judge
@@ -18,6 +19,9 @@ from ebbset.models.contract.constants import UNLOADED_N
 from ebbset.models.contract.controller_messages import LoadCommand
 from ebbset.models.contract.rig_messages import Refusal, RigEventKind
 from ebbset.models.contract.wire import Topic
+
+SLOWER: Final = 10.0
+UNLOAD_SLACK_S: Final = 1.0
 
 Procedure = Callable[[Trial], Awaitable[None]]
 
@@ -32,10 +36,16 @@ async def run(trial: Trial) -> None:
         loading,
         refusals,
         safe_command,
+        slower_unload,
         release,
         lease,
     )
-    with_hands: tuple[Procedure, ...] = (by_hand.dock_and_signs, by_hand.emergency_stop, by_hand.reboot)
+    with_hands: tuple[Procedure, ...] = (
+        by_hand.dock_and_signs,
+        by_hand.taken_early,
+        by_hand.emergency_stop,
+        by_hand.reboot,
+    )
     for step in steps if trial.hands is None else steps + with_hands:
         try:
             await step(trial)
@@ -218,6 +228,20 @@ async def safe_command(trial: Trial) -> None:
         gone = await trial.until_unloaded(trial.floor_n / trial.ramp_n_per_s + 0.5 * trial.lease_ms / 1_000)
         trial.book.write(check, obeyed and gone, "obeyed" if obeyed and gone else "the load stayed on, or no consent")
         await trial.client.release()
+
+
+async def slower_unload(trial: Trial) -> None:
+    """Unload by the ramp of the set, then ask for a much slower one while the load goes down."""
+    client = trial.client
+    await trial.loaded(trial.floor_n)
+    await client.unload(ramp_n_per_s=trial.ramp_n_per_s)
+    since_s = client.now_s
+    await client.unload(ramp_n_per_s=trial.ramp_n_per_s / SLOWER)
+    gone = await trial.until_unloaded(trial.floor_n / trial.ramp_n_per_s + UNLOAD_SLACK_S)
+    took_s = client.now_s - since_s
+    said = f"unloaded after {took_s:.2f} s" if gone else f"still loaded after {took_s:.2f} s"
+    trial.book.write("unload_never_slows", gone, said)
+    await client.release()
 
 
 async def release(trial: Trial) -> None:

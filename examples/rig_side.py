@@ -61,7 +61,10 @@ class Rig:
         """Obey a command, or say why not. The safe commands come first and pass always."""
         hardware, bound = self.hardware, self.bound
         if c["kind"] in ("unload", "release"):
-            hardware.target_n, hardware.ramp = 0.0, min(c.get("ramp_n_per_s", OWN_RAMP), MAX_RAMP)
+            ramp = min(c.get("ramp_n_per_s", OWN_RAMP), MAX_RAMP)
+            # A repeat never makes an unloading slower.
+            hardware.ramp = ramp if hardware.target_n > 0 else max(ramp, hardware.ramp)
+            hardware.target_n = 0.0
             if bound is not None and c["nonce"] == bound["nonce"]:
                 self.renew(c["seq"])
                 if c["kind"] == "release":

@@ -112,7 +112,8 @@ LINES: Final = (
             "`refusal` is present exactly when `accepted` is false.",
             "Rig and broker turn Nagle's algorithm off (TCP_NODELAY; Mosquitto: `set_tcp_nodelay true`); otherwise "
             "small messages can wait about 40 ms for each other.",
-            "If a rig sends no frames, its acknowledgements show that it is alive, and load commands cite them.",
+            "If a rig sends no frames, its acknowledgements show that it is alive, and load commands cite them. The "
+            "applied load that they report is compared with the load commanded, as soon as the ramp allows.",
         ),
     ),
     Line(
@@ -129,7 +130,10 @@ LINES: Final = (
             "above the last; `cites_t_us` older than the lease by its own clock, or in the future; a lease longer than "
             "armed; a target above the armed ceiling or its own maximum, or between zero and the armed floor; a rise "
             "while the handle is not docked; a ramp steeper than armed; another number of cables.",
-            "`unload` is obeyed whatever its nonce, sequence number or state.",
+            "If the handle leaves the dock while a load is still coming on, the load rises no further: the rig unloads "
+            "by itself, spends the nonce and reports `fault`. The controller ends the set, too.",
+            "`unload` is obeyed whatever its nonce, sequence number or state; a later one never makes an unloading "
+            "slower.",
             "`release` of the bound nonce unloads the rig and spends the nonce for good.",
             "When a lease runs out without an accepted renewal, the rig unloads by itself and spends the nonce.",
             "While its emergency stop is latched the rig refuses `arm` and `load`; only a person at the rig resets it, "

@@ -64,8 +64,8 @@ def trigger_of(event: Event, identity: RigAnnounced | None, nonce: str | None, *
         nonce: of the newest set, live or over.
         live: a set is armed, under way or being unloaded.
     """
-    by_rig = isinstance(event, Samples | RepetitionSeen | RigReported | RigAnnounced)
-    if live and by_rig and identity is not None and event.boot_id != identity.boot_id:
+    boot_id = event.boot_id if isinstance(event, Samples | RepetitionSeen | RigReported | RigAnnounced) else None
+    if live and identity is not None and boot_id not in (None, identity.boot_id):
         # The rig restarted while a set was live: whatever this input says, it is about another boot.
         return Trigger.REBOOTED
     if isinstance(event, RigReported):

@@ -45,6 +45,8 @@ class Defect(StrEnum):
     RESET_LOADS = "reset_loads"
     REBOOT_LOADS = "reboot_loads"
     DOCKED_STUCK = "docked_stuck"
+    RISES_WHEN_TAKEN = "rises_when_taken"
+    UNLOAD_SLOWS_DOWN = "unload_slows_down"
     # telemetry
     FORCE_IN_KILOGRAMS = "force_in_kilograms"
     FORCE_OFFSET = "force_offset"

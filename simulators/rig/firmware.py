@@ -4,7 +4,7 @@ Pure: no clock, socket or motor. Whoever owns those calls `RigFirmware.handle_co
 `RigFirmware.tick` often (at least each frame, and at `deadline_us`), and drives the motors to ``target_n`` at
 ``ramp_n_per_s``. Nothing here knows the controller's reasons, the lifter or the network.
 
-The rules for judging a command are in `command_rules`. Three decisions are ours where the contract leaves room:
+The rules for judging a command are in `command_rules`. Four decisions are ours where the contract leaves room:
 
 * A judged sequence number counts as used even when the command was refused, so that a refused command cannot come
   back later and be accepted.
@@ -12,6 +12,7 @@ The rules for judging a command are in `command_rules`. Three decisions are ours
   there is nothing that could go stale.
 * A handle that leaves the dock while the load is still rising unloads the rig and ends the binding: a load must never
   rise in somebody's hands.
+* An unloading may be made faster by a later unload, never slower: who was let go of is not loaded again by a repeat.
 """
 
 from __future__ import annotations
@@ -213,9 +214,7 @@ class RigFirmware:
         if docked is not self._docked:
             if self._docked is not None:
                 notices.append(Notice(t_us, RigEventKind.DOCKED if docked else RigEventKind.UNDOCKED))
-                if not docked and any(
-                    target > applied + _RISING_N for target, applied in zip(self.target_n, applied_n, strict=True)
-                ):
+                if not docked and self._rising(applied_n) and self.defect is not Defect.RISES_WHEN_TAKEN:
                     self._lapse()
                     notices.append(Notice(t_us, RigEventKind.FAULT, "the handle left the dock while the load rose"))
             self._docked = docked
@@ -230,6 +229,9 @@ class RigFirmware:
             self._watch(notices, t_us, RigEventKind.OVER_TRAVEL, travel_m, own.travel_limit_m, "m")
             self._watch(notices, t_us, RigEventKind.OVER_SPEED, speed_m_s, own.speed_limit_m_s, "m/s")
         return tuple(notices) if notices else ()
+
+    def _rising(self, applied_n: tuple[float, ...]) -> bool:
+        return any(target > applied + _RISING_N for target, applied in zip(self.target_n, applied_n, strict=True))
 
     def _watch(
         self, notices: list[Notice], t_us: int, kind: RigEventKind, value: float, limit: float, unit: str
@@ -269,8 +271,14 @@ class RigFirmware:
         return fresh
 
     def _unload(self, ramp_n_per_s: float) -> None:
+        unloading = max(self.target_n) <= 0.0
         self.target_n = (0.0,) * self.settings.cables
-        self.ramp_n_per_s = _STEP_RAMP_N_PER_S if self.defect is Defect.STEPS_TO_ZERO else ramp_n_per_s
+        if self.defect is Defect.STEPS_TO_ZERO:
+            self.ramp_n_per_s = _STEP_RAMP_N_PER_S
+        elif not unloading or self.defect is Defect.UNLOAD_SLOWS_DOWN:
+            self.ramp_n_per_s = ramp_n_per_s
+        else:
+            self.ramp_n_per_s = max(ramp_n_per_s, self.ramp_n_per_s)
 
     def _lapse(self, *, forget: bool = True) -> None:
         """Unload at the rig's own ramp and end the binding for good."""

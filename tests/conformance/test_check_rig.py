@@ -54,6 +54,8 @@ FOUND_BY: dict[Defect, str] = {
     Defect.RESET_LOADS: "reset_loads_nothing",
     Defect.REBOOT_LOADS: "reboot_unloads",
     Defect.DOCKED_STUCK: "dock_is_true",
+    Defect.RISES_WHEN_TAKEN: "taken_early_unloads",
+    Defect.UNLOAD_SLOWS_DOWN: "unload_never_slows",
     Defect.FORCE_IN_KILOGRAMS: "force_in_newtons",
     Defect.FORCE_OFFSET: "force_zero",
     Defect.FORCE_SIGN_REVERSED: "force_positive",

@@ -232,6 +232,30 @@ def test_release_spends_the_nonce_for_good_and_may_come_twice() -> None:
     assert bench.send(arm(5)).refusal is Refusal.SPENT_NONCE
 
 
+def test_a_later_unload_makes_an_unloading_faster_and_never_slower() -> None:
+    bench = Bench().loaded(400.0)
+    ramps = []
+    for seq, ramp in ((3, 300.0), (4, 1_200.0), (5, 300.0)):
+        assert bench.send(SendUnload(nonce=NONCE, seq=seq, ramp_n_per_s=ramp)).accepted
+        ramps.append(bench.firmware.ramp_n_per_s)
+    assert ramps == [300.0, 1_200.0, 1_200.0]
+    assert bench.send(load(6, 400.0, bench.t_us)).accepted
+    assert bench.firmware.ramp_n_per_s == 300.0
+
+
+def test_two_defects_of_an_unloading_and_of_a_handle_that_is_taken() -> None:
+    slow = Bench(Defect.UNLOAD_SLOWS_DOWN).loaded(400.0)
+    for seq, ramp in ((3, 1_200.0), (4, 300.0)):
+        slow.send(SendUnload(nonce=NONCE, seq=seq, ramp_n_per_s=ramp))
+    assert slow.firmware.ramp_n_per_s == 300.0
+    for defect, target_n in ((None, 0.0), (Defect.RISES_WHEN_TAKEN, 400.0)):
+        bench = Bench(defect).armed()
+        bench.send(load(2, 400.0, bench.t_us))
+        bench.docked, bench.applied_n = False, (90.0,)
+        bench.tick(settle=False)
+        assert bench.firmware.target_n == (target_n,)
+
+
 # --- what the rig does by itself ----------------------------------------------------------------------------------
 
 

@@ -131,8 +131,9 @@ class HandRig:
     def obey(self, command: dict[str, Any]) -> str | None:
         kind, nonce, seq = command["kind"], command["nonce"], command["seq"]
         if kind in ("unload", "release"):
+            ramp = min(command.get("ramp_n_per_s", OWN_RAMP), MAX_RAMP)
+            self.ramp = ramp if self.target_n > 0.0 else max(ramp, self.ramp)
             self.target_n = 0.0
-            self.ramp = min(command.get("ramp_n_per_s", OWN_RAMP), MAX_RAMP)
             if self.bound is not None and nonce == self.bound["nonce"]:
                 self.lease_ends = time.monotonic() + self.bound["lease_ms"] / 1000
                 self.last_seq = max(self.last_seq, seq)
@@ -199,6 +200,11 @@ class HandRig:
                 if self.lifter.docked != was_docked:
                     was_docked = self.lifter.docked
                     self.event("docked" if was_docked else "undocked")
+                    if not was_docked and self.target_n > self.applied_n + 1.0:
+                        if self.bound is not None:
+                            self.spent.add(self.bound["nonce"])
+                        self.bound, self.target_n, self.ramp = None, 0.0, OWN_RAMP
+                        self.event("fault")
                 if self.telemetry == "repetitions":
                     self.summarise()
                     continue
