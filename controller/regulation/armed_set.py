@@ -14,7 +14,7 @@ from ebbset.controller.messages.events import EarlierSet, RepetitionSeen, Reques
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.policies.policy import DropPolicy, PolicyFactory
 from ebbset.controller.regulation.cable import Cable
-from ebbset.controller.regulation.rig_facts import RigFacts
+from ebbset.controller.regulation.rig_facts import RigFacts, allowed_difference_n
 from ebbset.controller.regulation.stop_rules import side_difference
 from ebbset.models.contract.constants import RENEWALS_PER_LEASE
 from ebbset.models.contract.prescription import Prescription
@@ -156,7 +156,7 @@ class ArmedSet:
             beyond = difference is not None and max(difference) > stop.max_left_right_difference
             self.side_strikes = self.side_strikes + 1 if beyond else 0
 
-    def drop(self, k: int, load_n: float, *, t_us: int, now_us: int) -> None:
+    def drop(self, k: int, load_n: float, *, t_us: int, now_us: int, applied_n: tuple[float, ...]) -> None:
         """The load of a cable is commanded down, or that of both when they are coupled.
 
         Args:
@@ -164,20 +164,20 @@ class ArmedSet:
             load_n: new load, newtons on this cable.
             t_us: time of the stall, rig clock in microseconds.
             now_us: controller's clock, microseconds.
+            applied_n: what the rig says it applies, N per cable; more than the load while an earlier drop goes on.
         """
-        dropping = self.cables if self.coupled else (self.cables[k],)
-        settle_s = max([cable.load_n - load_n for cable in dropping]) / self.ramp_n_per_s
+        dropping = range(len(self.cables)) if self.coupled else (k,)
+        settle_s = max([self._comes_from_n(i, applied_n) - load_n for i in dropping]) / self.ramp_n_per_s
         self.drops += 1
         self.active_us = now_us
-        for cable in dropping:
-            cable.settled_us = now_us + int(settle_s * 1e6) + SETTLED_AFTER_US
-            cable.load_n = load_n
-            cable.best_velocity_m_s = 0.0
-            cable.counts.completed_in_step = 0
-            cable.counts.step += 1
+        for i in dropping:
+            self.cables[i].settled_us = now_us + int(settle_s * 1e6) + SETTLED_AFTER_US
+            self.cables[i].dropped(load_n, t_us=t_us, hold_s=settle_s + SETTLE_S)
         self.target_n = tuple([cable.load_n for cable in self.cables])
-        for cable in dropping:
-            cable.segmenter.load_dropped(t_us, load_n, settle_s + SETTLE_S)
+
+    def _comes_from_n(self, k: int, applied_n: tuple[float, ...]) -> float:
+        load_n = self.cables[k].load_n
+        return applied_n[k] if k < len(applied_n) and applied_n[k] > load_n + allowed_difference_n(load_n) else load_n
 
     def begin_bout(self, index: int, load_n: float, now_us: int) -> None:
         """A programmed load comes on.

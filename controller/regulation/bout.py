@@ -24,7 +24,6 @@ from ebbset.controller.policies.load_limits import UnusableProposalError, limit_
 from ebbset.controller.regulation.armed_set import ArmedSet
 from ebbset.controller.regulation.outcomes import (
     CONTINUE,
-    DROPPED,
     BoutDone,
     Continue,
     End,
@@ -120,22 +119,21 @@ def after_word(context: SetContext, armed: ArmedSet, event: Acknowledged | RigRe
 
 
 def _after_signals(context: SetContext, armed: ArmedSet, found: Iterable[tuple[int, Signal]]) -> Outcome:
-    dropped = False
     for k, signal in found:
         outcome: Outcome = CONTINUE
         if isinstance(signal, StallSeen):
-            # Coupled cables drop together: a stall of the other one in the same frame asks for nothing more.
-            if not (dropped and armed.coupled):
+            # Coupled cables drop together, so a stall of either may have been answered by a drop for the other.
+            if not armed.cables[k].has_answered(signal):
                 outcome = _after_stall(context, armed, k, signal)
         elif isinstance(signal, RepetitionEnded):
             outcome = _after_repetition(context, armed, k, signal)
         elif isinstance(signal, RepetitionStarted):
             armed.moved_in_bout = True
+            armed.cables[k].answered = False
         else:
             outcome = End(_trouble(armed, k, signal))
         if not isinstance(outcome, Continue):
             return outcome
-        dropped = dropped or outcome.dropped
     return CONTINUE
 
 
@@ -184,7 +182,7 @@ def _after_stall(context: SetContext, armed: ArmedSet, k: int, stall: StallSeen)
         # A policy is third-party code: whatever it raises ends the set safely and is reported, never passed on.
         return _policy_failed(finding, f"{type(error).__name__}: {error}"[:200])
     before_n = armed.target_n
-    armed.drop(k, load_n, t_us=stall.t_us, now_us=context.now_us)
+    armed.drop(k, load_n, t_us=stall.t_us, now_us=context.now_us, applied_n=context.rig.applied_n)
     context.send_load(armed)
     context.decide(
         armed,
@@ -200,7 +198,7 @@ def _after_stall(context: SetContext, armed: ArmedSet, k: int, stall: StallSeen)
         from_n=before_n,
         limited_by=limits,
     )
-    return DROPPED
+    return CONTINUE
 
 
 def _policy_failed(stall: Finding, detail: str) -> End:

@@ -9,6 +9,7 @@ from ebbset.controller.detection.signals import RepetitionEnded, StallSeen
 from ebbset.controller.estimation.capacity import CapacityEstimator
 from ebbset.controller.estimation.effort import Effort
 from ebbset.controller.messages.estimator_state import CapacityState
+from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.policies.policy import DropView
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
@@ -33,7 +34,8 @@ class Cable:
     """Segmenter, estimator and counts of one cable, and its last repetition.
 
     ``estimate`` is what the capacity estimator said after it last took something in; ``settled_us`` is the controller's
-    time from which the rig must apply the load that it was last told.
+    time from which the rig must apply the load that it was last told. ``answered`` says that the ascent under way has
+    led to a drop, ``answered_until_t_us`` is the rig time until which that drop is under way.
 
     Args:
         prescription: of the set.
@@ -42,6 +44,8 @@ class Cable:
     """
 
     __slots__ = (
+        "answered",
+        "answered_until_t_us",
         "best_velocity_m_s",
         "capacity",
         "counts",
@@ -64,6 +68,8 @@ class Cable:
         self.effort = Effort()
         self.load_n = 0.0
         self.settled_us = 0
+        self.answered = False
+        self.answered_until_t_us = 0
         self.best_velocity_m_s = 0.0
         self.last: RepetitionEnded | None = None
         self.policy_state: object = None
@@ -76,7 +82,28 @@ class Cable:
         self.counts.completed_in_step = 0
         self.counts.step = 0
         self.counts.short_in_a_row = 0
+        self.answered = False
         self.segmenter.new_bout()
+
+    def dropped(self, load_n: float, *, t_us: int, hold_s: float) -> None:
+        """The load of this cable was commanded down.
+
+        Args:
+            load_n: new load, newtons.
+            t_us: time of the stall, rig clock in microseconds.
+            hold_s: time until which nothing is judged, seconds from ``t_us``.
+        """
+        self.load_n = load_n
+        self.best_velocity_m_s = 0.0
+        self.counts.completed_in_step = 0
+        self.counts.step += 1
+        self.answered = self.segmenter.in_repetition
+        self.answered_until_t_us = t_us + round(hold_s * 1e6)
+        self.segmenter.load_dropped(t_us, load_n, hold_s)
+
+    def has_answered(self, stall: StallSeen) -> bool:
+        """A drop for this failure is under way, or the handle turns back in an ascent that has led to one."""
+        return stall.t_us < self.answered_until_t_us or (self.answered and stall.reason is Reason.REVERSAL)
 
     def repetition(self, ended: RepetitionEnded, *, least_rom_fraction: float | None) -> None:
         """A concentric ended.

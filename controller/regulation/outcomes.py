@@ -22,9 +22,7 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Continue:
-    """The bout goes on; ``dropped`` says that this step lowered the load."""
-
-    dropped: bool = False
+    """The bout goes on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,4 +58,3 @@ Outcome = Continue | BoutDone | End
 StallRuling = BoutDone | End | Hold | MayDrop
 
 CONTINUE: Final = Continue()
-DROPPED: Final = Continue(dropped=True)

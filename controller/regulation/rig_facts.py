@@ -7,12 +7,21 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import isfinite
+from typing import Final
 
 from ebbset.controller.messages.events import Acknowledged, RepetitionSeen, RigAnnounced, RigReported, Samples
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.regulation.outcomes import Finding
 from ebbset.models.contract.constants import UNLOADED_N
 from ebbset.models.contract.rig_messages import RigEventKind
+
+APPLIED_TOLERANCE_N: Final = 10.0
+APPLIED_TOLERANCE_PART: Final = 0.06
+
+
+def allowed_difference_n(target_n: float) -> float:
+    """By how much the applied load may differ from this target, newtons."""
+    return max(APPLIED_TOLERANCE_N, APPLIED_TOLERANCE_PART * target_n)
 
 
 class RigFacts:

@@ -10,17 +10,10 @@ from typing import Final
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.regulation.armed_set import ArmedSet
 from ebbset.controller.regulation.outcomes import Finding
-from ebbset.controller.regulation.rig_facts import RigFacts
+from ebbset.controller.regulation.rig_facts import RigFacts, allowed_difference_n
 
-APPLIED_TOLERANCE_N: Final = 10.0
-APPLIED_TOLERANCE_PART: Final = 0.06
 ANOTHER_SET: Final = Finding(Reason.RIG_DISAGREES, (("nonce_matches", 0.0),), (("nonce_matches", 1.0),))
 """The rig serves another set."""
-
-
-def allowed_difference_n(target_n: float) -> float:
-    """By how much the applied load may differ from this target, newtons."""
-    return max(APPLIED_TOLERANCE_N, APPLIED_TOLERANCE_PART * target_n)
 
 
 def taken_early(rig: RigFacts, armed: ArmedSet) -> Finding | None:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from ebbset.conformance.checks import BY_NAME
 from ebbset.controller.messages.reasons import Reason
-from ebbset.controller.regulation.rig_word import APPLIED_TOLERANCE_N, APPLIED_TOLERANCE_PART
+from ebbset.controller.regulation.rig_facts import APPLIED_TOLERANCE_N, APPLIED_TOLERANCE_PART
 from ebbset.models.contract.cautions import CAUTIONS, CONFIRMATION, as_text
 from ebbset.models.contract.prescription import SafetySection
 
