@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from ebbset.models.physiology.stimulus import ASSUMPTIONS, Draws, log_likelihood
+from ebbset.models.physiology.stimulus import ASSUMPTIONS, Assumption, Draws, FloatArray, log_likelihood
 
 PRIOR_DRAWS: Final = 20_000
 REPORT_SEED: Final = 20_261_125
@@ -27,20 +27,22 @@ def prior_draws(rng: np.random.Generator, n: int) -> Draws:
         rng: generator.
         n: number of draws.
     """
-    values = {
-        name: rng.normal(a.a, a.b, n) if a.kind == "normal" else rng.uniform(a.a, a.b, n)
-        for name, a in ASSUMPTIONS.items()
-    }
+    values = {name: _drawn(rng, a, n) for name, a in ASSUMPTIONS.items()}
     values["growth"] = np.maximum(values["growth"], _LEAST_GROWTH)
     return Draws.of(values)
 
 
+def _drawn(rng: np.random.Generator, assumption: Assumption, n: int) -> FloatArray:
+    if assumption.kind == "normal":
+        return rng.normal(assumption.a, assumption.b, n)
+    drawn = rng.uniform(assumption.a, assumption.b, n)
+    if assumption.kind == "uniform":
+        return drawn
+    return np.where(drawn < 0.5 * (assumption.a + assumption.b), assumption.a, assumption.b)
+
+
 def draw_assumptions(rng: np.random.Generator, n: int) -> Draws:
     """Draw every assumption after the trials: systematic importance resampling of `PRIOR_DRAWS` prior draws.
-
-    Args:
-        rng: generator.
-        n: number of draws.
 
     Args:
         rng: source of the draws.
@@ -69,7 +71,12 @@ def as_markdown(draws: Draws) -> str:
     """The assumptions as a Markdown table: each with its spread before and after the trials, and its source."""
     lines = ["| assumption | before the trials | after them, 80 % | from |", "|---|---|---|---|"]
     for name, a in ASSUMPTIONS.items():
-        before = f"{a.a:.2f} ± {a.b:.2f}" if a.kind == "normal" else f"{a.a:g} to {a.b:g}, all alike"
-        low, middle, high = np.quantile(getattr(draws, name), (0.1, 0.5, 0.9))
-        lines.append(f"| {a.label} | {before} | {middle:.2f} ({low:.2f} to {high:.2f}) | {a.source} |")
+        values = getattr(draws, name)
+        if a.kind == "either":
+            before, after = "one or the other, alike", f"the second in {np.mean(values == a.b):.0%} of the draws"
+        else:
+            before = f"{a.a:.2f} ± {a.b:.2f}" if a.kind == "normal" else f"{a.a:g} to {a.b:g}, all alike"
+            low, middle, high = np.quantile(values, (0.1, 0.5, 0.9))
+            after = f"{middle:.2f} ({low:.2f} to {high:.2f})"
+        lines.append(f"| {a.label} | {before} | {after} | {a.source} |")
     return "\n".join(lines) + "\n"

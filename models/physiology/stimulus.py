@@ -1,7 +1,7 @@
 """What a repetition was probably worth for growth: a hypothesis with its assumptions, never a measurement.
 
-``worth = proximity * discount``. The proximity weight falls exponentially with the repetitions left in reserve; the
-discount falls with the fatigue in which the repetition was done. Both strengths are uncertain, so every function takes
+``worth = proximity * discount``. The proximity weight changes with the repetitions left in reserve, the discount with
+the fatigue in which the repetition was done. Strength and form of both are uncertain, so every function takes
 arrays of *draws* of the assumptions and gives as many results; drawing them, with a seeded generator, is up to
 the caller. The unit is one completed repetition at failure without fatigue, so all figures are relative, estimated.
 
@@ -59,6 +59,7 @@ DROP_ADVANTAGE: Final = Published(
 REST_ADVANTAGES: Final = (
     Published(0.13, -0.27, 0.51, "longer against short rests, arm: Singer et al. 2024, 10.3389/fspor.2024.1429789"),
     Published(0.17, -0.13, 0.43, "longer against short rests, thigh: same"),
+    Published(-0.08, -0.45, 0.29, "longer against short rests, whole body: same"),
 )
 
 
@@ -68,18 +69,22 @@ class Assumption:
 
     Attributes:
         label: what people read.
-        kind: "normal" with mean ``a`` and SD ``b``, or "uniform" from ``a`` to ``b``.
+        kind: "normal" with mean ``a`` and SD ``b``, "uniform" from ``a`` to ``b``, or "either" ``a`` or ``b``, equally
+            likely.
         a: see ``kind``.
         b: see ``kind``.
         source: where the figures come from.
     """
 
     label: str
-    kind: Literal["normal", "uniform"]
+    kind: Literal["normal", "uniform", "either"]
     a: float
     b: float
     source: str
 
+
+FIRST_FORM: Final = 0.0
+SECOND_FORM: Final = 1.0
 
 ASSUMPTIONS: Final[dict[str, Assumption]] = {
     "failure_advantage": Assumption(
@@ -119,6 +124,20 @@ ASSUMPTIONS: Final[dict[str, Assumption]] = {
     "fatigue_z": Assumption(
         "error of the estimated fatigue", "normal", 0.0, 1.0, "the capacity estimate's own interval"
     ),
+    "proximity_form": Assumption(
+        "how worth falls with repetitions in reserve: by an exponential, or by a straight line",
+        "either",
+        FIRST_FORM,
+        SECOND_FORM,
+        "our judgement; the meta-regressions leave the form open",
+    ),
+    "fatigue_form": Assumption(
+        "how worth falls with fatigue: by a power of the capacity left, or by a straight line of the same start",
+        "either",
+        FIRST_FORM,
+        SECOND_FORM,
+        "our judgement, no source",
+    ),
 }
 
 
@@ -133,6 +152,8 @@ class Draws:
     failed_worth: FloatArray
     reserve_z: FloatArray
     fatigue_z: FloatArray
+    proximity_form: FloatArray
+    fatigue_form: FloatArray
 
     @classmethod
     def of(cls, values: Mapping[str, FloatArray]) -> Draws:
@@ -157,24 +178,51 @@ class Draws:
         return Draws(**{field.name: getattr(self, field.name)[index] for field in fields(self)})
 
     def held_at_median(self, but: str) -> Draws:
-        """All assumptions at their medians except one."""
+        """All assumptions at their medians except one; of two forms, at the one that more draws hold."""
         held = {
-            field.name: np.full(self.size, np.median(getattr(self, field.name)))
+            field.name: np.full(self.size, np.quantile(getattr(self, field.name), 0.5, method=_middle(field.name)))
             for field in fields(self)
             if field.name != but
         }
         return replace(self, **held)
 
     @property
-    def decay_per_repetition(self) -> FloatArray:
-        """Rate at which a repetition's worth falls per repetition left in reserve, shape (draws,).
+    def kept(self) -> FloatArray:
+        """Worth of a repetition as far from failure as those who stopped short were, shape (draws,), at least 0.05.
 
-        What stopping short kept, ``1 - advantage / growth``, at the reserve of those who stopped short; never rising
-        with distance, since the published slope is negative with an interval that excludes zero (Robinson et al.
-        2024, 10.1007/s40279-024-02069-2).
+        Above one where the draw says that stopping short did more: the published interval (0.00 to 0.37) and that of
+        momentary failure (-0.13 to 0.37, the same meta-analysis) do not rule it out.
         """
-        kept = 1.0 - self.failure_advantage / np.maximum(self.growth, 0.1)
-        return np.maximum(0.0, -np.log(np.clip(kept, 0.05, None)) / self.compared_reserve)
+        return np.maximum(1.0 - self.failure_advantage / np.maximum(self.growth, 0.1), 0.05)
+
+    def proximity(self, reserve: FloatArray) -> FloatArray:
+        """Weight of repetitions with this reserve, shape (draws, repetitions).
+
+        Both forms are one at failure and `kept` at the reserve of those who stopped short.
+
+        Args:
+            reserve: repetitions in reserve, shape (draws, repetitions).
+        """
+        kept = self.kept[:, None]
+        apart = reserve / self.compared_reserve[:, None]
+        line = np.maximum(1.0 - (1.0 - kept) * apart, 0.0)
+        return np.where(self.proximity_form[:, None] == SECOND_FORM, line, kept**apart)
+
+    def discount(self, fatigue: FloatArray) -> FloatArray:
+        """Weight of repetitions begun in this fatigue, shape (draws, repetitions).
+
+        Both forms are one without fatigue and begin to fall alike.
+
+        Args:
+            fatigue: loss of capacity, 0 to below 1, shape (draws, repetitions).
+        """
+        strength = self.fatigue_exponent[:, None]
+        line = np.maximum(1.0 - strength * fatigue, 0.0)
+        return np.where(self.fatigue_form[:, None] == SECOND_FORM, line, (1.0 - fatigue) ** strength)
+
+
+def _middle(name: str) -> Literal["nearest", "linear"]:
+    return "nearest" if ASSUMPTIONS[name].kind == "either" else "linear"
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,10 +262,8 @@ def worth(draws: Draws, done: Done) -> FloatArray:
     """
     reserve = np.maximum(done.reserve + draws.reserve_z[:, None] * done.reserve_sd, 0.0)
     fatigue = np.clip(done.fatigue + draws.fatigue_z[:, None] * done.fatigue_sd, 0.0, 0.98)
-    proximity = np.exp(-draws.decay_per_repetition[:, None] * reserve)
-    discount = (1.0 - fatigue) ** draws.fatigue_exponent[:, None]
     whole = np.where(done.completed, 1.0, draws.failed_worth[:, None])
-    return np.asarray(proximity * discount * whole, dtype=np.float64)
+    return np.asarray(draws.proximity(reserve) * draws.discount(fatigue) * whole, dtype=np.float64)
 
 
 def moved_by(draws: Draws, figure: Callable[[Draws], FloatArray]) -> dict[str, float]:
@@ -248,6 +294,13 @@ TRIAL_REST_S: Final = 90.0
 SHORT_REST_S: Final = 60.0
 LONG_REST_S: Final = 150.0
 TRIAL_DROP: Final = 0.20
+PAUSED_LOAD: Final = 0.80
+PAUSED_REPETITIONS: Final = 18
+PAUSED_SET: Final = 6
+PAUSE_S: Final = 20.0
+PAUSED_AGAINST_REST_S: Final = 120.0
+"""Rest-pause at 80 % of 1RM against three sets of six with two minutes of rest: Prestes et al. 2019, abstract
+(10.1519/JSC.0000000000001923); the pauses of 20 s and the 18 repetitions from memory."""
 
 
 def paper_set(load: float, fatigue: float) -> tuple[Done, FloatArray, float]:
@@ -315,6 +368,44 @@ def drop_set_worth(draws: Draws, drops: int) -> FloatArray:
         total = total + worth(draws, done) @ part
         load *= 1.0 - TRIAL_DROP
     return total
+
+
+def counted_worth(draws: Draws, load: float, repetitions: int, rest_s: float, *, most_in_a_set: int) -> FloatArray:
+    """Worth of a number of repetitions on paper, in sets that end at failure or at a count, shape (draws,).
+
+    Args:
+        draws: draws of the assumptions.
+        load: part of the fresh 1RM.
+        repetitions: in all sets together.
+        rest_s: rest after each set, s.
+        most_in_a_set: a set ends after this many, if failure has not ended it.
+
+    Raises:
+        ValueError: the rest leaves no capacity for another repetition at this load.
+    """
+    total, fatigue, left = np.zeros(draws.size), 0.0, float(repetitions)
+    while left > 1e-9:
+        done, part, end = paper_set(load, fatigue)
+        possible = float(part.sum())
+        if possible <= 0.0:
+            raise ValueError(f"rest_s is {rest_s!r}; allowed: enough for another repetition at {load:.0%} of 1RM")
+        now = min(possible, left, float(most_in_a_set))
+        # the first repetition of a set stands last in its columns
+        before = np.cumsum(part[::-1])[::-1] - part
+        total = total + worth(draws, done) @ np.clip(now - before, 0.0, part)
+        left -= now
+        fatigue = rested(end - _COST_PER_REPETITION * load * (possible - now), rest_s)
+    return total
+
+
+def rest_pause_over_straight(draws: Draws) -> FloatArray:
+    """Worth of rest-pause over that of as many repetitions in straight sets, on paper, shape (draws,).
+
+    No draw is weighed by this comparison: its trial gives one site of three with a difference and no interval.
+    """
+    paused = counted_worth(draws, PAUSED_LOAD, PAUSED_REPETITIONS, PAUSE_S, most_in_a_set=PAUSED_REPETITIONS)
+    straight = counted_worth(draws, PAUSED_LOAD, PAUSED_REPETITIONS, PAUSED_AGAINST_REST_S, most_in_a_set=PAUSED_SET)
+    return np.asarray(paused / straight, dtype=np.float64)
 
 
 def log_likelihood(draws: Draws) -> FloatArray:

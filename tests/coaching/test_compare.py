@@ -123,7 +123,7 @@ def test_simulated_drop_sets_with_a_third_more_sets_do_about_as_much_in_less_tha
     Protocol of Fink et al. 2018 (from memory): a load of about 70 % with three drops of a fifth against three sets
     with 90 s rest.
 
-    Nothing here was fitted on this: the discount was bound on sets on paper, the lifters on other published figures.
+    In part fitted: the draws of the discount are weighed by the same result, on sets on paper; the lifters are not.
     """
     end, rest = {"on_stall": "end"}, {"on_stall": "end", "rest_before_s": 90.0}
     base = {"exercise": "bench_press", "load": {"start_n": 100.0, "floor_n": 25.0}}

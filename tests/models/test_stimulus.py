@@ -17,15 +17,21 @@ from ebbset.models.physiology.stimulus import (
     ASSUMPTIONS,
     DROP_ADVANTAGE,
     FAILURE_ADVANTAGE,
+    FIRST_FORM,
     LONG_REST_S,
+    REST_ADVANTAGES,
+    SECOND_FORM,
     SHORT_REST_S,
     STRAIGHT_GROWTH,
     TRIAL_REST_S,
     Done,
     Draws,
+    counted_worth,
     drop_set_worth,
+    log_likelihood,
     moved_by,
     paper_set,
+    rest_pause_over_straight,
     straight_sets_worth,
     worth,
 )
@@ -42,6 +48,8 @@ def fixed(n: int = 1, **changes: float) -> Draws:
         "failed_worth": 0.5,
         "reserve_z": 0.0,
         "fatigue_z": 0.0,
+        "proximity_form": FIRST_FORM,
+        "fatigue_form": FIRST_FORM,
     } | changes
     return Draws.of({name: np.full(n, value) for name, value in values.items()})
 
@@ -101,11 +109,77 @@ def test_stopping_short_keeps_what_the_meta_analysis_says_it_keeps() -> None:
     assert (not_equated, equated) == pytest.approx((0.52, 0.74), abs=0.005)
 
 
-def test_growth_never_falls_towards_failure() -> None:
-    """Robinson et al. 2024: the slope over repetitions in reserve is negative, its interval excludes zero."""
-    draws = draw_assumptions(np.random.default_rng(3), 2_000)
-    assert np.all(draws.decay_per_repetition >= 0.0)
-    assert np.mean(draws.decay_per_repetition > 0.0) > 0.95
+def test_the_two_forms_agree_where_the_trials_speak_and_differ_elsewhere() -> None:
+    kept = 1.0 - 0.19 / 0.437
+    reserves, tired = done([0.0, 3.5, 7.0], [0.0] * 3), done([0.0] * 3, [0.0, 0.3, 0.6])
+    first, second = worth(fixed(), reserves)[0], worth(fixed(proximity_form=SECOND_FORM), reserves)[0]
+    assert first == pytest.approx([1.0, kept, kept**2])
+    assert second == pytest.approx([1.0, kept, 1.0 - 2.0 * (1.0 - kept)])
+    power = worth(fixed(fatigue_exponent=2.0), tired)[0]
+    line = worth(fixed(fatigue_exponent=2.0, fatigue_form=SECOND_FORM), tired)[0]
+    assert power == pytest.approx([1.0, 0.49, 0.16])
+    assert line == pytest.approx([1.0, 0.4, 0.0])
+    far = done([30.0], [0.0])
+    assert worth(fixed(proximity_form=SECOND_FORM), far)[0] == pytest.approx([0.0])
+
+
+def test_stopping_short_may_have_done_more_as_the_published_interval_allows() -> None:
+    """Refalo et al. 2023: 0.19 (0.00 to 0.37) for set failure, 0.12 (-0.13 to 0.37) for momentary failure.
+
+    A normal with that mean and interval lies below zero in 2.2 % of draws; nothing cuts them off.
+    """
+    draws = prior_draws(np.random.default_rng(3), 20_000)
+    share = np.mean(draws.kept > 1.0)
+    assert share == pytest.approx(np.mean(draws.failure_advantage < 0.0))
+    assert share == pytest.approx(0.022, abs=0.004)
+    after = draw_assumptions(np.random.default_rng(3), 4_000)
+    assert 0.0 < np.mean(after.kept > 1.0) < 0.05
+
+
+def test_every_site_of_the_meta_analysis_of_rests_counts() -> None:
+    """Singer et al. 2024: arm 0.13, thigh 0.17, and whole body -0.08 (-0.45 to 0.29), which points the other way."""
+    assert [found.mean for found in REST_ADVANTAGES] == [0.13, 0.17, -0.08]
+    assert (REST_ADVANTAGES[2].low, REST_ADVANTAGES[2].high) == (-0.45, 0.29)
+    costly, cheap = fixed(fatigue_exponent=3.0), fixed(fatigue_exponent=0.0)
+
+    def gain(draws: Draws) -> float:
+        short, long = straight_sets_worth(draws, 3, SHORT_REST_S), straight_sets_worth(draws, 3, LONG_REST_S)
+        return float((draws.growth * (1.0 - short / long))[0])
+
+    drops = {
+        name: d.growth * (drop_set_worth(d, 3) / straight_sets_worth(d, 3, TRIAL_REST_S) - 1.0)
+        for name, d in (("costly", costly), ("cheap", cheap))
+    }
+    by_hand = {
+        name: -0.5 * ((drops[name][0] - DROP_ADVANTAGE.mean) / DROP_ADVANTAGE.sd) ** 2
+        - 0.5 * sum(((gain(d) - found.mean) / found.sd) ** 2 for found in REST_ADVANTAGES)
+        for name, d in (("costly", costly), ("cheap", cheap))
+    }
+    assert log_likelihood(costly)[0] == pytest.approx(by_hand["costly"])
+    assert log_likelihood(cheap)[0] == pytest.approx(by_hand["cheap"])
+
+
+def test_rest_pause_comes_out_no_worse_than_straight_sets_of_as_many_repetitions() -> None:
+    """Prestes et al. 2019, 10.1519/JSC.0000000000001923 (abstract): at 80 % of 1RM rest-pause against three sets of six
+    with 2 min rests, n = 9 each: thigh 11 +- 14 % against 1 +- 7 %; no difference at the other sites. Not fitted on it.
+    """
+    ratio = rest_pause_over_straight(draw_assumptions(np.random.default_rng(5), 4_000))
+    low, middle, high = np.quantile(ratio, (0.1, 0.5, 0.9))
+    assert 0.9 < low < middle < high
+    assert 1.0 < middle < 1.5
+
+
+def test_repetitions_on_paper_are_counted_from_the_first_of_each_set() -> None:
+    """At 80 % a fresh set on paper has seven repetitions, so sets of six leave one in reserve."""
+    whole = float(paper_set(0.80, 0.0)[1].sum())
+    assert whole == pytest.approx(7.0)
+    one_set = counted_worth(fixed(fatigue_exponent=0.0), 0.80, 6, 120.0, most_in_a_set=6)[0]
+    kept = 1.0 - 0.19 / 0.437
+    assert one_set == pytest.approx(sum(kept ** (reserve / 3.5) for reserve in range(1, 7)))
+    to_failure = counted_worth(fixed(fatigue_exponent=0.0), 0.80, 7, 120.0, most_in_a_set=20)[0]
+    assert to_failure == pytest.approx(one_set + 1.0)
+    with pytest.raises(ValueError, match="rest_s is 0"):
+        counted_worth(fixed(), 0.80, 18, 0.0, most_in_a_set=20)
 
 
 def test_drop_sets_with_a_third_more_sets_come_out_about_equal_to_straight_sets() -> None:
@@ -137,7 +211,7 @@ def test_short_rests_cost_a_little_as_published() -> None:
     draws = draw_assumptions(np.random.default_rng(5), 4_000)
     ratio = straight_sets_worth(draws, 3, SHORT_REST_S) / straight_sets_worth(draws, 3, LONG_REST_S)
     assert float(np.median(ratio)) == pytest.approx(0.48 / 0.56, abs=0.10)
-    assert np.all(ratio < 1.0)
+    assert np.all(ratio <= 1.0 + 1e-9)
 
 
 def test_the_paper_set_is_a_twelve_repetition_set() -> None:
