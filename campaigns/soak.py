@@ -168,7 +168,7 @@ def as_table(tallies: list[Tally]) -> str:
         "rig",
         "sets",
         "faults",
-        "decisions told",
+        "decisions reported",
         "missing",
         "memory at a quarter, MB",
         "at the end, MB",

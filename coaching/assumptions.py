@@ -73,9 +73,9 @@ def as_markdown(draws: Draws) -> str:
     for name, a in ASSUMPTIONS.items():
         values = getattr(draws, name)
         if a.kind == "either":
-            before, after = "one or the other, alike", f"the second in {np.mean(values == a.b):.0%} of the draws"
+            before, after = "one or the other, equally likely", f"the second in {np.mean(values == a.b):.0%} of the draws"
         else:
-            before = f"{a.a:.2f} ± {a.b:.2f}" if a.kind == "normal" else f"{a.a:g} to {a.b:g}, all alike"
+            before = f"{a.a:.2f} ± {a.b:.2f}" if a.kind == "normal" else f"uniform, {a.a:g} to {a.b:g}"
             low, middle, high = np.quantile(values, (0.1, 0.5, 0.9))
             after = f"{middle:.2f} ({low:.2f} to {high:.2f})"
         lines.append(f"| {a.label} | {before} | {after} | {a.source} |")

@@ -245,7 +245,7 @@ def _judge_recording(scenario: Scenario, site: Site, fault_s: float, problems: l
         problems.append(f"{len(missed)} frames sent before the fault are not in the recording")
     if recording.missing and not scenario.cut:
         problems.append(f"inputs are missing from the recording: {recording.missing}")
-    return lost, "whole" if recording.whole else ("whole up to the fault" if not missed else "damaged")
+    return lost, "complete" if recording.whole else ("complete up to the fault" if not missed else "damaged")
 
 
 def _invariants(recording: Recording) -> list[str]:
@@ -273,7 +273,7 @@ def as_table(outcomes: list[Outcome]) -> str:
     """The table that `make faults` prints, in Markdown."""
     heads = [
         *("fault", "allowed, s", "no load ordered, s", "unloaded, s", "samples lost"),
-        *("ended as", "recording", "start after it", "attempts", "pass"),
+        *("ended as", "recording", "start without arming", "attempts", "pass"),
     ]
     lines = ["| " + " | ".join(heads) + " |", "|---" * len(heads) + "|"]
     for o in outcomes:

@@ -30,7 +30,7 @@ _Z95: Final = 1.959964
 
 @dataclass(frozen=True, slots=True)
 class Published:
-    """An effect with its 95 % interval, standardised mean difference, and where it stands."""
+    """A published effect (standardised mean difference) with its 95 % interval and source."""
 
     mean: float
     low: float
@@ -39,7 +39,8 @@ class Published:
 
     @property
     def sd(self) -> float:
-        """Standard error that the interval means."""
+        """Standard error implied by the interval."""
+
         return (self.high - self.low) / (2.0 * _Z95)
 
 
@@ -95,28 +96,28 @@ ASSUMPTIONS: Final[dict[str, Assumption]] = {
         FAILURE_ADVANTAGE.source,
     ),
     "growth": Assumption(
-        "growth of ordinary training that this is a part of",
+        "growth from ordinary training, of which the loss is a part",
         "normal",
         STRAIGHT_GROWTH.mean,
         STRAIGHT_GROWTH.sd,
         STRAIGHT_GROWTH.source,
     ),
     "compared_reserve": Assumption(
-        "how far from failure those who stopped short were (repetitions)",
+        "repetitions in reserve of those who stopped short",
         "uniform",
         2.0,
         5.0,
         "our judgement; the trials seldom say",
     ),
     "fatigue_exponent": Assumption(
-        "how much less a repetition done in fatigue is worth",
+        "exponent of the discount for fatigue",
         "uniform",
         0.0,
         3.0,
-        "our judgement before, bound by " + DROP_ADVANTAGE.source + "; " + REST_ADVANTAGES[0].source,
+        "our judgement, constrained by " + DROP_ADVANTAGE.source + "; " + REST_ADVANTAGES[0].source,
     ),
     "failed_worth": Assumption(
-        "what an attempt that failed is worth against one completed", "uniform", 0.3, 1.0, "our judgement, no source"
+        "worth of a failed attempt relative to a completed one", "uniform", 0.3, 1.0, "our judgement, no source"
     ),
     "reserve_z": Assumption(
         "error of the estimated repetitions in reserve", "normal", 0.0, 1.0, "the capacity estimate's own interval"
