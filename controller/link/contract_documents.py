@@ -129,7 +129,7 @@ LINES: Final = (
             "`load` holds `target_n` for one lease. The rig refuses: a foreign or spent nonce; a sequence number not "
             "above the last; `cites_t_us` older than the lease by its own clock, or in the future; a lease longer than "
             "armed; a target above the armed ceiling or its own maximum, or between zero and the armed floor; a rise "
-            "while the handle is not docked; a ramp steeper than armed; another number of cables.",
+            "while the handle is not docked; a ramp steeper than armed; a wrong number of cables.",
             "If the handle leaves the dock while a load is still coming on, the load rises no further: the rig unloads "
             "by itself, spends the nonce and reports `fault`. The controller ends the set, too.",
             "`unload` is obeyed whatever its nonce, sequence number or state; a later one never makes an unloading "
@@ -146,12 +146,12 @@ LINES: Final = (
         "controller",
         0,
         True,
-        "Where the set stands",
+        "State of the set",
         ("Sent on every change and twice a second, retained. The controller's last will says `offline`.",),
     ),
-    Line(Topic.DECISION, "controller", 1, False, "One decision with everything it rested on", ()),
+    Line(Topic.DECISION, "controller", 1, False, "One decision with everything it was based on", ()),
     Line(Topic.REPETITION_REPORT, "controller", 1, False, "One repetition as the controller saw it", ()),
-    Line(Topic.RESULT, "controller", 1, False, "What the set came to", ("Sent once for every armed nonce.",)),
+    Line(Topic.RESULT, "controller", 1, False, "Outcome of the set", ("Sent once for every armed nonce.",)),
     Line(
         Topic.ANSWER,
         "controller",
@@ -198,7 +198,7 @@ def document() -> dict[str, Any]:
                 "Load control of a connected resistance rig over MQTT 3.1.1 or 5. SI units; loads and forces in "
                 "newtons at the handle, per cable; one or two cables. `t_us` is the rig's own clock in microseconds "
                 "since it booted; no two clocks are assumed to agree. Everything that safety needs is in the "
-                "payload. This software is no safety function: the rig needs its own stop, limits and watchdog."
+                "payload. This software is not a safety function: the rig needs its own stop, limits and watchdog."
             ),
             "license": {"name": "Apache-2.0"},
         },
@@ -265,7 +265,7 @@ def stale(folder: Path) -> tuple[str, ...]:
         elif name not in expected:
             said.append(f"{name} belongs to no message")
         elif found[name] != expected[name]:
-            said.append(f"{name} is not what the models say")
+            said.append(f"{name} differs from what the models say")
     return tuple(said)
 
 

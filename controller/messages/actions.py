@@ -71,7 +71,7 @@ class Answer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decision:
-    """One decision: what was decided, why, on which numbers, against which thresholds, narrowed by what."""
+    """One decision: what was decided and why, with the numbers, thresholds and limits that it was based on."""
 
     seq: int
     nonce: str | None
@@ -99,8 +99,8 @@ class Decision:
 class RepetitionRecord:
     """One repetition of one cable as the core saw it. ``step`` counts drops within the bout.
 
-    ``budget_sd`` is the standard deviation of ``budget_spent``; ``load_changed`` says that the load was another when it
-    began, so that its velocity belongs to no single load.
+    ``budget_sd`` is the standard deviation of ``budget_spent``. ``load_changed`` is true if the load changed after the
+    repetition began, so that its velocity belongs to no single load.
     """
 
     nonce: str | None
@@ -136,14 +136,14 @@ class _Timed:
 
 @dataclass(frozen=True, kw_only=True)
 class StateChanged(StateFields, _Timed):
-    """Where the set stands now: on every change of state and twice a second. Its fields are those of the wire."""
+    """State of the set, on every change of state and twice a second. Its fields are those of the wire."""
 
     state: State
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SetResult:
-    """What the set came to; once per armed nonce."""
+    """Outcome of the set, once per armed nonce."""
 
     nonce: str | None
     prescription: str

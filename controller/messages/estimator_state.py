@@ -14,7 +14,7 @@ from ebbset.models.contract.rig_messages import RepetitionOutcome
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """Something that was seen, kept so that a set can be gone through again without a profile that misleads."""
+    """One observation, kept so that a set can be estimated again without a misleading profile."""
 
     kind: Literal["repetition", "stall", "rest"]
     value: float
@@ -25,7 +25,7 @@ class Observation:
 
 @dataclass(frozen=True, slots=True)
 class CapacityState:
-    """All that an estimator knows at one moment, as plain values; what they mean is the estimator's own."""
+    """All that an estimator knows at one moment, as plain values; only the estimator interprets them."""
 
     unit_n: float
     load_n: float

@@ -108,7 +108,7 @@ class Acknowledged:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EarlierSet:
-    """What a finished set left behind in one person; ``ended_us`` is on the controller's clock, one state per cable."""
+    """Estimates of a lifter at the end of a set, one per cable; ``ended_us`` is on the controller's clock."""
 
     lifter: str
     exercise: str
@@ -120,8 +120,8 @@ class EarlierSet:
 class Requested:
     """A person asked for something. The shell adds what only it has.
 
-    ``fresh_nonce`` was drawn for an ``arm``, which uses it when accepted. ``earlier`` is the set before, kept from
-    the core that ran it.
+    ``fresh_nonce`` was drawn for an ``arm``, which uses it when accepted. ``earlier`` is the previous set, as the core
+    that ran it left it.
     """
 
     now_us: int
@@ -137,7 +137,7 @@ class Requested:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkUp:
-    """The link to the broker stands."""
+    """The link to the broker is up."""
 
     now_us: int
 

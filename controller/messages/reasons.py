@@ -7,7 +7,7 @@ from typing import Final
 
 
 class State(StrEnum):
-    """Where a set stands."""
+    """State of a set."""
 
     OFFLINE = "offline"
     IDLE = "idle"

@@ -213,18 +213,18 @@ def _diagram() -> list[str]:
 
 
 def as_markdown() -> str:
-    """The table as it stands in docs/transitions.md: a diagram, and a row for each trigger with a column a state."""
+    """The table for docs/transitions.md: a diagram, then a row for each trigger with a column for each state."""
     states = list(State)
     lines = [
         "# The state machine of a set",
         "",
-        "Made from `controller/regulation/transitions.py` by `make docs`; a test fails when this page is stale.",
+        "Generated from `controller/regulation/transitions.py` by `make docs`; a test fails when this page is stale.",
         "",
-        "An arrow names the inputs that may lead along it. The regulator checks every change against the table.",
+        "Each arrow names the inputs that can cause it. The regulator checks every change against the table.",
         "",
         *_diagram(),
         "",
-        "A cell holds the response to an input, and behind an arrow the other states that it may lead to.",
+        "A cell holds the response to an input and, after an arrow, the other states that it can lead to.",
         "",
         "| input | " + " | ".join(state.value for state in states) + " |",
         "|---|" + "---|" * len(states),
@@ -236,6 +236,6 @@ def as_markdown() -> str:
             others = [after.value for after in states if after in may_lead_to and after is not state]
             cells.append(_plain(response) + (f" → {', '.join(others)}" if others else ""))
         lines.append(f"| {_plain(trigger)} | {' | '.join(cells)} |")
-    lines += ["", "An input that ends a set does so for this reason:", "", "| input | reason |", "|---|---|"]
+    lines += ["", "Inputs that end a set by themselves, and the reason given:", "", "| input | reason |", "|---|---|"]
     lines += [f"| {_plain(trigger)} | `{reason.value}` |" for trigger, reason in END_REASONS.items()]
     return "\n".join(lines) + "\n"

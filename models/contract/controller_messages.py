@@ -17,7 +17,7 @@ class _Command(Message):
 
 
 class ArmCommand(_Command):
-    """Bind the rig to one set. Applies no load. Until released or lapsed the rig refuses every other nonce."""
+    """Bind the rig to one set, without load. The rig refuses every other nonce until this one is released or lapses."""
 
     kind: Literal["arm"] = "arm"
     ceiling_n: PerCable = Field(description="no later target of this nonce may exceed this")
@@ -33,7 +33,9 @@ class LoadCommand(_Command):
     target_n: PerCable
     ramp_n_per_s: Annotated[float, Field(gt=0, le=100_000)]
     lease_ms: Annotated[int, Field(ge=100, le=5_000)]
-    cites_t_us: RigTime = Field(description="rig clock of the newest sample this rests on; refused if older than lease")
+    cites_t_us: RigTime = Field(
+        description="rig clock of the newest sample this is based on; refused if older than lease"
+    )
 
 
 class UnloadCommand(_Command):
@@ -60,7 +62,7 @@ RigCommand = Annotated[
 
 @dataclass(frozen=True, kw_only=True, init=False, eq=False, repr=False)
 class StateFields:
-    """What a report of the state says, on the wire and in a recording alike: a new field is declared here only."""
+    """Fields of a state report, on the wire and in a recording alike; a new field is declared only here."""
 
     state: str
     nonce: str | None = None
@@ -82,7 +84,7 @@ class _HostTimed(Message):
 
 
 class StateReport(StateFields, _HostTimed):
-    """Where the set stands; on every change and twice a second. Retained; the will says ``offline``."""
+    """State of the set, on every change and twice a second. Retained; the last will says ``offline``."""
 
     nonce: Token | None = None
     target_n: tuple[Load, ...] = ()
@@ -104,7 +106,7 @@ class Quantity(BaseModel):
 
 
 class DecisionReport(Message):
-    """One decision with everything it rested on."""
+    """One decision with everything it was based on."""
 
     seq: Sequence
     nonce: Token | None
@@ -145,12 +147,13 @@ class RepetitionReport(Message):
     budget_spent: Finite | None
     budget_sd: Finite | None = Field(default=None, description="standard deviation of budget_spent")
     load_changed: bool = Field(
-        default=False, description="the load was another when it began: its velocity belongs to no single load"
+        default=False,
+        description="the load changed after the repetition began, so its velocity belongs to no single load",
     )
 
 
 class SetReport(Message):
-    """What the set came to."""
+    """Outcome of the set."""
 
     nonce: Token | None
     prescription: str

@@ -17,7 +17,7 @@ Name = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_.
 Token = Annotated[str, Field(min_length=8, max_length=64, pattern=r"^[A-Za-z0-9_\-]+$")]
 Text = Annotated[str, Field(max_length=MOST_TEXT)]
 ReportText = Annotated[Text, BeforeValidator(_shorten_own)]
-"""Text of our own: what is too long is cut when a report is made of it, and refused when it comes over the wire."""
+"""Text that we write: cut to length when a report is made, refused when it arrives too long over the wire."""
 Load = Annotated[float, Field(ge=0, le=5_000, allow_inf_nan=False, description="newtons at the handle, one cable")]
 Position = Annotated[float, Field(ge=-1, le=6, allow_inf_nan=False, description="metres of cable paid out")]
 Velocity = Annotated[float, Field(ge=-12, le=12, allow_inf_nan=False, description="m/s, positive in the concentric")]
@@ -29,7 +29,7 @@ PerCable = Annotated[tuple[Load, ...], Field(min_length=1, max_length=2)]
 
 
 class Message(BaseModel):
-    """Base of every wire message: frozen, nothing unknown, version 1."""
+    """Base of every wire message: frozen, without unknown fields, version 1."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 

@@ -21,7 +21,7 @@ class RequestAction(StrEnum):
 
 
 class OperatorRequest(Message):
-    """A person's request. ``arm`` may carry the prescription and profile; else the controller's own file is used."""
+    """A person's request. ``arm`` may carry prescription and profile; otherwise the controller uses its own file."""
 
     correlation_id: Token
     action: RequestAction

@@ -1,11 +1,11 @@
 """The prescription of one set: what a coach or a protocol wants done, and the only source of its limits.
 
-A set is one or more *bouts* of work. Inside a bout the load only ever goes down; between bouts lies a programmed
-rest with the handle docked, after which a programmed load may come back. Straight sets, rest-pause, clusters,
-classic drop sets and auto-drop sets are all written in these terms.
+A set is one or more *bouts* of work. Within a bout the load only goes down; between bouts there is a programmed rest
+with the handle docked, after which a programmed load may come back. Straight sets, rest-pause, clusters, classic drop
+sets and auto-drop sets are all described in these terms.
 
 Loads are newtons at the handle, per cable; in a file they may also be text with a unit, such as ``"32 kg"``.
-This module only holds and validates what is prescribed; it takes no decisions.
+This module only holds and validates a prescription; it takes no decisions.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ class LoadSection(_PrescriptionSection):
     """Loads and how they may change."""
 
     start_n: LoadN = Field(description="load of the first bout and the most that this set may ever command, per cable")
-    floor_n: LoadN = Field(description="least load under a lifter, per cable; below it there is only unloaded")
+    floor_n: LoadN = Field(description="lowest load under a lifter, per cable; below it the cable is unloaded")
     ramp_n_per_s: Annotated[float, Field(ge=1, le=5_000)] = Field(
         default=300.0,
         description="fastest change of load, per cable, so that no cable goes slack under a lifter",
@@ -60,11 +60,13 @@ class StallSection(_PrescriptionSection):
 
     rule: Literal["evidence", "dwell"] = Field(
         default="evidence",
-        description="evidence: drop as soon as it is certain enough that the ascent will not come through; dwell: drop "
-        "when the handle has been slower than velocity_m_s for dwell_s",
+        description="evidence: drop as soon as it is certain enough that the ascent will fail; dwell: drop when the "
+        "handle has been slower than velocity_m_s for dwell_s",
     )
     certainty: Annotated[float, Field(ge=0.5, le=0.999)] = Field(
-        default=0.975, description="rule evidence: how certain; more of it means fewer false drops and later ones"
+        default=0.975,
+        description="rule evidence: probability of failure at which the load drops; higher means fewer false drops and "
+        "later ones",
     )
     still_limit_s: Annotated[float, Field(ge=0.1, le=10)] = Field(
         default=2.0,
@@ -77,10 +79,11 @@ class StallSection(_PrescriptionSection):
     )
     dwell_s: Annotated[float, Field(ge=0.02, le=5)] = Field(
         default=0.35,
-        description="rule dwell: how long it must stay below; a sticking region recovers, a stall does not",
+        description="rule dwell: how long the handle must stay slower than velocity_m_s; a sticking region recovers, a "
+        "stall does not",
     )
     grind_s: Annotated[float, Field(ge=0, le=10)] = Field(
-        default=0.0, description="extra time the lifter is let fight a stalled load before it drops"
+        default=0.0, description="extra time that the lifter may fight a stalled load before it drops"
     )
     start_patience_s: Annotated[float, Field(ge=0.5, le=30)] = Field(
         default=5.0,
@@ -92,7 +95,7 @@ class StallSection(_PrescriptionSection):
 
 
 class DropSection(_PrescriptionSection):
-    """Which policy sizes a drop, and its parameters (the policy says which it takes)."""
+    """Which policy sizes a drop, and its parameters (which ones depends on the policy)."""
 
     policy: Name = "fixed_fraction"
     parameters: dict[str, float | int | str | bool] = Field(default_factory=dict)
@@ -106,18 +109,18 @@ class BudgetSection(_PrescriptionSection):
     )
     hard_repetitions: Annotated[float, Field(gt=0, le=200)] | None = Field(
         default=None,
-        description="most hard repetitions (at most four in reserve, estimated), each counted less the more capacity "
-        "was gone when it was done",
+        description="largest number of hard repetitions (an estimated reserve of at most four), each counted less the "
+        "more capacity was lost when it was done",
     )
     least_marginal_worth: Fraction | None = Field(
         default=None,
-        description="ends the set when a hard repetition is estimated to add less than this part of what the first "
+        description="ends the set when a hard repetition is estimated to add less than this fraction of what the first "
         "hard one added; a hypothesis with wide error",
     )
 
 
 class StopSection(_PrescriptionSection):
-    """Rules that end the set, whatever the policy says. Left out means not applied."""
+    """Rules that end the set, whatever the policy says."""
 
     max_drops: Annotated[int, Field(ge=0, le=50)] | None = None
     max_repetitions: Annotated[int, Field(ge=1, le=500)] | None = None
@@ -127,18 +130,18 @@ class StopSection(_PrescriptionSection):
         description="longest time without a repetition under way, handle docked or not, outside rests",
     )
     max_start_wait_s: Annotated[float, Field(gt=0, le=300)] = Field(
-        default=30.0, description="longest wait for the first movement of a bout, loaded handle in the dock"
+        default=30.0, description="longest wait for the first movement of a bout, with the loaded handle in the dock"
     )
     min_rom_fraction: Fraction | None = Field(
         default=None,
-        description="completed repetitions shorter than this part of the reference ROM end the set",
+        description="completed repetitions shorter than this fraction of the reference ROM end the set",
     )
     rom_strikes: Annotated[int, Field(ge=1, le=20)] = Field(default=2, description="short repetitions in a row needed")
     max_velocity_loss: Fraction | None = Field(
         default=None, description="loss of mean velocity from the fastest repetition at the same load"
     )
     max_left_right_difference: Fraction | None = Field(
-        default=None, description="difference between sides, in ROM or mean velocity, as part of the larger"
+        default=None, description="difference between sides, in ROM or mean velocity, as a fraction of the larger"
     )
     left_right_strikes: Annotated[int, Field(ge=1, le=20)] = 2
     floor_failures: Annotated[int, Field(ge=1, le=5)] = Field(
@@ -168,18 +171,18 @@ class Bout(_PrescriptionSection):
     rest_before_s: Seconds = 0.0
     repetitions: Annotated[int, Field(ge=1, le=200)] | None = Field(
         default=None,
-        description="completed repetitions that end the bout; none: it ends by its stall rule or a stop",
+        description="completed repetitions that end the bout; left out: it ends by its stall rule or a stop rule",
     )
     on_stall: Literal["drop", "end"] = Field(default="drop", description="a stall drops the load, or ends the bout")
 
 
 class Prescription(_PrescriptionSection):
-    """One set, ordered."""
+    """One prescribed set."""
 
     version: Literal[1] = 1
     name: Annotated[str, Field(min_length=1, max_length=120)]
     exercise: Name
-    units: LoadUnit = Field(default="kg", description="unit people see; the file and the wire stay in newtons")
+    units: LoadUnit = Field(default="kg", description="unit shown to people; the file and the wire stay in newtons")
     notes: Annotated[str, Field(max_length=2_000)] = ""
     load: LoadSection
     stall: StallSection = StallSection()

@@ -19,16 +19,15 @@ _LIMITS = (
 
 
 def prescription_reference() -> str:
-    """Markdown: one table a section, a row a field with what is allowed, its default and what it means."""
+    """Markdown: a table for each section and a row for each field, with allowed values, default and meaning."""
     schema = Prescription.model_json_schema()
     definitions = schema["$defs"]
     lines = [
-        "# What a prescription file may say",
+        "# Fields of a prescription file",
         "",
-        "TOML 1.0. Made from `models/contract/prescription.py` by `make docs`; a test fails when this page is stale. "
-        "Loads are",
-        'newtons at the handle, per cable, or text with a unit such as `"32 kg"`, `"70 lb"`, `"314 N"`.',
-        "`ebbset check FILE` tells everything that is wrong with a file.",
+        "TOML 1.0. Generated from `models/contract/prescription.py` by `make docs`; a test fails when it is stale.",
+        'Loads are newtons at the handle, per cable, or text with a unit such as `"32 kg"`, `"70 lb"`, `"314 N"`.',
+        "`ebbset check FILE` lists everything that is wrong with a file.",
         "",
         "## At the top",
         "",
@@ -45,7 +44,7 @@ def prescription_reference() -> str:
 
 def _table(definition: dict[str, Any]) -> list[str]:
     required = set(definition.get("required", ()))
-    rows = ["| field | allowed | left out | meaning |", "|---|---|---|---|"]
+    rows = ["| field | allowed | default | meaning |", "|---|---|---|---|"]
     for name, field in definition["properties"].items():
         if "$ref" in field or "$ref" in field.get("items", {}):
             continue

@@ -1,7 +1,7 @@
 """How a bad value is reported: the field, what it held and what is allowed, in plain words.
 
-One place, so that wire messages, files and the command line report alike: every kind of error that pydantic can raise
-for our models has its words here, and the library's own wording never reaches people. Validators of our own say
+Wire messages, files and the command line all report through this module. It has its own wording for every kind of error
+that pydantic can raise for our models, so the library's never reaches people. Our own validators say
 ``FIELD is VALUE; allowed: WHAT``.
 """
 
@@ -69,7 +69,7 @@ def problems_of(error: ValidationError, *, skip: int = 0) -> tuple[Problem, ...]
         skip: leading parts of each location that the author did not write, such as a union's tag.
     """
     items: list[Mapping[str, Any]] = [dict(item) for item in error.errors(include_url=False)]
-    # Values that are wrong themselves are not counted by pydantic, which then misses them.
+    # pydantic does not count items that are wrong themselves, and then also reports the list as too short.
     items = [item for item in items if item["type"] != "too_short" or not _is_above_others(item, items)]
     found = []
     for _, group in groupby(enumerate(items), key=_same_field):

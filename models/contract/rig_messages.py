@@ -36,13 +36,13 @@ class RigIdentity(Message):
     sample_rate_hz: Annotated[float, Field(ge=0, le=2_000)]
     has_force: bool
     max_load_n: Annotated[float, Field(gt=0, le=5_000)]
-    min_load_n: Annotated[float, Field(ge=0, le=500, description="smallest load above unloaded it can hold")]
+    min_load_n: Annotated[float, Field(ge=0, le=500, description="smallest load above zero that the rig can hold")]
     max_ramp_n_per_s: Annotated[float, Field(ge=1, le=100_000)]
     max_lease_ms: Annotated[int, Field(ge=100, le=5_000)]
     firmware: Text
     simulated: bool = Field(
         default=False,
-        description="nothing here is real: neither motor nor person; every recording and report of it says so",
+        description="true if neither motor nor person is real; recordings and reports are then labelled as simulated",
     )
 
 
@@ -57,7 +57,7 @@ class CableSamples(BaseModel):
 
 
 class SampleFrame(Message):
-    """Several samples, oldest first, and what the rig believes about itself at the last of them."""
+    """Several samples, oldest first, and the state of the rig at the last of them."""
 
     boot_id: Token
     seq: Sequence
@@ -131,7 +131,7 @@ class RepetitionSummary(Message):
 
 
 class RigEventKind(StrEnum):
-    """What a rig can report besides telemetry."""
+    """Events that a rig can report besides telemetry."""
 
     EMERGENCY_STOP = "emergency_stop"
     DOCKED = "docked"

@@ -48,7 +48,7 @@ def test_a_stale_a_missing_and_a_foreign_file_are_each_told(tmp_path: Path) -> N
     (tmp_path / "other.json").write_text("{}")
     assert contract_documents.stale(tmp_path) == (
         "other.json belongs to no message",
-        "rig_ack.schema.json is not what the models say",
+        "rig_ack.schema.json differs from what the models say",
         "rig_frame.schema.json is missing",
     )
     assert contract_documents.main(["--check", str(tmp_path)]) == 1
