@@ -1,7 +1,7 @@
-"""How far a frame that leads to a drop travels: calls, modules and changes of module inside the package.
+"""Path of a frame that leads to a drop: calls, modules and changes of module inside the package.
 
-Run as ``python -m campaigns.call_path``. A reader who follows such a frame makes the same journey, so the fewer changes
-of module the better. Before the rooms were cut anew it was 141 calls, 21 modules and 81 changes.
+Run as ``python -m campaigns.call_path``. A reader who follows such a frame takes the same path, so fewer changes of
+module are better. Before the rooms were reorganised it took 141 calls, 21 modules and 81 changes.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ class Traced(SetController):
         self.drops: list[list[Step]] = []
 
     def handle(self, event: Event) -> tuple[Output, ...]:
-        """As the controller does, under a profiler."""
+        """Handle the event as the controller does, under a profiler."""
         calls: list[Step] = []
 
         def note(frame: FrameType, what: str, _: object) -> None:

@@ -1,11 +1,11 @@
-"""Soak: many rigs, many sets, one broker, faults at random; then whether memory stayed flat and nothing was lost.
+"""Soak test: many rigs, many sets, one broker and random faults; did memory stay flat, and was anything lost?
 
 Eight virtual rigs with their controllers, each a process of its own, share one Mosquitto. Sets are armed and started
-one after the other; now and then something breaks (a link, a rig, a frozen sensor) and is mended. Afterwards every
-recording is read: each decision that was told on the wire must be in one, and no promise may be broken in any. Memory
-of each controller is compared between the end of the first quarter and the end.
+one after the other; now and then a link or a rig fails and is restored. Afterwards every recording is read: each
+decision that was reported on the wire must be in one, and none may break an invariant. Each controller's memory at the
+end is compared with that after the first quarter.
 
-Run as ``python -m campaigns.soak [--rigs 8] [--sets 10] [--json FILE]``; exits 1 when something did not hold.
+Run as ``python -m campaigns.soak [--rigs 8] [--sets 10] [--json FILE]``; exits 1 when a check fails.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ ORDER: Final = Prescription.model_validate(
 
 @dataclass(slots=True)
 class Tally:
-    """What one rig went through. Memory in megabytes."""
+    """Results of one rig. Memory in megabytes."""
 
     rig: str
     sets: int = 0
@@ -61,21 +61,27 @@ class Tally:
 
 
 def resident_mb(pid: int) -> float:
-    """Memory of a process that is in use."""
+    """Resident memory of a process, megabytes; 0 if it is gone."""
     with contextlib.suppress(OSError, IndexError):
         return int(Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1]) * 4_096 / 1e6
     return 0.0
 
 
 class SoakSite(Site):
-    """A site that shares somebody else's broker and has a rig name of its own."""
+    """A site with its own rig name that shares another site's broker."""
 
     async def start_broker(self) -> None:
-        """Somebody else's."""
+        """Start nothing: the broker belongs to another site."""
 
 
 async def soak_one(site: SoakSite, sets: int, rng: np.random.Generator) -> Tally:
-    """One rig through its sets."""
+    """Run all sets of one rig.
+
+    Args:
+        site: the rig's site.
+        sets: how many.
+        rng: of the faults.
+    """
     tally = Tally(site.rig)
     await site.start()
     for number in range(sets):
@@ -106,7 +112,7 @@ async def _one_set(site: SoakSite, tally: Tally, rng: np.random.Generator) -> No
     tally.sets += 1
     for result in site.of("result", since_s):
         tally.endings[result["reason"]] = tally.endings.get(result["reason"], 0) + 1
-    # Whatever was broken is mended, and the lifter goes back to the dock.
+    # The links are restored, and the lifter goes back to the dock.
     site.controller_way.up_open.set()
     site.controller_way.down_open.set()
     site.rig_way.commands = "none"
@@ -145,7 +151,14 @@ def _read_recordings(site: SoakSite, tally: Tally) -> None:
 
 
 async def run_soak(rigs: int, sets: int, seed: int, folder: Path) -> list[Tally]:
-    """All rigs side by side over one broker."""
+    """Run all rigs side by side over one broker.
+
+    Args:
+        rigs: how many.
+        sets: of each rig.
+        seed: of the faults.
+        folder: where files go.
+    """
     broker = Site(folder)
     await broker.start_broker()
     seeds = np.random.SeedSequence(seed).spawn(rigs)
@@ -163,7 +176,7 @@ async def run_soak(rigs: int, sets: int, seed: int, folder: Path) -> list[Tally]
 
 
 def as_table(tallies: list[Tally]) -> str:
-    """The figures, a row a rig, in Markdown."""
+    """The figures as a Markdown table with one row per rig."""
     heads = [
         "rig",
         "sets",
@@ -184,21 +197,21 @@ def as_table(tallies: list[Tally]) -> str:
 
 
 def problems_of(tallies: list[Tally]) -> list[str]:
-    """What did not hold."""
+    """Every check that failed, in words."""
     problems = []
     for t in tallies:
         problems += t.breaches
         if t.missing:
-            problems.append(f"{t.rig}: {t.missing} decisions that were told are in no recording")
+            problems.append(f"{t.rig}: {t.missing} reported decisions are in no recording")
         if t.told == 0:
-            problems.append(f"{t.rig}: not one decision was told")
+            problems.append(f"{t.rig}: no decision was reported")
         if t.late_mb - t.early_mb > GROWTH_ALLOWED_MB:
             problems.append(f"{t.rig}: memory grew from {t.early_mb:.1f} to {t.late_mb:.1f} MB")
     return problems
 
 
 def main() -> int:
-    """Run it; 0 when everything held."""
+    """Run the soak; returns 0 when every check passed."""
     parser = argparse.ArgumentParser(prog="python -m campaigns.soak", description=__doc__)
     parser.add_argument("--rigs", type=int, default=8)
     parser.add_argument("--sets", type=int, default=10)
@@ -211,7 +224,9 @@ def main() -> int:
     problems = problems_of(tallies)
     sys.stdout.write(as_table(tallies) + "\n")
     sets = sum(t.sets for t in tallies)
-    sys.stdout.write(f"\n{sets} sets in {time.monotonic() - began:.0f} s; {'; '.join(problems) or 'everything held'}\n")
+    sys.stdout.write(
+        f"\n{sets} sets in {time.monotonic() - began:.0f} s; {'; '.join(problems) or 'all checks passed'}\n"
+    )
     if options.json is not None:
         options.json.write_text(json.dumps([asdict(t) for t in tallies], indent=2), encoding="utf-8")
     return 1 if problems else 0

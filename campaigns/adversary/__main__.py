@@ -1,7 +1,7 @@
 """The long form: ``python -m campaigns.adversary [--sets N] [--family NAME] [--seed S] [--json FILE] [--workers N]``.
 
 With ``--family NAME --index I`` it drives that one set and prints every decision beside the truth. It exits 0 when
-every target holds and 1 when one does not.
+every target is met and 1 otherwise.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ MOST_CAUSES = 6
 
 
 def as_table(totals: Mapping[str, Totals]) -> str:
-    """The figures, a row a family, in Markdown."""
+    """The figures as a Markdown table with a row for each family."""
     lines = ["| " + " | ".join(HEADS) + " |", "|---" * len(HEADS) + "|"]
     for name, found in totals.items():
         times = ["–" if (at := found.seen_s(q)) is None else f"{at:.2f}" for q in (0.5, 0.9, 1.0)]
@@ -48,7 +48,7 @@ def as_table(totals: Mapping[str, Totals]) -> str:
 
 
 def as_loads(totals: Mapping[str, Totals]) -> str:
-    """The bench press, a row a load, in Markdown."""
+    """The bench press as a Markdown table with a row for each load."""
     heads = ("load", "sets", "first failure missed", "first seen after, s: median", "worst", "failures", "missed")
     lines = ["| " + " | ".join((*heads, "wrong counts")) + " |", "|---" * (len(heads) + 1) + "|"]
     for name, found in totals.items():
@@ -74,14 +74,14 @@ def as_causes(totals: Mapping[str, Totals]) -> str:
 
 
 def main() -> int:
-    """Run it."""
+    """Command line; returns the exit code."""
     parser = argparse.ArgumentParser(prog="python -m campaigns.adversary", description=__doc__)
-    parser.add_argument("--sets", type=int, default=4_000, help="in all, spread evenly over the families")
+    parser.add_argument("--sets", type=int, default=4_000, help="number of sets, spread evenly over the families")
     parser.add_argument("--family", choices=NAMES, help="only this one")
-    parser.add_argument("--index", type=int, help="only this set of the family, with every decision")
+    parser.add_argument("--index", type=int, help="only this set of the family, printing every decision")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--json", type=Path, help="write all figures and every set there")
-    parser.add_argument("--seconds", type=float, default=math.inf, help="begin to add up after this long")
+    parser.add_argument("--seconds", type=float, default=math.inf, help="stop after this time and sum up")
     parser.add_argument("--workers", type=int, default=1)
     options = parser.parse_args()
     if options.index is not None:

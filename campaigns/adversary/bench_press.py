@@ -1,11 +1,11 @@
-"""The simulated bench press at or above what the average man can press once, without a profile.
+"""The simulated bench press at or above the average man's 1RM, without a profile.
 
 What lives here: whole sets of the physics simulator and their truth, judged by the same figures as the scripted ones.
-Attempts are what the simulated lifter means as such. The end of motion is read from the handle: the last instant at
-which it was faster than the stall velocity, before it stood for `STANDS_S` short of the top or the lifter gave up. A
-drop in an ascent that had not come to a stop counts as foreseen and right: whether it would have come through cannot
-be told from the outside. A lifter who cannot get the load out of the dock has not begun an ascent; a drop is right
-then, and no time is taken.
+An attempt is an ascent that the simulated lifter intends. The end of motion is read from the handle: the last instant
+at which it was faster than the stall velocity, before it stood still for `STANDS_S` short of the top or the lifter gave
+up. A drop in an ascent that had not stopped counts as foreseen and right, since it cannot be known whether the ascent
+would have been completed. A lifter who cannot get the load out of the dock has not begun an ascent; a drop is right
+then, and no time is measured.
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ def prescription_at(part: float) -> Prescription:
 
 @dataclass(slots=True)
 class _Attempt:
-    """One ascent that the simulated lifter meant; seconds of true time."""
+    """One ascent that the simulated lifter intended; times in seconds of true time."""
 
     began_s: float
     bottom_m: float
@@ -75,7 +75,7 @@ class _Attempt:
 
 
 class _Observer:
-    """Keeps the handle's motion and what the lifter meant by it; the rig's clock is set to true time."""
+    """Records the handle's motion and the lifter's intentions; the rig's clock is set to true time."""
 
     def __init__(self, plant: Plant, rom_m: float) -> None:
         self.attempts: list[_Attempt] = []
@@ -119,7 +119,7 @@ class _Observer:
             self.attempts[-1].ended_s = self._ended_s(self.attempts[-1])
 
     def _ended_s(self, attempt: _Attempt) -> float | None:
-        """When the handle was last fast before it stood, or before the lifter gave up; ``None``: it went through."""
+        """When the handle was last fast before it stood still or the lifter gave up; ``None``: completed."""
         first, last = bisect_left(self._t_s, attempt.began_s), bisect_left(self._t_s, attempt.left_s)
         if last - first < SMOOTHED:
             return attempt.began_s if attempt.failed else None
@@ -135,7 +135,7 @@ class _Observer:
 
 
 def bench_press_set(part: float, seed: np.random.SeedSequence) -> tuple[Judgement, list[str]]:
-    """One set at this part of the 1RM: what it came to, and every decision as a line.
+    """Run one set at this fraction of the 1RM; returns the judgement and a line for each decision.
 
     Args:
         part: load over 1RM.

@@ -1,6 +1,6 @@
 """The campaign: sets of every family, spread over processes, summed up in one table.
 
-What lives here: which set is which number, driving it, adding up. What never does: families, judging, printing.
+What lives here: numbering the sets, driving them, adding up. What never does: families, judging, printing.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ def _policies() -> dict[str, PolicyFactory]:
 
 
 def real_controller(lifter: ScriptedLifter) -> Controller:
-    """The controller that is tested; it is told nothing of the lifter."""
+    """The controller under test; it is told nothing about the lifter."""
     del lifter
     return SetController(_policies())
 
@@ -114,10 +114,10 @@ class Totals:
 
     Attributes:
         sets: driven.
-        healthy: of those, in how many nobody was to fail.
+        healthy: sets in which nobody was meant to fail.
         healthy_wrong: of those, with a miscount, a false drop or a wrong ending.
-        failures: attempts that came to a stop.
-        unseen: of those, how many nothing was said about before the next ascent.
+        failures: attempts that stopped.
+        unseen: of those, not reported before the next ascent.
         never_seen: sets with failures, none of which was seen.
         false_drops: in all sets.
         wrong_counts: sets.
@@ -173,7 +173,7 @@ class Totals:
         self.breaches += [f"{row.family} {row.index}: {breach}" for breach in verdict.breaches]
 
     def seen_s(self, quantile: float) -> float | None:
-        """That quantile of the times to the drop; ``None`` when no failure was seen."""
+        """This quantile of the times to the drop, seconds; ``None`` when no failure was seen."""
         return float(np.quantile(self.seen_after_s, quantile)) if self.seen_after_s else None
 
     def as_json(self) -> dict[str, Any]:

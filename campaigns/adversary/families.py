@@ -1,4 +1,4 @@
-"""Families of sets that are hard to see, each drawn from a random generator; figures are ours, wide on purpose.
+"""Families of sets that are hard to judge, each drawn from a random generator; the spreads are ours, wide on purpose.
 
 What lives here: which lifters, rigs and prescriptions there are. What never does: driving or judging them.
 """
@@ -26,7 +26,7 @@ MOST: Final = 8
 
 
 class Draw:
-    """What every family starts from, drawn once for each set; a family then changes what makes it what it is.
+    """What every family starts from, drawn once for each set; each family then changes what is special about it.
 
     Args:
         rng: of everything that is drawn.
@@ -73,7 +73,7 @@ class Draw:
         return PlannedRepetition(**{**base, **changes})
 
     def failing(self, number: int, *, sticks_at: float, capacity: float, **changes: Any) -> PlannedRepetition:
-        """A repetition that comes through only below this part of the first load."""
+        """A repetition that is completed only below this fraction of the first load."""
         slow = max(0.15, self.velocity_m_s * self.between(0.45, 0.8))
         base: dict[str, Any] = {
             "velocity_m_s": slow,
@@ -84,7 +84,7 @@ class Draw:
         return self.repetition(number, **{**base, **changes})
 
     def failing_set(self, first: int, *, sticks_at: tuple[float, float]) -> list[PlannedRepetition]:
-        """Healthy repetitions before number ``first``, from there on ever less strength."""
+        """Healthy repetitions before number ``first``, and ever less strength from there on."""
         plans = [self.repetition(number) for number in range(first)]
         capacity = self.between(0.62, 0.94)
         for number in range(first, first + 4):
@@ -161,10 +161,10 @@ class Draw:
             family: its family.
             variant: what kind of set it is there.
             plans: its repetitions.
-            healthy: nobody is to fail.
+            healthy: nobody is meant to fail.
             profile: the controller is given a profile.
-            rig: on what; drawn when ``None``.
-            prescription: what is ordered; drawn when ``None``.
+            rig: drawn when ``None``.
+            prescription: drawn when ``None``.
             script: fields of `Script` that are not as drawn.
         """
         base: dict[str, Any] = {

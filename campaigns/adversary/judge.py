@@ -1,10 +1,10 @@
-"""Right or wrong: every decision of a controller held against what the lifter was doing at that moment.
+"""Right or wrong: compares every decision of a controller with what the lifter was doing at that moment.
 
-What lives here: the truth about drops, counts and endings of one set. What never does: how a controller came to them.
+What lives here: the truth about drops, counts and endings of one set. What never does: how a controller decides.
 
-A stall may be told while an attempt that will not come through is under way (foreseen, or after motion ended), and
-once more late, after the lifter gave up, as long as nothing was said about that attempt before. Every other one is a
-false drop. A drop ordered while the order already was low enough for the lifter is one too.
+A stall may be reported during an attempt that will fail (foreseen, or after motion ended), or late, after the lifter
+gave up, if that attempt had not been reported before. Every other one is a false drop, and so is a drop when the load
+already ordered is low enough for the lifter.
 """
 
 from __future__ import annotations
@@ -22,21 +22,21 @@ STALLS: Final = frozenset(
 )
 STALL_ENDINGS: Final = frozenset({Reason.FLOOR_FAILED, Reason.DROPS_SPENT})
 COUNT_TOLERANCE_S: Final = 0.35
-"""A repetition that came through this close to the end of the set may be counted or not."""
+"""A repetition completed this close to the end of the set may be counted or not."""
 
 
 @dataclass(slots=True)
 class Judgement:
-    """What one set came to, held against the truth.
+    """Outcome of one set compared with the truth.
 
     Attributes:
-        healthy: nobody was to fail in it.
+        healthy: nobody was meant to fail in it.
         counted: repetitions by the controller's result; ``None`` without one.
-        completed: repetitions that came through before the end.
-        failures: attempts that came to a stop under a load that was too heavy, or were foreseen to.
-        unseen: of those, how many nothing was said about before the next ascent, or the dock.
+        completed: repetitions completed before the end.
+        failures: attempts that stopped under a load that was too heavy, or were foreseen to.
+        unseen: how many of those were not reported before the next ascent or the dock.
         never: a set with failures in which none was seen.
-        seen_after_s: from the end of motion to the drop, for each that was seen; 0 where it was foreseen.
+        seen_after_s: from the end of motion to the drop, for each failure that was seen; 0 if it was foreseen.
         first_after_s: the same for the first failure of the set; ``None``: it was not seen, or there was none.
         false_drops: cause of each false drop.
         misses: cause of each unseen failure.
@@ -70,7 +70,7 @@ class Judgement:
         self.seen_after_s.append(after_s)
 
     def failure_missed(self, cause: str) -> None:
-        """Nothing was said about a failure before the next ascent."""
+        """A failure was not reported before the next ascent."""
         self.failures += 1
         self.unseen += 1
         self.misses.append(cause)
@@ -86,8 +86,8 @@ class Judge:
 
     Args:
         lifter: whose truth counts.
-        healthy: nobody is to fail.
-        most_repetitions: the prescription ends the set at this count; ``None``: it does not.
+        healthy: nobody is meant to fail.
+        most_repetitions: count at which the prescription ends the set; ``None``: it does not.
         coupled: both cables drop together, so that one failed attempt is one failure.
     """
 
@@ -102,12 +102,12 @@ class Judge:
         self._last_right = False
 
     def decided(self, decision: Decision, ordered_n: Sequence[float], applied_n: Sequence[float]) -> None:
-        """A decision came out.
+        """Take in a decision.
 
         Args:
-            decision: it.
+            decision: of the controller.
             ordered_n: load that was ordered before it, N per cable.
-            applied_n: load applied in that moment.
+            applied_n: load applied at that moment, N per cable.
         """
         if decision.reason in STALLS or decision.reason in STALL_ENDINGS:
             on = ordered_n if decision.cable is None else (ordered_n[decision.cable],)

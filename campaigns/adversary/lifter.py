@@ -1,10 +1,10 @@
-"""A lifter who moves by a script and knows what is true: which attempts came through, which stopped, where and when.
+"""A lifter who moves by a script and knows the truth: which attempts were completed, which stopped, where and when.
 
-What lives here: the motion of one handle and its truth. What never does: sensors, commands, the controller's opinion.
+What lives here: the motion of one handle and its truth. What never does: sensors, commands, the controller's view.
 
 The handle follows a desired velocity with a bounded acceleration, so that every move starts and ends at rest. An
 attempt whose load is above what the lifter can move slows toward a given height and stays there; once the load is low
-enough it goes on. Motion has ended when the handle was last faster than `STILL_M_S`.
+enough it goes on. Motion ends at the last instant at which it is faster than `STILL_M_S`.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ BRAKING_M_S2: Final = 2.5
 ARRIVED_M: Final = 0.001
 PEAK_OVER_MEAN: Final = 1.25
 COMPLETE_PART: Final = 0.95
-"""As in the simulator: an attempt that reached 95 % of its own range came through."""
+"""As in the simulator: an attempt that reached 95 % of its own range is completed."""
 HOME_M_S: Final = 0.3
 FREE_N: Final = 1.0
 AT_TARGET_N: Final = 0.5
@@ -44,22 +44,22 @@ class Phase(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedRepetition:
-    """One repetition as the lifter means to do it.
+    """One repetition as the lifter plans it.
 
     Attributes:
         rom_m: its range of motion.
-        bottom_m: where it begins, against the mean bottom.
+        bottom_m: where it begins, relative to the mean bottom.
         velocity_m_s: mean concentric velocity.
         eccentric_m_s: velocity on the way down.
         bottom_s: pause before it.
         top_s: pause at its top.
-        capacity_n: load per cable up to which it comes through.
-        sticks_at: share of its range at which it stops when the load is above that.
+        capacity_n: load per cable up to which it is completed.
+        sticks_at: share of its range at which it stops under a load above that.
         approach_per_s: how abruptly it stops; the velocity near there is this times the distance left.
-        dip: part of the velocity that is lost in its slowest place though it comes through.
+        dip: fraction of the velocity lost at its slowest place even if it is completed.
         dip_at: share of its range where that is.
-        pause_at: share of its range at which it is held on purpose; ``None``: nowhere.
-        pause_s: for how long.
+        pause_at: share of its range at which the lifter pauses on purpose; ``None``: nowhere.
+        pause_s: length of that pause.
     """
 
     rom_m: float
@@ -79,7 +79,7 @@ class PlannedRepetition:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Script:
-    """A whole set as the lifter means to do it.
+    """A whole set as the lifter plans it.
 
     Attributes:
         repetitions: in order; a failed one is tried again.
@@ -116,8 +116,8 @@ class Attempt:
         gave_up_s: when the lifter let the handle go down.
         completed_s: when it reached 95 % of its range.
         seen_s: when the controller first said that it failed.
-        relief_ordered: when it stopped the load was on its way down to what it can move, so nothing was to be done.
-        seen_by: cables for which it did; coupled cables are one.
+        relief_ordered: when it stopped, a load low enough was already ordered, so nothing needed to be done.
+        seen_by: cables for which the controller said so; coupled cables count as one.
     """
 
     number: int
@@ -179,24 +179,24 @@ class ScriptedLifter:
 
     @property
     def plan(self) -> PlannedRepetition:
-        """The repetition that is next or under way; the last one again once all are done."""
+        """The next or current repetition; the last one once all are done."""
         repetitions = self.script.repetitions
         return repetitions[min(self.number, len(repetitions) - 1)]
 
     @property
     def bottom_m(self) -> float:
-        """Where the repetition that is next or under way begins."""
+        """Where the next or current repetition begins."""
         offset = 0.0 if self.script.from_dock and not self.attempts else self.plan.bottom_m
         return self.dock_m + self.script.take_up_m + offset
 
     @property
     def capacity_n(self) -> float:
-        """Load per cable up to which the attempt comes through; each failed try costs 2 % of it."""
+        """Load per cable up to which the attempt is completed; each failed try lowers it by 2 %."""
         return self.plan.capacity_n * 0.98**self._failed_in_a_row
 
     @property
     def completed(self) -> int:
-        """Repetitions that came through."""
+        """Number of completed repetitions."""
         return sum(attempt.completed_s is not None for attempt in self.attempts)
 
     @property
@@ -207,7 +207,7 @@ class ScriptedLifter:
         return size * math.sin(w * self.now_s), size * w * math.cos(w * self.now_s)
 
     def too_heavy(self, loads_n: Sequence[float]) -> bool:
-        """The ascent under way will not come through at these loads."""
+        """True if the current ascent will fail at these loads."""
         return self.phase is Phase.UP and max(loads_n) > self.capacity_n
 
     # --- motion ----------------------------------------------------------------------------------------------------
@@ -309,7 +309,7 @@ class ScriptedLifter:
             self._stand_against(attempt, share)
 
     def _stand_against(self, attempt: Attempt, share: float) -> None:
-        """The handle does not move and the load is too heavy: fight, and at last give up."""
+        """The handle does not move and the load is too heavy: fight, and finally give up."""
         if attempt.ended_s is None:
             attempt.ended_s, attempt.stuck_share = self._moving_s, share
             attempt.relief_ordered = self._ordered_n <= self.capacity_n

@@ -93,11 +93,11 @@ class Case:
     Attributes:
         family: which family drew it.
         variant: which kind of set within the family.
-        healthy: nobody is to fail.
+        healthy: nobody is meant to fail.
         script: what the lifter does.
-        rig: on what.
-        prescription: what is ordered.
-        profile: what the controller is told of the lifter.
+        rig: the rig it is done on.
+        prescription: of the set.
+        profile: what the controller is told about the lifter.
     """
 
     family: str
@@ -215,7 +215,7 @@ class AdversaryRig:
             try:
                 outputs = self.controller.handle(current)
             except Exception as error:
-                # What the controller lets out is what invariant 9 forbids; it is told like any other breach.
+                # Invariant 9 forbids exceptions; one is reported like any other breach.
                 self.raised.append(f"invariant 9: {type(error).__name__} on {type(current).__name__}: {error}")
                 continue
             self.monitor.step(current, outputs)

@@ -1,4 +1,4 @@
-"""What the controller is to reach, in one object, and which of it a table of figures misses."""
+"""Targets for the controller, and a check of a table of figures against them."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ class Targets:
 
     Attributes:
         healthy_wrong_part: most healthy sets with a miscount, a false drop or a wrong ending, as a part.
-        unseen_failures: most failures that nothing was said about before the next ascent.
+        unseen_failures: most failures that were not reported before the next ascent.
         bench_press_seen_after_s: longest time from the end of motion to the drop for the first failure of a set at any
             load of the bench press; a first failure that is not seen is a miss in itself.
     """
@@ -29,7 +29,7 @@ TARGETS: Final = Targets(healthy_wrong_part=0.01, unseen_failures=0, bench_press
 
 
 def missed_targets(totals: Mapping[str, Totals], targets: Targets = TARGETS) -> list[str]:
-    """Every bound that does not hold, in words; an invariant that broke is always one.
+    """Every bound that is not met, in words; a broken invariant is always one.
 
     Args:
         totals: figures by family.

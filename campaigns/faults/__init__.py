@@ -1,1 +1,1 @@
-"""The fault campaign: what can go wrong between lifter and computer, done to real processes over a real broker."""
+"""The fault campaign: faults between lifter and computer, injected into real processes over a real broker."""

@@ -1,14 +1,14 @@
-"""The fault campaign: what can go wrong between lifter and computer, done to real processes over a real Mosquitto.
+"""The fault campaign: faults between lifter and computer, injected into real processes over a real Mosquitto.
 
-Each scenario starts a site of its own (`fault_site`), begins a set, injects one fault while the lifter is lifting,
-and looks at the truth beside the rig, at what the controllers said and at the recording. The rule is the same for all:
-the rig has no load ordered within one lease, the load never rises, the set ends in a named state, the recording is
-whole up to the fault and keeps every invariant, and nothing goes on without a person. Faults that must not disturb a
-set (commands twice, commands out of order) are held to the opposite: the set goes on.
+Each scenario starts its own site (`campaigns.faults.site`), begins a set, injects one fault while the lifter is
+lifting, and checks the rig's true loads, the controllers' messages and the recording. The rule is the same for all:
+within one lease no load is ordered at the rig, the load never rises, the set ends with a named reason, the recording is
+complete up to the fault and keeps every invariant, and nothing goes on without a person. Faults that must not disturb a
+set (duplicated commands, commands out of order) are held to the opposite: the set goes on.
 
-A bench can fail where the site does not: the set ends before the fault could be injected, or the machine itself stood
-still, so that a watchdog of 600 ms could not be kept by anyone. Such an attempt says nothing about the site and is made
-again on a new one, `ATTEMPTS` times at most; the table tells how many it took.
+The test bench itself can fail: the set ends before the fault could be injected, or the machine stalls for longer than a
+watchdog of 600 ms allows. Such an attempt says nothing about the site and is repeated on a new one, at most `ATTEMPTS`
+times; the table shows how many attempts it took.
 
 Run as ``python -m campaigns.faults.campaign [--short] [--json FILE]``; exits 1 when a scenario fails.
 """
@@ -36,18 +36,18 @@ TIMER_SLACK_S: Final = 0.10
 UNLOADED_N: Final = 2.0
 PATIENCE_S: Final = 15.0
 CRASH_LOSS_S: Final = 0.5
-"""The recorder promises to lose no more than this in a crash."""
+"""The most that the recorder may lose in a crash."""
 AT_ONCE: Final = 3
 ATTEMPTS: Final = 3
 STARVED_S: Final = 0.08
-"""The rig's process writes the truth every 10 ms; when it fell silent for so long, the machine did not run it."""
+"""The rig's process writes the truth every 10 ms; after a silence of this length, the machine did not run it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What one scenario came to; times in seconds from the fault, None when it did not happen or does not apply.
+    """Outcome of one scenario; times in seconds from the fault, None if it did not happen or does not apply.
 
-    ``bench_failed``: it did not pass, and that says nothing about the site.
+    ``bench_failed``: it did not pass, but because of the test bench, not the site.
     """
 
     fault: str
@@ -68,7 +68,7 @@ class Outcome:
 
 
 async def run_scenario(scenario: Scenario) -> Outcome:
-    """Carry one out and judge it, again on a new site while the bench fails."""
+    """Run one scenario and judge it, again on a new site while the bench fails."""
     for attempt in range(1, ATTEMPTS + 1):
         with tempfile.TemporaryDirectory(prefix="ebbset-faults-") as folder:
             outcome = replace(await _attempt(scenario, Path(folder)), attempts=attempt)
@@ -78,7 +78,7 @@ async def run_scenario(scenario: Scenario) -> Outcome:
 
 
 async def _attempt(scenario: Scenario, folder: Path) -> Outcome:
-    """One attempt. Whatever goes wrong with the bench itself is a failed outcome, told in words."""
+    """One attempt. A failure of the bench itself gives a failed outcome with an explanation."""
     site = Site(folder)
     try:
         if scenario.prepare is not None:
@@ -136,13 +136,18 @@ async def _judge(scenario: Scenario, site: Site) -> Outcome:
 
 
 def longest_silence_s(rows: list[Truth], fault_s: float) -> float:
-    """The longest time in which the rig's process wrote nothing, from two seconds before the fault on."""
+    """The longest time, seconds, in which the rig's process wrote nothing, from two seconds before the fault on.
+
+    Args:
+        rows: the rig's truth file.
+        fault_s: time of the fault, on the same clock, seconds.
+    """
     times = [row.at_s for row in rows if row.at_s > fault_s - 2.0]
     return max((later - earlier for earlier, later in pairwise(times)), default=0.0)
 
 
 async def _until_unloaded(site: Site, fault_s: float) -> tuple[float | None, float | None]:
-    """Seconds from the fault until nothing is ordered from the motors, and until nothing is applied."""
+    """Seconds from the fault until no load is ordered from the motors, and until none is applied."""
     gone: float | None = None
     while time.monotonic() < fault_s + PATIENCE_S:
         for row in site.truth():
@@ -157,7 +162,7 @@ async def _until_unloaded(site: Site, fault_s: float) -> tuple[float | None, flo
 
 
 async def _must_go_on(site: Site) -> list[str]:
-    """Two leases later the load still stands; then a person stops the set."""
+    """Two leases later the load must still be on; then a person stops the set."""
     await asyncio.sleep(2 * LEASE_S)
     standing = site.truth()[-1].target_n > 0.0 or bool(site.of("result"))
     answer = await site.ask("stop")
@@ -170,11 +175,11 @@ async def _must_go_on(site: Site) -> list[str]:
 
 async def _end_state(scenario: Scenario, site: Site, problems: list[str]) -> str:
     if not scenario.reasons:
-        # Nobody is left to say how it ended; the broker says for it that it is offline.
+        # The controller is gone and cannot report an end; the broker publishes its last will, offline.
         if not await site.until(
             lambda: site.of("state")[-1:] and _last_state(site) in ("offline", "idle"), timeout_s=10.0
         ):
-            problems.append(f"state is {_last_state(site)}; expected offline, by the will")
+            problems.append(f"state is {_last_state(site)}; expected offline, by the last will")
         return f"controller {_last_state(site)}"
     await site.until(lambda: site.of("result"), timeout_s=15.0)
     results = site.of("result")
@@ -190,12 +195,12 @@ def _last_state(site: Site) -> str:
 
 
 async def _without_a_person(scenario: Scenario, site: Site, problems: list[str]) -> str:
-    """After the fault a start without a new arming must be refused, and nothing may have been armed by itself."""
+    """After the fault a start without a new arming must be refused, and nothing may have armed itself."""
     await site.until(lambda: _last_state(site) in ("idle", "ended", "offline"), timeout_s=10.0)
     since_s = time.monotonic()
     answer = await site.ask("start", timeout_s=10.0)
     if answer is None:
-        problems.append("nobody answers after the fault")
+        problems.append("no controller answered after the fault")
         return "no answer"
     if answer["accepted"]:
         problems.append("a start was accepted after the fault although nobody armed")
@@ -212,7 +217,12 @@ async def _without_a_person(scenario: Scenario, site: Site, problems: list[str])
 
 
 def rises_after(site: Site, fault_s: float) -> list[str]:
-    """What is wrong when the load ordered at the rig goes up after the fault, which it never may."""
+    """A problem if the load ordered at the rig ever rises after the fault.
+
+    Args:
+        site: the site, whose rig's truth is read.
+        fault_s: time of the fault, machine's monotonic clock, seconds.
+    """
     held_n = float("inf")
     for row in site.truth():
         if row.at_s < fault_s - 0.05:
@@ -224,7 +234,7 @@ def rises_after(site: Site, fault_s: float) -> list[str]:
 
 
 def _judge_recording(scenario: Scenario, site: Site, fault_s: float, problems: list[str]) -> tuple[int, str]:
-    """Frames sent before the fault that are not in the recording, and what state the recording is in."""
+    """Number of frames sent before the fault that are missing from the recording, and the state of the recording."""
     files = site.recorded_sets()
     if not files:
         problems.append("there is no recording")
@@ -259,7 +269,12 @@ def _invariants(recording: Recording) -> list[str]:
 
 
 async def run_campaign(scenarios: tuple[Scenario, ...], *, at_once: int = AT_ONCE) -> list[Outcome]:
-    """Every scenario on a site of its own, a few at a time; outcomes in the order given."""
+    """Run every scenario on a site of its own, a few at a time; outcomes in the order given.
+
+    Args:
+        scenarios: what to run.
+        at_once: how many at a time.
+    """
     slots = asyncio.Semaphore(at_once)
 
     async def one(scenario: Scenario) -> Outcome:

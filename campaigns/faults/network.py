@@ -1,4 +1,4 @@
-"""A network that misbehaves between one MQTT client and its broker: cut, blocked, slow, repeating, out of order.
+"""A network that misbehaves between one MQTT client and its broker: cut, blocked, slow, duplicating, reordering.
 
 A TCP relay for the fault campaign. It knows just enough of MQTT 3.1.1 (OASIS, 2.2 fixed header, 3.3 PUBLISH) to tell
 one packet from the next and to recognise commands to a rig. Never here: what a fault should lead to.
@@ -20,8 +20,8 @@ Meddling = Literal["none", "delay", "duplicate", "reorder"]
 class Relay:
     """One relay; clients connect to ``port`` and reach the broker at ``broker_port``.
 
-    ``up_open`` lets packets from clients pass, ``down_open`` those from the broker; a closed way holds everything back,
-    as a network that has stopped carrying does, and delivers it late when it opens again.
+    ``up_open`` lets packets from clients pass, ``down_open`` those from the broker. While a direction is closed, its
+    packets are held back, as in a stalled network; they are delivered late when it opens again.
     """
 
     broker_port: int
@@ -122,10 +122,10 @@ async def _read_packet(reader: asyncio.StreamReader) -> bytes:
 
 
 def _is_none(_packet: bytes) -> bool:
-    """Nothing that a client sends is a command to a rig."""
+    """False: in this direction nothing is a command to the rig."""
     return False
 
 
 def _is_command(packet: bytes) -> bool:
-    """A PUBLISH whose topic ends as a rig's command topic does."""
+    """True for a PUBLISH to a rig's command topic."""
     return packet[0] >> 4 == _PUBLISH and b"/ctl/command" in packet[:120]

@@ -1,10 +1,10 @@
-"""A virtual rig for the fault campaign: tells the truth to a file, and takes faults on request.
+"""A virtual rig for the fault campaign: writes its true state to a file, and injects faults on request.
 
-A process of its own: ``python -m campaigns.faults.rig PORT NAME TRUTH-FILE [SEED]``. Each line on standard
-input is when and what: ``now``, ``moving`` or ``still`` (as soon as the handle is), then a name of `FaultyRig.inject`.
-Each line of the truth file is what an onlooker beside the rig would see, every 10 ms: machine's monotonic time in
-seconds, load ordered from the motors, load applied, newest frame number, whether the handle is docked, and how many
-faults were injected so far. Nothing here judges; that is `fault_campaign`.
+A process of its own: ``python -m campaigns.faults.rig PORT NAME TRUTH-FILE [SEED]``. Each line on standard input says
+when and what: ``now``, ``moving`` or ``still`` (as soon as the handle is), then a fault that `FaultyRig.inject` knows.
+Every 10 ms a line of the truth file records the machine's monotonic time in seconds, the load ordered from the motors,
+the load applied, the newest frame number, whether the handle is docked, and how many faults were injected so far.
+Nothing here judges; that is `campaigns.faults.campaign`.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ MOVING_M_S: Final = 0.10
 
 
 class FaultyRig(VirtualRig):
-    """A virtual rig whose sensors, clock and power somebody meddles with."""
+    """A virtual rig whose sensors, clock and power can be disturbed."""
 
     def __init__(self, settings: VirtualRigSettings) -> None:
         super().__init__(settings)
@@ -39,7 +39,11 @@ class FaultyRig(VirtualRig):
         self._due_when: list[tuple[str, str]] = []
 
     def inject(self, what: str) -> None:
-        """One thing happens now: a sensor fault by name, a clock that jumps, a reboot, a stop."""
+        """Inject one fault now: a sensor fault by name, a clock jump, a reboot or an emergency stop.
+
+        Raises:
+            ValueError: no such fault.
+        """
         now_s = self.rig.t_s
         faults = {
             "freeze": SensorFault(kind=FaultKind.FROZEN, from_s=now_s),
@@ -66,7 +70,7 @@ class FaultyRig(VirtualRig):
             raise ValueError(f"what is {what!r}; allowed: {', '.join(faults)}, clock_back, clock_forward, reboot, stop")
 
     async def tell_truth(self, file: TextIO) -> None:
-        """Write a line every 10 ms until cancelled; inject what waits for the handle to move or to stand still."""
+        """Write a line every 10 ms until cancelled; inject faults that wait for the handle to move or stand still."""
         while True:
             rig = self.rig
             file.write(
@@ -80,7 +84,7 @@ class FaultyRig(VirtualRig):
             await asyncio.sleep(TRUTH_S)
 
     async def obey_input(self) -> None:
-        """Let happen what standard input says."""
+        """Inject what standard input asks for."""
         reader = asyncio.StreamReader()
         await asyncio.get_running_loop().connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
         while line := await reader.readline():
@@ -102,14 +106,14 @@ async def run(port: int, name: str, truth: Path, seed: int) -> None:
             broker=BrokerSettings(port=port),
             seed=seed,
             ready_after_s=0.3,
-            # Changes nothing; sensors keep their last good sample only while there are faults to come.
+            # Changes nothing itself, but sensors keep their last good sample only if the rig has any fault.
             faults=(SensorFault(kind=FaultKind.OFFSET, from_s=0.0, offset=0.0),),
         )
     )
     with truth.open("w", buffering=1, encoding="utf-8") as file:
         tasks = [asyncio.create_task(rig.tell_truth(file)), asyncio.create_task(rig.obey_input())]
         for task in tasks:
-            # A bench that fails must not look like a rig without faults.
+            # A failing bench must not look like a rig without faults.
             task.add_done_callback(lambda done: stop.set() if not done.cancelled() and done.exception() else None)
         await rig.run(stop)
         for task in tasks:

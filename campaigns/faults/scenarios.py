@@ -1,6 +1,6 @@
-"""The faults of the campaign: what is done to a site, and what must follow. Data and the few lines that do it.
+"""The faults of the campaign: how each is injected into a site, and what must follow.
 
-Never here: running a scenario or judging it; that is `fault_campaign`.
+Never here: running a scenario or judging it; that is `campaigns.faults.campaign`.
 """
 
 from __future__ import annotations
@@ -26,16 +26,16 @@ class Scenario:
 
     Attributes:
         name: short name.
-        inject: does it; returns as soon as it has happened.
-        reasons: how the set may be said to have ended; empty when nobody is left to say so.
-        allowed_s: from the fault to no load ordered at the rig; one lease where nothing needs to be detected first.
-        prepare: what is done before anything starts.
-        tidy: what is done after everything has ended.
-        heal: what is done afterwards, so that it can be seen what comes back.
+        inject: injects the fault and returns as soon as it has happened.
+        reasons: end reasons that are accepted; empty if no controller is left to report one.
+        allowed_s: seconds from the fault until no load is ordered at the rig; one lease unless something must be
+            detected first.
+        prepare: run before anything starts.
+        heal: run after the set has been unloaded, to see what comes back.
+        tidy: run after everything has ended.
         goes_on: the set must go on undisturbed.
-        controller: which controller's recording tells of it.
-        late: the injection takes its time before the fault is there.
-        cut: the recording ends there and may lack the last half second.
+        cut: the recording ends at the fault and may lack the last half second.
+        late: the fault happens at the end of the injection, not at its beginning.
     """
 
     name: str
@@ -80,7 +80,7 @@ async def _cut_both(site: Site) -> None:
 
 
 async def _kill_controller_mid_drop(site: Site) -> None:
-    """At the first drop that is told: the rig's motors are still on their way down."""
+    """Kill it at the first reported drop, while the rig is still lowering the load."""
 
     def dropped() -> bool:
         return any(decision["action"] == "drop" for decision in site.of("decision"))
@@ -88,7 +88,7 @@ async def _kill_controller_mid_drop(site: Site) -> None:
     await site.until(lambda: dropped() or bool(site.of("result")), timeout_s=40.0)
     if not dropped():
         ended = [result["reason"] for result in site.of("result")]
-        raise TimeoutError(f"there was no drop to be in the middle of; the set ended as {ended or 'not yet'}")
+        raise TimeoutError(f"there was no drop; the set ended as {ended or 'not yet'}")
     site.signal("controller", signal.SIGKILL)
     await site.gone("controller")
 
@@ -99,11 +99,11 @@ async def _restart_controller(site: Site) -> None:
     await site.until(lambda: "idle" in [report["state"] for report in site.of("state", since_s)], timeout_s=20.0)
     log = site.folder / "restarted.log"
     if not await site.until(lambda: "earlier_run_broke_off" in log.read_text(encoding="utf-8"), timeout_s=5.0):
-        raise TimeoutError("the restarted controller did not say that the run before it broke off")
+        raise TimeoutError("the restarted controller did not report the unfinished recording of the earlier run")
 
 
 async def _second_controller(site: Site) -> None:
-    """A second one for the same rig, and an operator whose arming only the second can take."""
+    """A second controller for the same rig, and a request to arm that only the second one can accept."""
     await site.start_controller("second", site.port)
     await site.until(lambda: any(report["state"] == "idle" for report in site.of("state")[-6:]), timeout_s=20.0)
     await asyncio.sleep(1.0)
@@ -126,7 +126,7 @@ def _inject(what: str) -> Inject:
     async def inject(site: Site) -> None:
         site.inject(what)
         if not await site.until(lambda: site.truth()[-1].injected > 0, timeout_s=15.0):
-            raise TimeoutError(f"the rig did not let it happen: {what}")
+            raise TimeoutError(f"the rig did not inject the fault: {what}")
 
     return inject
 
@@ -144,14 +144,14 @@ async def _suspend(site: Site) -> None:
 
 
 async def _small_disk(site: Site) -> None:
-    """A disk of its own for the recordings. Needs the right to mount one."""
+    """Mount a small file system for the recordings. Needs root."""
     folder = site.recordings()
     folder.mkdir()
     mounted = await asyncio.create_subprocess_exec(
         "mount", "-t", "tmpfs", "-o", f"size={DISK_BYTES}", "ebbset-faults", str(folder)
     )
     if await mounted.wait() != 0:
-        raise OSError("a small disk cannot be mounted here (needs root); this scenario was not done")
+        raise OSError("a small disk cannot be mounted here (needs root); this scenario was not run")
 
 
 async def _fill_disk(site: Site) -> None:
@@ -171,13 +171,13 @@ def _reasons(*names: str) -> frozenset[str]:
     return frozenset(names)
 
 
-# A rig whose lease ran out says so in an event and in its frames; whichever comes first gives the reason.
+# A rig whose lease ran out reports it in an event and in its frames; whichever arrives first gives the reason.
 _LINK: Final = _reasons("link_lost", "rig_lost", "lease_expired", "rig_disagrees", "telemetry_lost")
 CONNECTING_S: Final = 1.0
 """From the start of a second rig to its announcement."""
 MOST_PAUSE_S: Final = ORDER.stop.max_pause_s
 DETECTION_S: Final = 1.5
-"""Judgement, no source: frozen, stuck and biased sensors are told from a slow lifter by movement that does not fit."""
+"""Judgement, no source: a frozen, stuck or biased sensor differs from a slow lifter only once movement does not fit."""
 
 SCENARIOS: Final[tuple[Scenario, ...]] = (
     Scenario("broker killed and restarted", _kill_broker, _LINK, heal=_start_broker),
@@ -257,7 +257,7 @@ SCENARIOS: Final[tuple[Scenario, ...]] = (
         allowed_s=LEASE_S + DETECTION_S,
     ),
     Scenario(
-        # Force must be wrong for a second on end; inertia is not.
+        # Force must disagree for a whole second, since inertia makes it disagree for shorter times.
         "force biased by 600 N",
         _inject("now bias"),
         _reasons("sensors_disagree"),

@@ -27,11 +27,11 @@ class JumpingClock:
         self.offset_ns = 0
 
     def jump(self, by_ns: int) -> None:
-        """Go ahead or back."""
+        """Move the clock by this many nanoseconds, negative for back."""
         self.offset_ns += by_ns
 
     def __call__(self) -> int:
-        """Nanoseconds."""
+        """The shifted time in nanoseconds."""
         return _true_ns() + self.offset_ns
 
 

@@ -1,7 +1,7 @@
-"""The bench of the fault campaign: a real Mosquitto, a rig, a controller and an operator, each its own process.
+"""The test bench of the fault campaign: a real Mosquitto, a rig and a controller as processes, and an operator.
 
-What lives here: starting, watching and ending them, and reading what they left behind. What never does: injecting a
-fault or judging one. Processes are ended by their own handle only.
+What lives here: starting, watching and ending them, and reading their files. What never does: deciding on faults or
+judging them. Processes are ended only by their own handle.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ READY_S: Final = 60.0
 
 @dataclass(frozen=True, slots=True)
 class Truth:
-    """What the onlooker beside the rig saw at one moment; ``at_s`` is the machine's monotonic clock."""
+    """True state of the rig at one moment; ``at_s`` is the machine's monotonic clock."""
 
     at_s: float
     target_n: float
@@ -51,7 +51,7 @@ class Truth:
 
 
 def read_truth(path: Path) -> list[Truth]:
-    """Every whole line of a truth file."""
+    """Every complete line of a truth file."""
     rows = []
     for line in path.read_text(encoding="utf-8").splitlines():
         with contextlib.suppress(ValueError):
@@ -61,7 +61,7 @@ def read_truth(path: Path) -> list[Truth]:
 
 
 def free_port() -> int:
-    """A port that nobody listens on, below those that the system hands out, so that nobody takes it meanwhile."""
+    """A free port below the range that the system assigns, so that it is not taken in the meantime."""
     while True:
         port = 20_000 + secrets.randbelow(10_000)
         with contextlib.suppress(OSError), socket.socket() as probe:
@@ -120,13 +120,25 @@ class Site:
         raise TimeoutError("mosquitto does not answer")
 
     async def start_rig(self, name: str, port: int, *, seed: int = 1) -> None:
-        """A faulty rig; its truth goes to ``<name>.truth``."""
+        """Start a faulty rig; its truth goes to ``<name>.truth``.
+
+        Args:
+            name: of the process.
+            port: where the rig connects.
+            seed: of the rig and its lifter.
+        """
         truth = self.folder / f"{name}.truth"
         arguments = ("-m", "campaigns.faults.rig", str(port), self.rig, str(truth), str(seed))
         await self._spawn(name, sys.executable, *arguments)
 
     async def start_controller(self, name: str, port: int, *, after: str | None = None) -> None:
-        """The controller with a clock that can be made to jump; recordings go to its own folder or ``after``'s."""
+        """Start a controller whose clock can be made to jump.
+
+        Args:
+            name: of the process.
+            port: where the controller connects.
+            after: name of an earlier controller whose folder of recordings this one uses; ``None``: its own folder.
+        """
         order = self.folder / "order.toml"
         order.write_text(self.order.to_toml(), encoding="utf-8")
         arguments = (
@@ -151,13 +163,18 @@ class Site:
         self._logging.append(asyncio.create_task(self._keep_log(name, process)))
 
     async def _keep_log(self, name: str, process: asyncio.subprocess.Process) -> None:
-        """Write down what a process says; through a pipe, so that its own full disk does not silence it."""
+        """Log the output of a process through a pipe, so that a full disk of its own does not silence it."""
         with (self.folder / f"{name}.log").open("ab", buffering=0) as log:
             while process.stdout is not None and (line := await process.stdout.readline()):
                 log.write(line)
 
     def signal(self, name: str, number: int) -> None:
-        """Send a signal to one of this site's processes."""
+        """Send a signal to one of this site's processes.
+
+        Args:
+            name: of the process.
+            number: of the signal.
+        """
         self.processes[name].send_signal(number)
 
     async def gone(self, name: str) -> None:
@@ -165,14 +182,22 @@ class Site:
         await asyncio.wait_for(self.processes[name].wait(), 10)
 
     def inject(self, what: str, *, rig: str = "rig") -> None:
-        """Inject a fault into a rig: when (``now``, ``moving``, ``still``) and what."""
+        """Inject a fault into a rig.
+
+        Args:
+            what: when (``now``, ``moving``, ``still``) and which fault, separated by a space.
+            rig: name of the rig's process.
+
+        Raises:
+            RuntimeError: the rig has no standard input.
+        """
         stdin = self.processes[rig].stdin
         if stdin is None:
             raise RuntimeError("the rig has no standard input")
         stdin.write(what.encode() + b"\n")
 
     async def stop(self) -> None:
-        """End everything, in order where it still listens."""
+        """End every process, the broker last; kill those that do not end by themselves."""
         for name in sorted(self.processes, key=lambda name: name == "broker"):
             process = self.processes[name]
             if process.returncode is None:
@@ -193,7 +218,7 @@ class Site:
     # --- the operator, who is also the observer -----------------------------------------------------------------
 
     async def _watch(self) -> None:
-        """Hear everything the controllers tell, straight from the broker, whenever there is one."""
+        """Collect everything that the controllers publish, directly from the broker, whenever it is up."""
         while True:
             with contextlib.suppress(aiomqtt.MqttError):
                 async with aiomqtt.Client("127.0.0.1", self.port, max_queued_incoming_messages=10_000) as client:
@@ -207,11 +232,21 @@ class Site:
             await asyncio.sleep(0.1)
 
     def of(self, kind: str, since_s: float = 0.0) -> list[dict[str, Any]]:
-        """What was heard on one of the controller's topics since then."""
+        """Messages heard on one of the controller's topics.
+
+        Args:
+            kind: last part of the topic, such as ``state``.
+            since_s: only from this time on, machine's monotonic clock, seconds.
+        """
         return [message for at_s, heard, message in self.heard if heard == kind and at_s >= since_s]
 
     async def until(self, condition: Any, *, timeout_s: float) -> bool:
-        """Wait for a condition over what was heard; False when it did not come."""
+        """Wait for a condition; returns whether it was met.
+
+        Args:
+            condition: called without arguments, every 10 ms.
+            timeout_s: how long to wait, seconds.
+        """
         end = time.monotonic() + timeout_s
         while time.monotonic() < end:
             if condition():
@@ -222,8 +257,12 @@ class Site:
     async def until_state(self, *states: str, timeout_s: float) -> None:
         """Wait until the controller's newest state is one of these.
 
+        Args:
+            states: accepted states.
+            timeout_s: how long to wait, seconds.
+
         Raises:
-            TimeoutError: it is not.
+            TimeoutError: it is not one of them in time.
         """
 
         def holds() -> bool:
@@ -235,7 +274,13 @@ class Site:
             raise TimeoutError(f"state is {last[0]['state'] if last else 'unknown'}; expected {', '.join(states)}")
 
     async def ask(self, action: str, *, timeout_s: float = 5.0, **members: Any) -> dict[str, Any] | None:
-        """Ask the controller; its first answer, or None when nobody answered in time."""
+        """Send a request; returns the first answer, or None if there was none in time.
+
+        Args:
+            action: what to ask for.
+            timeout_s: how long to wait, seconds.
+            members: further members of the request.
+        """
         correlation = secrets.token_hex(8)
         request = {"version": 1, "correlation_id": correlation, "action": action, "operator": "campaign", **members}
         if not await self.until(lambda: self._client is not None, timeout_s=timeout_s) or self._client is None:
@@ -253,10 +298,10 @@ class Site:
         """Arm and start; returns with the lifter in the middle of a repetition.
 
         Raises:
-            TimeoutError: it did not come to that.
+            TimeoutError: arming, starting or the first repetition took too long.
         """
         for action, members in (("arm", {"cautions_shown": True}), ("start", {})):
-            # The rig is announced before its first frame: a person, too, asks again when told that there is none yet.
+            # The rig announces itself before its first frame; a request in between is refused and repeated.
             for _ in range(20):
                 answer = await self.ask(action, **members)
                 if answer is not None and answer["accepted"]:
@@ -269,10 +314,10 @@ class Site:
             raise TimeoutError("no repetition was seen")
         await asyncio.sleep(0.5)
 
-    # --- what is left behind ------------------------------------------------------------------------------------
+    # --- files --------------------------------------------------------------------------------------------------
 
     def truth(self, rig: str = "rig") -> list[Truth]:
-        """What the onlooker saw so far."""
+        """The true states of a rig so far."""
         return read_truth(self.folder / f"{rig}.truth")
 
     def recordings(self, controller: str = "controller") -> Path:

@@ -1,1 +1,1 @@
-"""Fits: they write the figures that the simulator and the controller ship with, from seeds and published values."""
+"""Fits that write the figures shipped with simulator and controller, from seeds and published values."""

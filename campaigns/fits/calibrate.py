@@ -1,7 +1,8 @@
-"""The fit: one parameter set per exercise, found by this script and by nothing else.
+"""Fits the average lifter's parameters for each exercise to published values.
 
-Run ``python -m campaigns.fits.calibrate --write`` to fit all exercises anew and rewrite ``data/fitted.toml``
-(some minutes). Numbers refer to the checks of :mod:`ebbset.simulators.validation.validate`.
+Run ``python -m campaigns.fits.calibrate --write`` to fit all exercises again and rewrite
+``simulators/lifter/data/fitted.toml`` (some minutes). Numbers refer to the checks of
+:mod:`ebbset.simulators.validation.validate`.
 
 Fitted on: check 1 (velocity at loads, average lifter, plain weight), the times of the bench press's sticking region at
 1RM (part of check 5), check 2 (mean repetitions to failure at four loads; once per fatigue model) and check 7 (second
@@ -9,10 +10,10 @@ set after rest; the three constants of recovery, the same for all exercises).
 Never seen by the fit: checks 3, 4, 6, 8, 10 and 11, the spread of repetitions in check 2, the sticking region of the
 shoulder press, the leg press against the bench press except at 80 %.
 
-Not searched but set by hand from the literature, with checks 1, 2, 4 and 8 in view: what moving costs over holding
-(``shortening_cost``), the critical share, the speed under which a grind counts as no progress, the patience, the noise
-and the habitual tempo. So checks 4 and 8 are unseen by the fit, but not by its authors; 3, 5 (shoulder press) and 11
-were looked at only afterwards.
+Not searched but set by hand from the literature, with checks 1, 2, 4 and 8 in view: the extra cost of moving over
+holding (``shortening_cost``), the critical share, the speed below which a grind counts as no progress, the patience,
+the noise and the habitual tempo. So checks 4 and 8 are unseen by the fit, but not by its authors; 3, 5 (shoulder press)
+and 11 were looked at only afterwards.
 """
 
 from __future__ import annotations
@@ -71,7 +72,7 @@ SLOW_RECOVERY_PER_S: Final = 1.0 / 300.0
 
 @dataclass(frozen=True, slots=True)
 class Fixed:
-    """What the fit holds for an exercise: unit and direction of its strength curve, and patience."""
+    """Values that the fit keeps fixed for an exercise: unit and direction of its strength curve, and patience."""
 
     strength_bottom: float
     least_top: float
@@ -241,7 +242,12 @@ def fit_recovery() -> dict[str, float]:
 
 
 def fit(name: str, keep_shape: bool) -> dict[str, float]:
-    """All fitted values of one exercise, in the order of the file; with ``keep_shape`` only fatigue anew."""
+    """All fitted values of one exercise, in the order of the file.
+
+    Args:
+        name: the exercise.
+        keep_shape: fit only fatigue, and keep speed and strength curve.
+    """
     kind = exercise(name)
     scale = kind.fitted.fatigue_scale
     shape = kind.mean_lifter() if keep_shape else shaped(kind, fit_shape(kind, scale), scale)
@@ -267,7 +273,7 @@ def main(argv: list[str] | None = None) -> int:
     recovery = fit_recovery() if "recovery" in names else {k: getattr(kept, k) for k in kept.__dataclass_fields__}
     lines = [
         "# Written by `python -m campaigns.fits.calibrate --write`; do not edit by hand.",
-        "# What it was fitted on and what it never saw is said at the top of that module.",
+        "# The top of that module lists what it was fitted on and what it never saw.",
         "",
         "[recovery]",
         *(f"{key} = {value:.4g}" for key, value in recovery.items()),

@@ -1,8 +1,8 @@
 """Fits the exercise priors and the common standard deviations, on the tuning seed alone.
 
 Run it by hand after the simulator or the estimator has changed: ``python -m campaigns.fits.fit_capacity FILE``. It
-feeds the estimator with what a segmenter saw of many sets of known truth, with and without a profile, and searches for
-the figures under which the truth is most likely. The unseen seeds are not used.
+feeds the estimator many segmented sets of known truth, with and without a profile, and searches for the figures under
+which the truth is most likely. The unseen seeds are not used.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ NEAR: Final = 5
 SURPRISE_CAP: Final = 8.0
 RESERVE_WEIGHT: Final = 1.5
 ROUNDS: Final = 1
-"""From the figures of last time; after a larger change run it twice."""
+"""The search starts from the present figures; after a larger change run it twice."""
 LEAST_COST_CV: Final = 0.08
 LEAST_V1_SD_M_S: Final = 0.015
 HEADER: Final = '''"""Exercise priors, and the standard deviations that hold for every exercise.
@@ -65,7 +65,7 @@ from ebbset.controller.estimation.exercise_priors import ExercisePrior, Spread
 
 @dataclass(frozen=True, slots=True)
 class Example:
-    """One set: what was seen of it, and the profile that a test would have written."""
+    """One set: what a controller saw of it, and the profile that a test would have given."""
 
     exercise: str
     one_rm_n: float
@@ -74,17 +74,22 @@ class Example:
 
 
 def example(number: int) -> Example:
-    """Draw one set of the tuning seed and look at it as a controller would."""
+    """Draw one set of the tuning seed and observe it as a controller would."""
     item = true_set(np.random.default_rng([TUNING_SEED, number]), TO_FAILURE[number % len(TO_FAILURE)])
     profile = profile_written(item, np.random.default_rng([number, 11]))
     return Example(item.lifter.exercise, item.one_rm_n, tuple(what_was_seen(item, number)), profile)
 
 
-# --- how surprised the estimator is ------------------------------------------------------------------------------
+# --- how unlikely the truth is to the estimator ------------------------------------------------------------------
 
 
 def surprise(estimator: CapacityEstimator, one: Example) -> list[float]:
-    """Terms over the repetitions of a set: how unlikely the truth is, and by how much the reserve is off."""
+    """For each repetition of a set, how unlikely the truth is and by how much the reserve is off.
+
+    Args:
+        estimator: which is fed the set.
+        one: the set.
+    """
     terms: list[float] = []
     done = 0
     for seen in one.seen:
@@ -113,7 +118,7 @@ def surprise(estimator: CapacityEstimator, one: Example) -> list[float]:
 
 
 def _unlikely(error: float, sd: float) -> float:
-    """Negative log-likelihood of an error, capped: one person beyond all spread must not rule the fit."""
+    """Negative log-likelihood of an error, capped so that one outlier does not dominate the fit."""
     sd = max(sd, 1e-4)
     return min(SURPRISE_CAP, 0.5 * (error / sd) ** 2) + math.log(sd)
 
@@ -135,11 +140,11 @@ def loss(examples: Sequence[Example], priors: dict[str, ExercisePrior], spread: 
     return float(np.mean(terms))
 
 
-# --- looking for the least ---------------------------------------------------------------------------------------
+# --- minimisation ------------------------------------------------------------------------------------------------
 
 
 def _pack(value: ExercisePrior | Spread, signed: tuple[str, ...]) -> FloatArray:
-    """Parameters that must stay above zero as logarithms, the others in tenths."""
+    """Parameters as a vector: logarithms of those that must stay above zero, the others times ten."""
     rows = []
     for field in fields(value):
         number = getattr(value, field.name)
@@ -153,7 +158,7 @@ def _unpack(like: T, x: FloatArray, signed: tuple[str, ...]) -> T:
         for field, number in zip(fields(like), x, strict=True)
     }
     if "cost_sd" in values:
-        # somebody unlike all who were simulated must not be out of reach
+        # people unlike all the simulated ones must remain possible
         values["cost_sd"] = max(values["cost_sd"], LEAST_COST_CV * values["cost"])
         values["v1_sd_m_s"] = max(values["v1_sd_m_s"], LEAST_V1_SD_M_S)
     return replace(like, **values)
@@ -195,7 +200,7 @@ def fit_spread(examples: Sequence[Example], priors: dict[str, ExercisePrior], st
 
 
 def _least(cost: Callable[[FloatArray], float], start: FloatArray, steps: Sequence[float], most: int) -> FloatArray:
-    """Where the cost is least, from here, with first steps of this size and at most so many looks."""
+    """Minimise the cost from ``start`` with these first steps and at most ``most`` evaluations."""
     simplex = np.vstack([start, *(start + step for step in np.diag(steps))])
     # the stubs know neither a first simplex nor that the search may adapt to the number of parameters
     options = cast("Any", {"maxfev": most, "initial_simplex": simplex, "adaptive": True})

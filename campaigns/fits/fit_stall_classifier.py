@@ -1,8 +1,8 @@
-"""Fits the trees that weigh the evidence of an ascent, on the tuning seeds alone, and writes them as plain numbers.
+"""Fits the trees that score the evidence of an ascent, on the tuning seeds alone, and writes them as plain numbers.
 
-Run it by hand after the simulator or the evidence has changed: ``python -m campaigns.fits.fit_stall_classifier``. It
-needs scikit-learn, which nothing else does. What comes of it is compared and added only: quick, and the same bits on
-any machine.
+Run it by hand after the simulator or the evidence has changed: ``python -m campaigns.fits.fit_stall_classifier FILE``.
+It needs scikit-learn, which nothing else does. Evaluating the trees takes only comparisons and additions, so it is fast
+and gives the same bits on any machine.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ Node: TypeAlias = "float | tuple[int, float, Node, Node]"
 
 
 class _NotingEvidence(StallEvidence):
-    """Notes the evidence of every look, and lets none of them lead to a stall."""
+    """Records the evidence at every evaluation and never reports a stall."""
 
     def __init__(self, line: LoadVelocityLine) -> None:
         super().__init__(line)
@@ -62,9 +62,13 @@ class _NotingEvidence(StallEvidence):
 
 
 def examples(sets: list[TrueSet], telemetry: TelemetryQuality) -> tuple[FloatArray, npt.NDArray[np.int64], FloatArray]:
-    """Evidence vectors at every look, whether the ascent they belong to never came through, and weights.
+    """Evidence vectors at every evaluation, whether their ascent failed, and weights.
 
-    An ascent weighs the same however many looks it was given: what counts is ascents, not seconds.
+    Every ascent has about the same weight, however often it was evaluated.
+
+    Args:
+        sets: sets of known truth.
+        telemetry: rate and noise of the samples.
     """
     rows: list[FloatArray] = []
     labels: list[npt.NDArray[np.int64]] = []
@@ -100,7 +104,7 @@ def examples(sets: list[TrueSet], telemetry: TelemetryQuality) -> tuple[FloatArr
 
 
 def tree_of(nodes: Any, k: int) -> Node:
-    """One tree of the fitted model, rounded to what is written, from its node ``k`` down.
+    """One tree of the fitted model from its node ``k`` down, rounded as written to the file.
 
     Args:
         nodes: scikit-learn's table of nodes.
@@ -123,7 +127,7 @@ def knots_of(scores: FloatArray, labels: npt.NDArray[np.int64], weight: FloatArr
 
     Args:
         scores: shape (n,), what the classifier says.
-        labels: shape (n,), 1 for an ascent that never came through.
+        labels: shape (n,), 1 for an ascent that failed.
         weight: shape (n,), of each example.
     """
     edges = np.quantile(scores, np.linspace(0.0, 1.0, 41))
@@ -150,12 +154,12 @@ def as_module(baseline: float, trees: Sequence[Node], knots: Sequence[tuple[floa
         f"{HEADER}BASELINE: Final = {baseline:.4f}\n"
         f"TREES: Final[tuple[Node, ...]] = (\n{rows})\n"
         f"KNOTS: Final = (\n{pairs})\n"
-        '"""Score, and the share of such ascents of the tuning sets that did not come through."""\n# fmt: on\n'
+        '"""Score, and the share of such ascents of the tuning sets that failed."""\n# fmt: on\n'
     )
 
 
 def fit(sets: list[TrueSet]) -> str:
-    """Fit on these sets, at the usual rate, at a low one and with noise; the module's source text."""
+    """Fit on these sets, at the usual rate, at a low one and with noise; returns the module's source text."""
     ensemble: Any = importlib.import_module("sklearn.ensemble")
     parts = [examples(sets, RATES["100 Hz"]), examples(sets[::5], RATES["20 Hz"])]
     parts.append(examples(sets[1::5], RATES["velocity noisy"]))

@@ -1,1 +1,1 @@
-"""Hostile input thrown at everything that reads. ``python -m campaigns.fuzz`` runs the long form."""
+"""Hostile input for everything that parses. ``python -m campaigns.fuzz`` runs the long form."""

@@ -1,7 +1,7 @@
-"""The long form behind one command: ``python -m campaigns.fuzz [--messages N] [--runs N]``.
+"""The long form of fuzzing: ``python -m campaigns.fuzz [--messages N] [--runs N]``.
 
-First a million messages at a whole controller, memory watched; then every target under the coverage-guided fuzzer.
-Exits 1 when something raised, broke a promise or grew.
+First it sends a million messages to a complete controller and watches its memory; then it runs every target under the
+coverage-guided fuzzer. Exits 1 when something raises, an invariant is broken or memory grows too much.
 """
 
 from __future__ import annotations
@@ -23,19 +23,27 @@ GROWTH_ALLOWED_MB = 8.0
 
 
 def resident_mb() -> float:
-    """Memory of this process that is in use, megabytes."""
+    """Resident memory of this process, megabytes."""
     pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
     return pages * 4_096 / 1e6
 
 
 def storm(messages: int, seed: int) -> tuple[int, int, float, float]:
-    """Throw that many messages: (thrown, loads that went out, messages a second, growth of memory in MB)."""
+    """Send that many messages to a controller.
+
+    Args:
+        messages: how many.
+        seed: of their choice.
+
+    Returns:
+        Messages sent, loads that the controller sent, messages a second, and growth of memory in MB.
+    """
     choices = RandomChoices(np.random.default_rng(seed))
     thrown = loads = 0
     settled_mb = 0.0
     began = time.perf_counter()
     while thrown < messages:
-        # One controller lives through many sets, restarts of the rig and lost links before the next one is made.
+        # One controller goes through many sets, restarts of the rig and lost links before the next one is made.
         arena = Arena()
         while arena.messages < min(MESSAGES_A_SESSION, messages - thrown):
             throw(arena, choices)
@@ -49,15 +57,15 @@ def storm(messages: int, seed: int) -> tuple[int, int, float, float]:
 def main() -> int:
     """Run the long form."""
     parser = argparse.ArgumentParser(prog="python -m campaigns.fuzz", description=__doc__)
-    parser.add_argument("--messages", type=int, default=1_000_000, help="messages thrown at a whole controller")
+    parser.add_argument("--messages", type=int, default=1_000_000, help="messages sent to a complete controller")
     parser.add_argument("--runs", type=int, default=200_000, help="inputs for each coverage-guided target")
     parser.add_argument("--seconds", type=int, default=120, help="at most this long for each of them")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     thrown, loads, rate, growth_mb = storm(options.messages, options.seed)
     sys.stdout.write(
-        f"{thrown} messages thrown, {loads} loads went out, none of them up; {rate:.0f} a second; "
-        f"memory grew by {growth_mb:.1f} MB after the first tenth (allowed {GROWTH_ALLOWED_MB:g})\n"
+        f"{thrown} messages sent, {loads} loads commanded, none of which rose; {rate:.0f} messages a second; "
+        f"memory grew by {growth_mb:.1f} MB after the first tenth (allowed: {GROWTH_ALLOWED_MB:g})\n"
     )
     failed = [] if growth_mb <= GROWTH_ALLOWED_MB and loads > 0 else ["storm"]
     for name in TARGETS:
@@ -68,7 +76,7 @@ def main() -> int:
         )
         wanted = ("number_of_executed_units", "peak_rss")
         figures = [line for line in done.stderr.splitlines() if any(word in line for word in wanted)]
-        sys.stdout.write(f"{name}: {'held' if done.returncode == 0 else 'BROKE'}; {'; '.join(figures)}\n")
+        sys.stdout.write(f"{name}: {'passed' if done.returncode == 0 else 'FAILED'}; {'; '.join(figures)}\n")
         if done.returncode != 0:
             failed.append(name)
             sys.stdout.write(done.stderr[-3_000:] + "\n")

@@ -1,8 +1,8 @@
-"""The arena: a whole controller behind its inbox, a rig that behaves, and somebody who puts anything in between.
+"""The arena: a complete controller behind its inbox, a well-behaved rig, and a source of arbitrary messages.
 
-Messages go the way that messages go: as bytes into `Inbox`, decoded there, handled by `SetController`, its outputs
-made into wire messages. A monitor that shares no code with either watches that no load ever rises and no promise is
-broken. What is thrown in is valid, nearly valid, old, repeated, or plain bytes.
+Messages take their usual way: as bytes into `Inbox`, decoded there, handled by `SetController`, its outputs turned into
+wire messages. A monitor that shares no code with either checks that no load ever rises and no invariant is broken. The
+messages put in are valid, nearly valid, old, repeated, or plain bytes.
 """
 
 from __future__ import annotations
@@ -37,13 +37,13 @@ STRANGE: Final[tuple[Any, ...]] = (
     float("nan"), float("inf"), float("-inf"), "", "x", "é" * 50, "\u0000", "x" * 5_000, [], [0], [[0.0]], {}, {"a": 1},
     [None], [float("nan")], [1e9], [-5.0], "docked", "arm", "load", [0] * 300, {"version": 1},
 )  # fmt: skip
-"""Values that programs trip over, put where a number, a text or a list belongs."""
+"""Values that often break programs, put where a number, a text or a list belongs."""
 
 Message = tuple[Topic, bytes]
 
 
 class Arena:
-    """One controller and its surroundings. `step` throws one thing in; `broken` tells what must not have happened."""
+    """One controller and its surroundings. `step` puts one thing in; `broken` lists broken invariants."""
 
     def __init__(self) -> None:
         policies: Mapping[str, PolicyFactory] = {
@@ -75,7 +75,13 @@ class Arena:
     # --- the path of a message -----------------------------------------------------------------------------------
 
     def put(self, topic: Topic, content: Any, *, retained: bool = False) -> None:
-        """Throw a message in, as an object or as bytes, and let everything that follows from it happen."""
+        """Put a message in and handle everything that follows from it.
+
+        Args:
+            topic: where it arrives.
+            content: an object, sent as JSON, or bytes.
+            retained: it arrives as a retained message.
+        """
         payload = content if isinstance(content, bytes) else json.dumps(content).encode()
         self.sent.append((topic, payload))
         self.messages += 1
@@ -91,7 +97,7 @@ class Arena:
                 return
 
     def left_waiting(self) -> int:
-        """Take everything out of the inbox, unhandled; how much that was."""
+        """Take everything out of the inbox without handling it; returns how much there was."""
         self.inbox.tick()
         taken = 0
         while not isinstance(_at_once(self.inbox.get()), Tick):
@@ -124,10 +130,10 @@ class Arena:
 
     @property
     def broken(self) -> list[Any]:
-        """Promises that did not hold."""
+        """Broken invariants."""
         return self.monitor.breaches
 
-    # --- a rig that behaves -------------------------------------------------------------------------------------
+    # --- a well-behaved rig -------------------------------------------------------------------------------------
 
     @property
     def boot_id(self) -> str:
@@ -143,7 +149,7 @@ class Arena:
         }  # fmt: skip
 
     def frame(self) -> dict[str, Any]:
-        """Its next frame: a lifter who goes up and down, out of the dock once the load stands."""
+        """Its next frame: a lifter who goes up and down, out of the dock once the load is on."""
         self.now_us += 50_000
         self.applied_n += max(-50.0, min(50.0, self.target_n - self.applied_n))
         moving = self.target_n > 0.0 and self.applied_n > 0.9 * self.target_n
@@ -168,30 +174,40 @@ class Arena:
         }  # fmt: skip
 
     def frames(self, count: int) -> None:
-        """Some frames, as they come."""
+        """Send this many frames."""
         for _ in range(count):
             self.put(Topic.FRAME, self.frame())
 
     def acknowledge(self, nonce: str, seq: int) -> None:
-        """Its answer to a command; sent behind the back of what is being handled, as the network does."""
+        """Its answer to a command, which arrives while another message is being handled, as on a network.
+
+        Args:
+            nonce: of the command.
+            seq: of the command.
+        """
         content = self.ack(nonce, seq)
         self.inbox.message(Topic.ACK.path(RIG), json.dumps(content).encode(), retained=False)
 
     def ack(self, nonce: str, seq: int) -> dict[str, Any]:
-        """An acknowledgement that accepts."""
+        """An acknowledgement that accepts a command.
+
+        Args:
+            nonce: of the command.
+            seq: of the command.
+        """
         return {
             "version": 1, "boot_id": self.boot_id, "nonce": nonce, "command_seq": seq, "t_us": self.rig_us,
             "accepted": True, "refusal": None, "applied_n": [self.applied_n], "docked": self.docked,
         }  # fmt: skip
 
     def event(self, kind: str) -> dict[str, Any]:
-        """Something that it reports."""
+        """An event that it reports."""
         return {
             "version": 1, "boot_id": self.boot_id, "seq": self.seq, "t_us": self.rig_us, "kind": kind, "detail": "",
         }  # fmt: skip
 
     def repetition(self) -> dict[str, Any]:
-        """A summary, of a kind that this rig has no business to send."""
+        """A repetition summary, which this rig must not send."""
         cable = {"rom_m": 0.5, "mean_velocity_m_s": 0.4, "peak_velocity_m_s": 0.6, "mean_force_n": None}
         return {
             "version": 1, "boot_id": self.boot_id, "seq": self.seq, "nonce": self.nonce, "docked": False,
@@ -200,13 +216,13 @@ class Arena:
         }  # fmt: skip
 
     def request(self, action: str) -> dict[str, Any]:
-        """What a person asks."""
+        """A person's request."""
         return {
             "version": 1, "correlation_id": f"ask-{self.messages:08d}", "action": action, "operator": "fuzz",
             "cautions_shown": True, "prescription": None, "profile": None,
         }  # fmt: skip
 
-    # --- somebody who puts anything in between ------------------------------------------------------------------
+    # --- arbitrary messages -------------------------------------------------------------------------------------
 
     def valid(self, choices: Choices) -> tuple[Topic, dict[str, Any]]:
         """A valid message of any kind."""
@@ -222,11 +238,11 @@ class Arena:
         return topic, make()
 
     def step(self, choices: Choices) -> None:
-        """Throw one thing in. Half of the time that is a frame by the book, so that sets get under way."""
+        """Put one thing in. About half of the time it is a proper frame or request, so that sets get under way."""
         pick(choices, _THROWS)(self, choices)
 
     def throw_frame(self, _choices: Choices) -> None:
-        """A frame by the book."""
+        """A proper frame."""
         self.frames(1)
 
     def throw_request(self, _choices: Choices) -> None:
@@ -278,7 +294,7 @@ class Arena:
         self.put(Topic.IDENTITY, self.identity())
 
     def throw_nesting(self, choices: Choices) -> None:
-        """Brackets in brackets, as deep as they come."""
+        """Deeply nested brackets."""
         self.put(Topic.FRAME, b"[" * (1 + choices.below(70_000)))
 
 
@@ -293,11 +309,16 @@ _THROWS: Final[tuple[Callable[[Arena, Choices], None], ...]] = (
     Arena.throw_link,
     Arena.throw_nesting,
 )
-"""What `Arena.step` chooses from; each stands as often as it is to come in 32 throws."""
+"""What `Arena.step` chooses from; each is listed as often as it should occur in 32 throws."""
 
 
 def mutated(content: dict[str, Any], choices: Choices) -> Any:
-    """The same message with some members strange, missing, unknown, or another's."""
+    """Change a message: some members become strange, missing or unknown.
+
+    Args:
+        content: the message, which is changed.
+        choices: decides what is changed.
+    """
     for _ in range(1 + choices.below(3)):
         where: Any = content
         while True:
@@ -324,7 +345,7 @@ def mutated(content: dict[str, Any], choices: Choices) -> Any:
 
 
 def _at_once(coroutine: Coroutine[Any, Any, Event]) -> Event:
-    """The result of a coroutine that has everything it waits for."""
+    """Run a coroutine that never has to wait, and return its result."""
     try:
         while True:
             coroutine.send(None)

@@ -1,4 +1,4 @@
-"""Where a fuzzed run takes its choices from: a seeded generator, or bytes that a fuzzer steers. Nothing else."""
+"""Sources of choices for a fuzzed run: a seeded generator, or bytes from a fuzzer."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ T = TypeVar("T")
 
 
 class Choices(Protocol):
-    """A source of choices that never runs dry."""
+    """A source of choices that never runs out."""
 
     def below(self, n: int) -> int:
         """A whole number from 0 to ``n`` - 1."""
@@ -21,7 +21,12 @@ class Choices(Protocol):
 
 
 def pick(choices: Choices, options: Sequence[T]) -> T:
-    """One of some options."""
+    """One of some options.
+
+    Args:
+        choices: which decides.
+        options: at least one.
+    """
     return options[choices.below(len(options))]
 
 
@@ -66,5 +71,5 @@ class ByteChoices:
 
     @property
     def left(self) -> bool:
-        """There is something left to choose by."""
+        """True while there are bytes left."""
         return self._at < len(self._data)

@@ -1,6 +1,6 @@
 """Coverage-guided fuzzing of one target with Atheris: ``python -m campaigns.fuzz.guided TARGET [libFuzzer options]``.
 
-A process of its own for each target, because the fuzzer takes the whole process and never gives it back.
+Each target needs a process of its own, because the fuzzer never returns.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import atheris
 
 
 def main(arguments: list[str]) -> None:
-    """Fuzz until the options say stop; exits non-zero and keeps the input when a target raises."""
+    """Fuzz up to the limits in the options; if a target raises, exit non-zero and keep the input."""
     with atheris.instrument_imports(include=["ebbset", "campaigns.fuzz"]):
         from campaigns.fuzz.targets import TARGETS, seeds
     name = arguments[1]

@@ -1,6 +1,6 @@
-"""What is fuzzed: functions that take bytes and choices and fail by raising. One for everything that reads.
+"""Fuzz targets: functions of bytes that fail by raising, one for everything that parses.
 
-Every target holds that only the documented error comes out, whatever goes in; more is said at each.
+Every target checks that, whatever the input, only the documented error is raised. Further checks are named at each.
 """
 
 from __future__ import annotations
@@ -25,11 +25,11 @@ STEPS: Final = 60
 
 
 class BrokenPromiseError(AssertionError):
-    """A promise of the controller or a rig did not hold."""
+    """The controller or a rig broke an invariant."""
 
 
 def wire(data: bytes) -> None:
-    """Any bytes on any topic: a message or a `BadMessageError`, and a message is stable under writing and reading."""
+    """Any bytes on any topic: a message or a `BadMessageError`; a message survives writing and reading."""
     if not data:
         return
     topic = list(Topic)[data[0] % len(Topic)]
@@ -42,7 +42,7 @@ def wire(data: bytes) -> None:
 
 
 def prescription(data: bytes) -> None:
-    """Any text: a prescription or a `BadDocumentError`; a prescription survives writing, and its limits make sense."""
+    """Any text: a prescription or a `BadDocumentError`; a prescription survives writing, and its limits are valid."""
     text = data.decode("utf-8", "replace")
     try:
         order = Prescription.from_toml(text)
@@ -71,7 +71,7 @@ def recording(data: bytes) -> None:
 
 
 def session(data: bytes) -> int:
-    """A sequence of messages steered by bytes, see `throw`; how many were thrown."""
+    """A sequence of messages chosen by bytes, see `throw`; returns how many were sent."""
     choices = ByteChoices(data)
     arena = Arena()
     for _ in range(STEPS):
@@ -82,14 +82,22 @@ def session(data: bytes) -> int:
 
 
 def throw(arena: Arena, choices: Choices) -> None:
-    """One thing thrown at a controller: nothing comes out that breaks a promise, no load goes up."""
+    """Put one thing into a controller: no invariant is broken and no load rises.
+
+    Args:
+        arena: with the controller.
+        choices: decides what is put in.
+
+    Raises:
+        BrokenPromiseError: an invariant is broken.
+    """
     arena.step(choices)
     if arena.broken:
         raise BrokenPromiseError(str(arena.broken[0]))
 
 
 def command(data: bytes) -> int:
-    """Commands of any kind at a rig's firmware: never above the ceiling, never without arming, off after a lease.
+    """Commands of any kind for a rig's firmware: never above the ceiling, never without arming, off after a lease.
 
     Returns:
         How many it accepted.
@@ -142,7 +150,7 @@ TARGETS: Final[dict[str, Callable[[bytes], object]]] = {
 
 @cache
 def seeds(name: str) -> tuple[bytes, ...]:
-    """Inputs to begin with: valid ones, so that a fuzzer starts inside."""
+    """Valid inputs for the fuzzer to start from."""
     import json
 
     if name == "wire":

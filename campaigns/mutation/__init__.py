@@ -1,1 +1,1 @@
-"""Mutation runs over the rules that stand between a lifter and a wrong load: each small change must fail a test."""
+"""Mutation testing of the rules that protect a lifter from a wrong load: each small change must fail a test."""

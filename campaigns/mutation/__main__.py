@@ -1,8 +1,8 @@
-"""Run mutants and hold the survivors against those that are explained: ``python -m campaigns.mutation [TARGET…]``.
+"""Run mutants and compare the survivors with the explained ones: ``python -m campaigns.mutation [TARGET…]``.
 
 The long form runs every mutant of every target. ``--sample N`` runs N of each, drawn by ``--seed``. Exits 1 when a
-mutant survives that `survivors.toml` does not explain, or (long form) when that file explains one that does not
-survive any more; 2 when the tests fail without any mutant.
+mutant survives that `survivors.toml` does not explain, or (long form) when that file explains one that no longer
+survives; 2 when the tests fail without any mutant.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ Key = tuple[str, str, str]
 
 @dataclass(slots=True)
 class Tally:
-    """What became of one target's mutants; ``unexplained`` and ``stale`` must be empty."""
+    """Results for one target's mutants; ``unexplained`` and ``stale`` must be empty."""
 
     name: str
     mutants: int
@@ -36,7 +36,7 @@ class Tally:
 
 
 def read_explanations(path: Path = EXPLAINED) -> dict[Key, str]:
-    """Why a survivor is no gap in the tests, by target, line before and line after.
+    """Why each known survivor is not a gap in the tests, by target, line before and line after.
 
     Raises:
         ValueError: one has no reason.
@@ -53,11 +53,11 @@ def examine(name: str, *, sample: int | None, seed: int, workers: int, explained
     """Run the mutants of one target.
 
     Args:
-        name: the target's.
+        name: of the target.
         sample: how many mutants, or None for all.
-        seed: draws the sample.
-        workers: processes at once.
-        explained: reasons of known survivors.
+        seed: of the sample.
+        workers: number of parallel processes.
+        explained: reasons for known survivors.
     """
     target = TARGETS[name]
     chosen = mutants(target.path.read_text(encoding="utf-8"), sample=sample, seed=seed)
@@ -81,17 +81,17 @@ def examine(name: str, *, sample: int | None, seed: int, workers: int, explained
 
 
 def as_table(tallies: list[Tally]) -> str:
-    """Markdown."""
+    """The results as a Markdown table."""
     lines = ["| target | mutants | killed | survive, explained | survive, unexplained |", "|---|---|---|---|---|"]
     lines += [f"| {t.name} | {t.mutants} | {t.killed} | {t.explained} | {len(t.unexplained)} |" for t in tallies]
     return "\n".join(lines)
 
 
 def main() -> int:
-    """Run it."""
+    """Command line; returns the exit code."""
     parser = argparse.ArgumentParser(prog="python -m campaigns.mutation", description=__doc__)
-    parser.add_argument("targets", nargs="*", metavar="TARGET", help=f"of {', '.join(TARGETS)}; all if none is named")
-    parser.add_argument("--sample", type=int, help="so many mutants of each target")
+    parser.add_argument("targets", nargs="*", metavar="TARGET", help=f"one of {', '.join(TARGETS)}; default: all")
+    parser.add_argument("--sample", type=int, help="number of mutants of each target; default: all")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     options = parser.parse_args()
@@ -112,7 +112,7 @@ def main() -> int:
     sys.stdout.write(as_table(tallies) + "\n")
     for tally in tallies:
         for line in tally.stale:
-            sys.stdout.write(f"{tally.name}: explained, but does not survive any more: {line}\n")
+            sys.stdout.write(f"{tally.name}: explained, but no longer survives: {line}\n")
     return 1 if any(tally.unexplained or tally.stale for tally in tallies) else 0
 
 

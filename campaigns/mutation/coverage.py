@@ -23,7 +23,7 @@ class Covered:
     """Coverage of one target.
 
     Attributes:
-        name: the target's.
+        name: of the target.
         branches: how many branches it has.
         missing: lines that were never run, and branches (from, to) that were never taken.
     """
@@ -68,10 +68,10 @@ def _covered(name: str, file: dict[str, Any]) -> Covered:
 
 
 def main(names: list[str]) -> int:
-    """Measure the named targets, or all; 0 when each is covered whole."""
+    """Measure the named targets, or all; returns 0 when each is fully covered."""
     found = [measure(name, TARGETS[name]) for name in names or TARGETS]
     for covered in found:
-        verdict = "; ".join(covered.missing) or "all taken"
+        verdict = "; ".join(covered.missing) or "all covered"
         sys.stdout.write(f"{covered.name}: {covered.branches} branches, {verdict}\n")
     return 1 if any(covered.missing for covered in found) else 0
 

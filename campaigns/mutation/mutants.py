@@ -1,9 +1,9 @@
-"""Mutants of a source text: what could be typed wrongly, made by Cosmic Ray's operators and two of our own.
+"""Mutants of a source text: plausible typing errors, made by Cosmic Ray's operators and two of our own.
 
-Left out on purpose: changes inside f-strings (the wording of a message decides nothing), the star of arguments that
-have names, ``return None`` at the end of a function (without it the same comes back), swaps of ``==`` or ``<`` for
-``is`` (true of small integers by accident of the interpreter), and arithmetic swaps that no hand would make, such as
-``+`` for ``<<``. What lives here: making mutants. Never: running tests.
+Left out on purpose: changes inside f-strings (the wording of a message decides nothing), the star before keyword-only
+arguments, ``return None`` at the end of a function (it changes nothing), swaps of ``==`` or ``<`` for ``is`` (true for
+small integers by accident of the interpreter), and arithmetic swaps that nobody would type, such as ``+`` for ``<<``.
+What lives here: making mutants. Never: running tests.
 """
 
 from __future__ import annotations
@@ -35,17 +35,17 @@ _NAMES: Final = (
 
 
 class DeleteStatement(Operator):  # type: ignore[misc]  # Cosmic Ray has no type hints
-    """Puts ``pass`` in the place of an assignment, a call or a return inside a function."""
+    """Replaces an assignment, a call or a return inside a function with ``pass``."""
 
     def mutation_positions(self, node: Any) -> Iterator[Any]:
-        """The one place of a statement."""
+        """Position of a statement that can be deleted."""
         if node.type in ("expr_stmt", "atom_expr", "return_stmt") and node.parent.type == "simple_stmt":
             block = node.parent.parent
             if block.type == "suite" and search_ancestor(block, "funcdef") is not None and not _last_return(node):
                 yield (node.start_pos, node.end_pos)
 
     def mutate(self, node: Any, index: int) -> Any:  # noqa: ARG002 - a statement is deleted in one way
-        """``pass`` instead."""
+        """Replace the statement with ``pass``."""
         nothing = get_ast("pass").children[0]
         nothing.get_first_leaf().prefix = node.get_first_leaf().prefix
         return nothing
@@ -57,10 +57,10 @@ class DeleteStatement(Operator):  # type: ignore[misc]  # Cosmic Ray has no type
 
 
 class OtherMember(Operator):  # type: ignore[misc]  # Cosmic Ray has no type hints
-    """Puts another member in the place of one of an enumeration, which is what a table is made of.
+    """Replaces a member of an enumeration with another one, since tables consist of such members.
 
     Args:
-        source: the text; only members that it names are put in.
+        source: the text; only members that it names are used.
     """
 
     def __init__(self, source: str) -> None:
@@ -70,12 +70,12 @@ class OtherMember(Operator):  # type: ignore[misc]  # Cosmic Ray has no type hin
                 self._members[name].append(member)
 
     def mutation_positions(self, node: Any) -> Iterator[Any]:
-        """Where a member stands that has another one beside it."""
+        """Position of a member that can be replaced."""
         if node.type == "atom_expr" and len(node.children) == 2 and self._other(node) is not None:
             yield (node.start_pos, node.end_pos)
 
     def mutate(self, node: Any, index: int) -> Any:  # noqa: ARG002 - one other member is enough
-        """The next member that the text names."""
+        """Replace it with the next member that the text names."""
         node.children[1].children[1].value = self._other(node)
         return node
 
@@ -116,9 +116,9 @@ class Place:
     """One thing that can be changed.
 
     Attributes:
-        operator: what changes it.
+        operator: that changes it.
         node: number of the node in the tree, parents before children.
-        index: which of the operator's changes of that node.
+        index: which of the operator's changes to that node.
     """
 
     operator: Any
@@ -127,7 +127,7 @@ class Place:
 
 
 def places(source: str) -> list[Place]:
-    """Everything that can be changed in a text, operator by operator."""
+    """All places of a text that can be changed, operator by operator."""
     return _places(source, list(ast_nodes(get_ast(source))))
 
 
@@ -143,18 +143,18 @@ def _places(source: str, nodes: list[Any]) -> list[Place]:
 
 
 def mutants(source: str, *, sample: int | None = None, seed: int = 1) -> list[Mutant]:
-    """Mutants of a text, in the order of its lines; equal ones once.
+    """Mutants of a text, in the order of its lines, without duplicates.
 
     Args:
         source: the text.
         sample: how many places to change, or None for all.
-        seed: draws the sample.
+        seed: of the sample.
     """
     nodes = list(ast_nodes(get_ast(source)))
     chosen = _places(source, nodes)
     if sample is not None and sample < len(chosen):
         chosen = random.Random(seed).sample(chosen, sample)
-    # a copy of the tree for each change takes a quarter of the time of parsing the text again
+    # copying the tree for each change takes a quarter of the time of parsing the text again
     copied = pickle.dumps(nodes)
     found: dict[str, Mutant] = {}
     for place in chosen:
@@ -175,7 +175,7 @@ def _changed(nodes: list[Any], place: Place) -> str:
 
 
 def _decides_nothing(node: Any) -> bool:
-    """Part of a message, or the star that makes the arguments after it ones with names."""
+    """True for a part of a message, and for the star before keyword-only arguments."""
     if node.parent is not None and node.parent.type in ("parameters", "param"):
         return bool(node.type == "operator")
     while node is not None:
@@ -186,7 +186,7 @@ def _decides_nothing(node: Any) -> bool:
 
 
 def _last_return(node: Any) -> bool:
-    """``return None`` as the last statement of a function, which ends with None without it too."""
+    """True for ``return None`` as the last statement of a function, where it changes nothing."""
     if node.get_code(include_prefix=False) != "return None":
         return False
     block = node.parent.parent

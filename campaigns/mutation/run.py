@@ -1,7 +1,7 @@
-"""Running tests against a mutant, each in a process of its own that is forked with everything else imported.
+"""Runs tests against mutants, each in its own process, forked after everything else has been imported.
 
-No file is changed on disk: the mutant comes in by the import system. Cosmic Ray's own runner rewrites the source in
-place, so a run that is broken off leaves a mutant behind, and starts Python anew for each mutant.
+No file is changed on disk: the mutant is loaded through the import system. Cosmic Ray's own runner rewrites the source
+in place, so an aborted run leaves a mutant behind, and it starts a new Python for each mutant.
 """
 
 from __future__ import annotations
@@ -25,20 +25,20 @@ from campaigns.mutation.mutants import Mutant
 from campaigns.mutation.targets import ROOT, Target
 
 LIMIT_S: Final = 60
-"""A mutant that runs for so long is stuck in a loop, which a person would notice."""
+"""A mutant that runs longer than this is stuck in a loop and counts as killed."""
 OPTIONS: Final = (
     *("-x", "-q", "--tb=no", "--assert=plain", "--noconftest"),
     *("-p", "no:cacheprovider", "-p", "pytest_asyncio.plugin"),
 )
-"""Only the verdict is asked for. The fixtures of the whole suite are left out: they import every target."""
+"""Only the verdict is needed. The fixtures of the whole suite are left out because they import every target."""
 
 
 class _NotYetError(Exception):
-    """Something imports the target before the fork. No ImportError, which a module may catch."""
+    """Something imports the target before the fork. Not an ImportError, since a module could catch that."""
 
 
 class _Barrier(importlib.abc.MetaPathFinder):
-    """Keeps the target, and with it all that imports it, from being imported."""
+    """Prevents the import of the target, and so of every module that imports it."""
 
     def __init__(self, module: str) -> None:
         self._module = module
@@ -49,7 +49,7 @@ class _Barrier(importlib.abc.MetaPathFinder):
         path: Sequence[str] | None,  # noqa: ARG002 - the import system passes it
         target: ModuleType | None = None,  # noqa: ARG002 - the import system passes it
     ) -> importlib.machinery.ModuleSpec | None:
-        """Nothing, but for the target, which raises."""
+        """Return None, but raise for the target."""
         if fullname == self._module:
             raise _NotYetError(fullname)
         return None
@@ -61,7 +61,7 @@ class _MutantLoader(importlib.machinery.SourceFileLoader):
         self._source = source
 
     def get_code(self, fullname: str) -> CodeType:
-        """The mutant's code, never a cached one."""
+        """The mutant's code, never cached code."""
         return compile(self._source, self.get_filename(fullname), "exec")
 
 
@@ -76,7 +76,7 @@ class _MutantFinder(importlib.abc.MetaPathFinder):
         path: Sequence[str] | None,  # noqa: ARG002 - the import system passes it
         target: ModuleType | None = None,  # noqa: ARG002 - the import system passes it
     ) -> importlib.machinery.ModuleSpec | None:
-        """The mutant in the place of the target; anything else is none of its business."""
+        """The mutant in place of the target; None for any other module."""
         if fullname != self._target.module:
             return None
         where = str(self._target.path)
@@ -86,7 +86,7 @@ class _MutantFinder(importlib.abc.MetaPathFinder):
 
 
 def prepare(target: Target) -> None:
-    """Import what the target's tests need and what does not itself import the target, so that each fork has it.
+    """Import what the target's tests need, except what imports the target itself, so that each fork has it.
 
     Args:
         target: the module and its tests.
@@ -95,7 +95,7 @@ def prepare(target: Target) -> None:
         RuntimeError: the tests cannot be collected.
     """
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
-    # compiled code is kept, or each fork compiles the tests anew; a mutant's never is
+    # compiled code is cached, or each fork would compile the tests again; a mutant's code never is
     sys.dont_write_bytecode = False
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     for name in [name for name in sys.modules if name.partition(".")[0] in ("ebbset", "tests")]:
@@ -112,7 +112,7 @@ def prepare(target: Target) -> None:
 
 
 def _imported_by_tests(target: Target) -> list[str]:
-    """Names of the modules that a process has which has run the tests, but for those of the tests themselves."""
+    """Names of the modules that are loaded after the tests have run, except the test modules themselves."""
     code = (
         "import sys, pytest; before = set(sys.modules); sys.path.insert(0, '.')\n"
         f"code = pytest.main({[*OPTIONS, *target.tests]!r})\n"
@@ -126,17 +126,22 @@ def _imported_by_tests(target: Target) -> list[str]:
 
 
 def passes(target: Target, source: str) -> bool:
-    """Whether the target's tests pass with this text in its place."""
+    """Whether the target's tests pass with this source in place of the target's.
+
+    Args:
+        target: the module and its tests.
+        source: text of the module.
+    """
     return next(iter(_verdicts(target, [source], workers=1)))[1]
 
 
 def survivors(target: Target, chosen: Iterable[Mutant], *, workers: int) -> Iterator[tuple[Mutant, bool]]:
-    """Each mutant, as its tests end, and whether it survived them.
+    """Yield each mutant as its tests end, with whether it survived them.
 
     Args:
         target: the module and its tests.
         chosen: mutants of that module.
-        workers: how many processes at once.
+        workers: number of parallel processes.
     """
     listed = list(chosen)
     for index, passed in _verdicts(target, [mutant.source for mutant in listed], workers=workers):

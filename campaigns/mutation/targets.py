@@ -1,4 +1,4 @@
-"""What is mutated and by which tests each mutant must be noticed: one table, used by the branch coverage gate too."""
+"""The modules to mutate, with the tests that must notice each mutant; the branch coverage gate uses the same table."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ class Target:
     """One module and its own unit tests.
 
     Attributes:
-        module: its name.
-        tests: paths from the root.
+        module: dotted name.
+        tests: paths from the root of the repository.
     """
 
     module: str

@@ -1,1 +1,1 @@
-"""Comparisons with engines that were not written here."""
+"""Comparisons with engines written by others."""

@@ -1,11 +1,11 @@
-"""The rig's mechanics beside the same rig built in MuJoCo, an independent physics engine (mujoco.org, Apache-2.0).
+"""Compares the rig's mechanics with the same rig built in MuJoCo, an independent engine (mujoco.org, Apache-2.0).
 
-Same rig, other equations: in MuJoCo the cable is a tendon limit, a unilateral spring-damper solved as a constraint;
-Coulomb friction is its dry friction loss, not our smoothed one; the motor is its filtered actuator; the step is a
-tenth of ours and the integrator another. The firmware is ours on both sides, each fed by its own simulator.
+The rig is the same, the equations differ: in MuJoCo the cable is a tendon limit, a unilateral spring-damper solved as
+a constraint; Coulomb friction is its dry friction loss, not our smoothed one; the motor is its filtered actuator; the
+step is a tenth of ours and the integrator differs. Our firmware runs on both sides, each fed by its own simulator.
 
-Known difference: ours creeps where dry friction sticks. A handle held still for seconds settles up to the Coulomb
-friction apart in force, which no scene here hides or shows for longer than a second.
+Known difference: our handle creeps where dry friction sticks. When a handle is held still for seconds, the two forces
+settle up to the Coulomb friction apart; no scene here shows this for longer than a second.
 
 Needs the ``mujoco`` package, which only development installs bring.
 """
@@ -70,15 +70,15 @@ MODEL: Final = f"""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scene:
-    """What happens.
+    """One experiment.
 
     Attributes:
         lease_ms: lease of every load.
-        loads: ordered load in N and ramp in N/s, by the millisecond at which they are ordered.
-        renewed_until_ms: when the controller falls silent.
+        loads: commanded load in N and ramp in N/s, by the millisecond at which they are commanded.
+        renewed_until_ms: when the controller stops renewing the lease.
         hand: external force on the handle.
         held_n: load under which the handle is held still at the start.
-        duration_ms: how long it takes.
+        duration_ms: length of the scene.
     """
 
     lease_ms: int
@@ -90,7 +90,7 @@ class Scene:
 
 
 class _Orders:
-    """What is sent to the firmware, at which time; the same for both simulators."""
+    """The commands to the firmware and their times; the same for both simulators."""
 
     def __init__(self, scene: Scene) -> None:
         self.firmware = RigFirmware(firmware_settings(RIG), boot_id="boot-0001")
@@ -122,7 +122,7 @@ class _Orders:
             self._now = self._loads[ms]
         if self._now is not None and ms < self._until_ms and (changed or ms % (self._lease_ms // 4) == 0):
             self._seq += 1
-            # The handle counts as docked so that the load may come on; both simulators begin with it in the hand.
+            # The handle counts as docked so that the load may rise, though both simulators start with it in the hand.
             self.firmware.handle_command(
                 SendLoad(
                     nonce="nonce-0001",

@@ -1,9 +1,9 @@
-"""Reference traces of 3CC-r made by somebody else's code: the ``CumulativeFatigue`` class of the myosuite package.
+"""Reference traces of 3CC-r from an independent implementation, ``CumulativeFatigue`` of the myosuite package.
 
-myosuite (Apache-2.0, the MyoSuite authors) is a heavy package, but this class stands in one file that needs numpy and
-mujoco only. ``fetch`` unpacks the published wheel without its dependencies into a folder, ``reference_trace`` runs that
+myosuite (Apache-2.0, the MyoSuite authors) is a heavy package, but this class is in one file that needs only numpy and
+mujoco. ``fetch`` unpacks the published wheel without its dependencies into a folder, ``reference_trace`` runs the
 class, and ``python -m campaigns.references.myosuite_traces --write`` stores the traces in
-``simulators/validation/data/reference_3ccr.csv``. The test suite fetches and runs the real thing.
+``simulators/validation/data/reference_3ccr.csv``. The test suite fetches and runs the original class.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ def fetch(folder: Path) -> Path:
 
 
 def load(package: Path) -> ModuleType:
-    """The module with ``CumulativeFatigue``, executed by itself from the unpacked wheel.
+    """The module with ``CumulativeFatigue``, loaded on its own from the unpacked wheel.
 
     Raises:
         RuntimeError: the module cannot be loaded.
@@ -60,7 +60,7 @@ def load(package: Path) -> ModuleType:
 
 
 def reference_trace(module: ModuleType) -> tuple[FloatArray, FloatArray]:
-    """Run the foreign class through the schedule.
+    """Run the original class through the schedule.
 
     Returns:
         constants, shape (rows, 3): F, R, r; states, shape (seconds, rows, 2): active and fatigued share each second.
@@ -78,7 +78,7 @@ def reference_trace(module: ModuleType) -> tuple[FloatArray, FloatArray]:
     constants = np.array([[table[row].get(k, default[k]) for k in ("F", "R", "r")] for row in ROWS])
 
     class Seedless(module.CumulativeFatigue):  # type: ignore[misc, name-defined]
-        """The foreign class without its generator for random resets, which would need the rest of its package."""
+        """The original class without its generator for random resets, which needs the rest of its package."""
 
         def seed(self, seed: int | None = None) -> None:
             """Take no seed: nothing here is random."""

@@ -117,5 +117,5 @@ KNOTS: Final = (
     (4.209, 0.9987),
     (4.661, 0.9988),
 )
-"""Score, and the share of such ascents of the tuning sets that did not come through."""
+"""Score, and the share of such ascents of the tuning sets that failed."""
 # fmt: on
