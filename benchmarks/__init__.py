@@ -1,1 +1,1 @@
-"""Timing claims, each a ratio measured side by side in one run; `python -m benchmarks` runs them all."""
+"""Timing claims, where possible as ratios measured side by side in one run; `python -m benchmarks` runs them all."""

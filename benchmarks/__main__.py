@@ -1,6 +1,6 @@
-"""Run every benchmark of this folder and print one line a claim: measured figure, target, met or not.
+"""Run every benchmark of this folder and print one line per claim: measured figure, target, met or not.
 
-A benchmark is a module ``bench_*.py`` with ``main() -> list[Claim]``. Machines are noisy: each takes medians.
+A benchmark is a module ``bench_*.py`` with ``main() -> list[Claim]``. Machines are noisy, so each takes medians.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from benchmarks.claims import Claim
 
 
 def run(names: list[str]) -> int:
+    """Run the named benchmarks, or all; returns 1 if a claim is not met, else 0."""
     here = pathlib.Path(__file__).parent
     missed = 0
     for path in sorted(here.glob("bench_*.py")):

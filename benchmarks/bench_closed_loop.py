@@ -32,10 +32,12 @@ def main() -> list[Claim]:
         settings = LoopSettings(frame_samples=frame_samples)
         outcome = run_set(prescription, lifter, rig, seed=2, settings=settings)
         if outcome.violations or outcome.result is None or outcome.result.drops < 3:
-            raise SystemExit(f"the benchmark's set came to {outcome.result}; allowed: 3 drops or more, none violated")
+            raise SystemExit(
+                f"the benchmark's set ended as {outcome.result}; allowed: 3 drops or more, no broken invariant"
+            )
         seconds = []
         for _ in range(REPEATS):
-            # Processor time of this process: what one core needs, whoever else has the machine.
+            # Processor time of this process: what one core needs, whatever else runs on the machine.
             begun = time.process_time()
             run_set(prescription, lifter, rig, seed=2, settings=settings)
             seconds.append(time.process_time() - begun)

@@ -1,4 +1,4 @@
-"""A sample through segmenter, detector, estimate, budget and regulator, guard included, on one core."""
+"""Time for one sample through segmenter, detector, estimate, budget, regulator and guard, on one core."""
 
 from __future__ import annotations
 

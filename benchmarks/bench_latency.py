@@ -1,9 +1,9 @@
-"""Decision latency over Mosquitto: a sample frame out, the command that cites it back, against a bare echo.
+"""Decision latency over Mosquitto: from a sample frame to the command that cites it, compared with a bare echo.
 
-Three processes and one broker: this one plays the rig and holds the only clock; a served controller answers frames
-with load commands; a bare aiomqtt client echoes messages of the same size. Frames and echoes alternate in one run, so
-that both meet the same machine. The lease is the shortest there is, so that every frame leads to a command, and ticks
-are made rare, so that no command comes of a tick.
+Three processes and one broker: this one plays the rig and has the only clock; a served controller answers frames with
+load commands; a bare aiomqtt client echoes messages of the same size. Frames and echoes alternate in one run, so that
+both meet the same conditions. The lease is the shortest allowed, so that every frame leads to a command, and ticks are
+rare, so that none does.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ asyncio.run(main())
 
 
 class Rig:
-    """Sends frames and echoes by one client; notes when what comes back came back."""
+    """Sends frames and echo requests over one client, and records when each reply arrives."""
 
     def __init__(self, port: int) -> None:
         self.back: dict[str, float] = {}
@@ -71,7 +71,7 @@ class Rig:
         self.client = mqtt.Client(CallbackAPIVersion.VERSION2)
         self.client.on_message = self.message
         self.client.connect("127.0.0.1", port)
-        # Everyone here sends at once (no Nagle's algorithm), the echo too, or it would lose by tens of milliseconds.
+        # All clients here, the echo too, send without delay: Nagle's algorithm would add tens of milliseconds.
         connected = self.client.socket()
         assert isinstance(connected, socket.socket)
         connected.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -132,7 +132,7 @@ class Rig:
             raise SystemExit(f"{action} was refused: {self.answers[name + '-0001']['message']}")
 
     def frame(self, lifting_s: float | None) -> tuple[str, float, dict[str, Any]]:
-        """Send a frame of four samples at 100 Hz that ends now; its key, the time it went out and the message."""
+        """Send a frame of four samples at 100 Hz that ends now; returns key, time of sending and message."""
         self.seq += 1
         end = self.now_us()
         t, x, v = [], [], []

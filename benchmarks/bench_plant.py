@@ -1,4 +1,4 @@
-"""The compiled plant alone: simulated time over wall time through a whole set, frames written as a rig would."""
+"""The compiled plant alone: simulated time over wall time for a whole set, writing frames as a rig would."""
 
 from __future__ import annotations
 

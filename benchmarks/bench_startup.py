@@ -1,4 +1,4 @@
-"""What a person waits for before anything: the help page, against a bare interpreter in the same run."""
+"""Start-up time of the command line: the help page, compared with a bare interpreter in the same run."""
 
 from __future__ import annotations
 

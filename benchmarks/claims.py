@@ -1,4 +1,4 @@
-"""What a benchmark claims: a figure, its unit, and the bound that it is held against."""
+"""A benchmark's claim: a figure, its unit, and its bound."""
 
 from __future__ import annotations
 
@@ -33,7 +33,12 @@ class Claim:
 
 
 def median_seconds(work: Callable[[], object], *, repeats: int = 7) -> float:
-    """Median wall time of one call over some repeats, after one call to warm up."""
+    """Median wall time of a call in seconds, after one call to warm up.
+
+    Args:
+        work: what is timed.
+        repeats: number of timed calls.
+    """
     work()
     times = []
     for _ in range(repeats):

@@ -48,7 +48,7 @@ MEANINGS: Final[dict[Kind, str]] = {
     Kind.PAGE: "a page made from recordings; deleted as a whole; make it again from what is left",
     Kind.TABLE: "a table that may hold others too; only this lifter's rows are taken out",
     Kind.COLUMNS: "a Parquet table that may hold others too; only this lifter's rows are taken out",
-    Kind.MENTION: "only mentions the pseudonym, as a study's list of participants does; left alone, edit it by hand",
+    Kind.MENTION: "only mentions the pseudonym, as a study's list of participants does; not changed, edit it by hand",
 }
 
 

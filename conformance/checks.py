@@ -1,7 +1,7 @@
-"""The checks of the rig conformance kit: what each tests, why it matters and how to repair a rig that fails it.
+"""The checks of the rig conformance kit: what each tests, why it matters and how to fix a rig that fails it.
 
 Text only. `procedures` carries the checks out, and `kit` makes a report of the results. ``needs`` names the checks
-that must have passed for this one to mean anything; otherwise it is reported as not done.
+that must pass first; otherwise this one is reported as not done.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import Final
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One named check. ``frames_only`` marks those that a rig without sample frames cannot be asked."""
+    """One named check. ``frames_only`` marks those that do not apply to a rig without sample frames."""
 
     name: str
     asks: str
@@ -29,7 +29,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     # announcement
     Check(
         "identity_retained",
-        "A subscriber that comes later still hears who the rig is.",
+        "A late subscriber still receives the rig's identity.",
         "A controller that restarts, or starts after the rig, would never find it.",
         "Publish rig/identity with retain set and QoS 1 after every connection.",
     ),
@@ -47,8 +47,8 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     ),
     Check(
         "will_says_offline",
-        "When the connection breaks, the broker says that the rig is offline.",
-        "Otherwise the controller notices only by the silence, and new subscribers believe a rig that is gone.",
+        "When the connection breaks, the broker reports the rig offline.",
+        "Otherwise the controller notices only the silence, and new subscribers still see a rig that is gone.",
         "Connect with a last will on rig/identity: the same message with online false, retained, QoS 1.",
         ("identity_retained",),
     ),
@@ -86,7 +86,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     ),
     Check(
         "sequence_without_repeats",
-        "No sequence number of a frame comes twice.",
+        "No frame repeats a sequence number.",
         "A repeated number looks like a replayed frame and is refused.",
         "Count up for every frame; never reset the counter without a new boot_id.",
         ("messages_valid",),
@@ -94,15 +94,15 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     ),
     Check(
         "sampling_regular",
-        "Samples are evenly spaced, within 25 % of their mean distance.",
-        "Velocities and stall times are computed from these distances.",
+        "Samples are evenly spaced, within 25 % of their mean interval.",
+        "Velocities and stall times are computed from these intervals.",
         "Sample from a timer, and stamp the moment of sampling, not of sending.",
         ("time_increases",),
         frames_only=True,
     ),
     Check(
         "rest_is_rest",
-        "Untouched in the dock the rig says docked, unloaded, unbound and not moving.",
+        "Untouched in the dock, the rig reports docked, unloaded, unbound and not moving.",
         "These are the conditions under which a load may come on.",
         "Check dock switch, zero of position and velocity, and that applied_n is the load applied, not friction.",
         ("messages_valid",),
@@ -125,7 +125,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "acknowledges_in_time",
         "19 of 20 acknowledgements come within 250 ms.",
-        "It must be back well before the lease runs out, or a refusal is known too late.",
+        "An answer must arrive well before the lease runs out, or a refusal is noticed too late.",
         "Answer when the command is judged, not when the load has been reached.",
         (_A,),
     ),
@@ -146,7 +146,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "binding_shown",
         "Frames carry the nonce that the rig is bound to.",
-        "The controller sees by it that the rig serves this set and no other.",
+        "It shows the controller that the rig serves this set and no other.",
         "Put the bound nonce into every frame, and null when none is bound.",
         ("arming_loads_nothing", "messages_valid"),
         frames_only=True,
@@ -155,14 +155,14 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "load_reached",
         "The rig reports that it applies a commanded load, within 5 %.",
-        "Every decision rests on it; in kilograms, for example, it is wrong by a factor of ten.",
+        "Every decision depends on it; in kilograms, for example, it would be wrong by a factor of ten.",
         "Send applied_n in newtons at the handle, per cable.",
         ("arming_loads_nothing",),
     ),
     Check(
         "applied_is_measured",
-        "While the load ramps, applied_n shows it on its way.",
-        "applied_n that repeats the target, or a drive that steps, hides what the lifter feels.",
+        "While the load ramps, applied_n shows values between start and target.",
+        "If applied_n repeats the target, or the drive steps, it hides what the lifter feels.",
         "Report the load that the drive applies now, after its ramp.",
         ("load_reached", _T),
         frames_only=True,
@@ -202,7 +202,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "unload_never_slows",
         "A later, slower unload does not slow an unloading.",
-        "A handle that was let go of is unloaded as fast as the rig can; a repeat must not keep the load on.",
+        "A released handle is unloaded as fast as the rig can; a repeated command must not keep the load on.",
         "While unloading keep the steeper of the ramps of all unload commands.",
         ("load_reached",),
     ),
@@ -224,7 +224,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "refuses_foreign_nonce",
         "While bound, loads and arming under another nonce are refused.",
-        "Two controllers, or yesterday's, must not both command one lifter.",
+        "A second controller, or a command from an earlier set, must not load this lifter.",
         "Refuse with foreign_nonce every arm and load whose nonce is not the bound one.",
         ("load_reached",),
     ),
@@ -238,14 +238,14 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "refuses_stale_citation",
         "A load that cites telemetry older than the lease is refused.",
-        "A command that was delayed on its way rests on a situation that has passed.",
+        "A command that was delayed on its way is based on a situation that has passed.",
         "Compare cites_t_us with your own clock; refuse with stale_citation.",
         (_T,),
     ),
     Check(
         "refuses_future_citation",
         "A load that cites a time in the future is refused.",
-        "It cannot rest on anything that this rig sent.",
+        "It cannot be based on anything that this rig sent.",
         "Compare cites_t_us with your own clock; refuse with future_citation.",
         (_T,),
     ),
@@ -259,7 +259,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "refuses_below_floor",
         "A load between zero and the armed floor is refused.",
-        "The only load below the floor is none; a drive that holds almost nothing lets its cable go slack.",
+        "Below the floor only zero is allowed; a drive that holds almost nothing lets its cable go slack.",
         "Refuse with below_floor.",
         ("load_reached",),
     ),
@@ -273,7 +273,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "refuses_long_lease",
         "A lease longer than the armed one is refused.",
-        "The lease is how long a load may stand after everything else has failed.",
+        "The lease is how long a load may stay on after everything else has failed.",
         "Refuse with lease_too_long.",
         ("load_reached",),
     ),
@@ -287,7 +287,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "release_ends_binding",
         "After release the rig is unloaded and bound to nothing.",
-        "The next set must begin from nothing.",
+        "The next set must start unbound and unloaded.",
         "On release unload, forget the nonce and send null as nonce.",
         ("load_reached",),
     ),
@@ -302,21 +302,21 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "lease_expires",
         "Left alone under load, the rig unloads by itself.",
-        "It is what protects the lifter when controller, broker or network are gone.",
+        "This protects the lifter when controller, broker or network fail.",
         "Start a timer of lease_ms at each accepted load; when it runs out, unload at the rig's own ramp.",
         ("load_reached",),
     ),
     Check(
         "lease_expires_in_time",
-        "It begins to unload within one lease, plus 150 ms.",
+        "The rig begins to unload within one lease, plus 150 ms.",
         "A longer lease keeps the lifter under load for longer than anybody agreed to.",
         "Take the shortest of the commanded, armed and own lease; check the timer at least every 20 ms.",
         ("lease_expires", _T),
     ),
     Check(
         "lease_expiry_reported",
-        "It reports that the lease ran out.",
-        "The controller ends the set by it and says why.",
+        "The rig reports that the lease ran out.",
+        "The controller then ends the set and says why.",
         "Send the event lease_expired.",
         ("lease_expires",),
     ),
@@ -325,27 +325,27 @@ CATALOGUE: Final[tuple[Check, ...]] = (
         "dock_is_true",
         "docked is false with the handle pulled out, true with it back.",
         "Loads may only rise at the dock; a stuck switch lets them rise in somebody's hands.",
-        "Mend the dock sensor; require handle and cable at home.",
+        "Repair the dock sensor; it must need both the handle in the dock and the cable wound in.",
         ("rest_is_rest",),
     ),
     Check(
         "dock_reported",
         "Leaving the dock and coming back are reported as events.",
-        "A rig without frames has no other way to say so between commands.",
+        "A rig without frames has no other way to report it between commands.",
         "Send the events undocked and docked on every change.",
         ("dock_is_true",),
     ),
     Check(
         "position_grows_outward",
         "Position grows as the cable is pulled out.",
-        "The concentric is recognised by it.",
+        "It identifies the concentric.",
         "Reverse the sign of position; zero is the docked handle.",
         ("rest_is_rest",),
         frames_only=True,
     ),
     Check(
         "position_in_metres",
-        "Pulled out as far as asked, position says about so many metres.",
+        "With the handle pulled out as far as asked, position reads about that many metres.",
         "ROM and work are computed from it.",
         "Send metres of cable paid out at the handle; mind pulley ratios.",
         ("rest_is_rest",),
@@ -354,15 +354,15 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "velocity_positive_outward",
         "Velocity is positive while the cable is pulled out.",
-        "A stall is a velocity that is not; a reversed sign drops the load in the wrong phase.",
+        "A stall is a lack of velocity; a reversed sign drops the load in the wrong phase.",
         "Reverse the sign of velocity.",
         ("rest_is_rest", _T, "time_increases"),
         frames_only=True,
     ),
     Check(
         "velocity_fits_position",
-        "Velocity, summed up, gives the way covered, within a quarter.",
-        "A velocity in another unit or filtered too much mistimes every stall.",
+        "Velocity summed over time gives the distance covered, within a quarter.",
+        "With a velocity in another unit, or filtered too much, every stall is detected at the wrong time.",
         "Send metres per second at the handle, with less than 50 ms of filter delay.",
         ("position_in_metres", _T, "time_increases"),
         frames_only=True,
@@ -376,9 +376,9 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     ),
     Check(
         "taken_early_unloads",
-        "Taken out of the dock while a load comes on, the handle gets no more of it, and the load goes off.",
-        "A load must never rise in somebody's hands, and what was applied by then may lie under the floor.",
-        "When the handle leaves the dock before the load stands, unload, spend the nonce and report fault.",
+        "If the handle leaves the dock while a load is coming on, the load rises no further and the rig unloads.",
+        "A load must never rise in somebody's hands, and the load applied so far may be below the floor.",
+        "When the handle leaves the dock before the load is fully on, unload, spend the nonce and report fault.",
         ("dock_is_true", "load_reached"),
     ),
     # emergency stop
@@ -392,7 +392,7 @@ CATALOGUE: Final[tuple[Check, ...]] = (
     Check(
         "stop_reported",
         "The stop is reported.",
-        "The controller ends the set when it hears of the stop; nobody must be told to go on.",
+        "The controller ends the set when it hears of the stop; otherwise it would go on as if nothing had happened.",
         "Send the event emergency_stop.",
         ("load_reached",),
     ),
@@ -415,21 +415,21 @@ CATALOGUE: Final[tuple[Check, ...]] = (
         "reboot_unloads",
         "After power comes back the rig is unloaded and stays so.",
         "Nothing may start by itself when power returns (ISO 14118).",
-        "Begin unbound and unloaded.",
+        "Start unbound and unloaded.",
         ("load_reached",),
     ),
     Check(
         "boot_id_changes",
         "Every boot has a boot_id of its own.",
-        "By it the controller knows that clock and counters began anew, and ends the set.",
+        "It tells the controller that clock and counters have started again, so that it ends the set.",
         "Draw boot_id at random at every boot.",
         ("load_reached",),
     ),
     Check(
         "reboot_forgets_binding",
         "A load under the nonce from before the reboot is refused.",
-        "A set does not outlive the rig that it was armed on.",
-        "Keep no binding over a reboot.",
+        "A set must not survive a restart of the rig.",
+        "Do not keep a binding across a reboot.",
         ("refuses_foreign_nonce",),
     ),
 )

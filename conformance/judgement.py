@@ -33,12 +33,12 @@ class Notebook:
     aborted: dict[str, str] = field(default_factory=dict)
 
     def write(self, check: str, passed: bool, measured: str) -> None:
-        """Note what was seen for one check.
+        """Record the verdict of one check.
 
         Args:
             check: name of the check.
             passed: the verdict.
-            measured: the figures it rests on.
+            measured: the figures it is based on.
         """
         before = self.verdicts.get(check)
         if before is None or (before[0] and not passed):
@@ -100,7 +100,7 @@ def order(book: Notebook, frames: Frames) -> None:
     if distances and back == 0:
         mean_us = statistics.fmean(distances)
         worst = sorted(abs(distance - mean_us) / mean_us for distance in distances)[int(0.95 * len(distances))]
-        measured = f"95 % of distances within {100 * worst:.0f} % of their mean"
+        measured = f"95 % of intervals within {100 * worst:.0f} % of their mean"
         book.write("sampling_regular", worst <= SPACING_TOLERANCE, measured)
 
 

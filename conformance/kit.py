@@ -1,4 +1,4 @@
-"""A conformance run from beginning to end: connect, carry out every procedure, make a report of it.
+"""A conformance run from beginning to end: connect, carry out every procedure, write a report.
 
 Here: the result of each check, and the report as JSON and as text. Never here: what a check asks (`checks`) and how it
 is carried out (`procedures`).
@@ -82,7 +82,7 @@ class Report:
         }
 
     def as_text(self, *, width: int = 110) -> str:
-        """The report to print and sign: first what is wrong, why it matters and how to mend it, then every check.
+        """The report to print and sign: first the failures, why they matter and how to fix them, then every check.
 
         Args:
             width: longest line, characters.
@@ -97,7 +97,7 @@ class Report:
                 for label, text in (
                     ("seen", result.measured),
                     ("why it matters", result.check.why),
-                    ("how to mend it", result.check.fix),
+                    ("how to fix it", result.check.fix),
                 ):
                     lines += _paragraph(f"{label}: {text}", width, "         ")
                 lines.append("")
@@ -163,7 +163,7 @@ def results_of(trial: Trial, *, by_hand: bool) -> tuple[Result, ...]:
         if check.frames_only and not frames:
             results.append(Result(check, Status.NOT_APPLICABLE, "the rig sends no frames"))
         elif missing := [name for name in check.needs if _failed(name, results)]:
-            results.append(Result(check, Status.NOT_DONE, f"means nothing until {missing[0]} passes"))
+            results.append(Result(check, Status.NOT_DONE, f"needs {missing[0]} to pass first"))
         elif verdict is not None:
             results.append(Result(check, Status.PASSED if verdict[0] else Status.FAILED, verdict[1]))
         else:
@@ -173,5 +173,5 @@ def results_of(trial: Trial, *, by_hand: bool) -> tuple[Result, ...]:
 
 
 def _failed(name: str, results: Sequence[Result]) -> bool:
-    """The check was done and failed, or was not done; one that does not apply counts as neither."""
+    """True if the check failed or was not done; one that does not apply counts as neither."""
     return any(result.check.name == name and result.status in (Status.FAILED, Status.NOT_DONE) for result in results)

@@ -1,7 +1,7 @@
 """The procedures of the rig conformance kit: what is done to the rig, in which order, and what is seen.
 
-Each procedure carries out some checks of the catalogue and writes a verdict with the figures it rests on into the
-notebook. A procedure that cannot go on writes none; such a check is reported as not done, never as passed. Nobody is
+Each procedure carries out some checks of the catalogue and writes a verdict, with the figures behind it, into the
+notebook. A procedure that cannot continue writes none; its checks are reported as not done, never as passed. Nobody is
 under the load: the hands that a procedure asks for move an empty handle, press the stop or switch the rig off.
 """
 
@@ -27,7 +27,7 @@ Procedure = Callable[[Trial], Awaitable[None]]
 
 
 async def run(trial: Trial) -> None:
-    """Every procedure in order; one that breaks off leaves its checks not done and the rig unloaded."""
+    """Run every procedure in order; one that aborts leaves its checks not done and the rig unloaded."""
     trial.began_s = trial.client.now_s
     steps: tuple[Procedure, ...] = (
         announcement,
@@ -90,7 +90,7 @@ async def announcement(trial: Trial) -> None:
 
 
 async def telemetry_at_rest(trial: Trial) -> None:
-    """Watch for a while: rate, clock, order, regularity, and that nothing happens."""
+    """Watch for a while: rate, clock, order and regularity of the samples, and a rig that does nothing."""
     client, book = trial.client, trial.book
     since_s = client.now_s
     if not trial.by_frames:
@@ -260,7 +260,7 @@ async def release(trial: Trial) -> None:
 
 
 async def lease(trial: Trial) -> None:
-    """Fall silent under load and watch the clock."""
+    """Stop renewing the lease under load and watch the clock."""
     client, book = trial.client, trial.book
     await trial.loaded(trial.floor_n)
     await client.load(trial.floor_n, ramp_n_per_s=trial.ramp_n_per_s)

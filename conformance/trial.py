@@ -33,7 +33,7 @@ class Hands(Protocol):
     """What a person at the rig does when asked; each returns when it is done."""
 
     async def pull_out(self, to_m: float) -> None:
-        """Pull every handle out to about ``to_m`` metres of cable, at a walking pace, and hold it there."""
+        """Pull every handle out to about ``to_m`` metres of cable, at walking pace, and hold it there."""
 
     async def bring_back(self) -> None:
         """Bring every handle back into its dock."""
@@ -45,7 +45,7 @@ class Hands(Protocol):
         """Reset it."""
 
     async def power_cycle(self) -> None:
-        """Switch the rig off and on again, without shutting it down in order."""
+        """Switch the rig off and on again without an orderly shutdown."""
 
 
 @dataclass(slots=True)
@@ -92,7 +92,7 @@ class Trial:
             await self.until_unloaded(3.0)
 
     async def until_unloaded(self, timeout_s: float) -> bool:
-        """Wait until the rig tells that it is unloaded; False when it does not within the time."""
+        """Wait until the rig reports that it is unloaded; False if it does not in time."""
         return await self.until_applied(lambda applied_n: applied_n <= UNLOADED_N, timeout_s)
 
     async def until_applied(self, holds: Callable[[float], bool], timeout_s: float) -> bool:
@@ -116,12 +116,12 @@ class Trial:
         return False
 
     def last_applied(self, since_s: float) -> float:
-        """Newest load reported since then, newtons; NaN, which meets no condition, when there was no report."""
+        """Newest load reported since then, newtons; NaN, which meets no condition, if there was no report."""
         readings = self.client.applied_since(since_s)
         return readings[-1][1] if readings else math.nan
 
     async def in_dock(self) -> None:
-        """Loads come on at the dock only; an unloaded handle may have slipped out of it."""
+        """Ask for the handle to be docked: loads rise only there, and an unloaded handle may have slipped out."""
         state = await self.client.unload()
         if state.ack is not None and not state.ack.docked:
             if self.hands is None:

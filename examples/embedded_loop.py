@@ -1,8 +1,8 @@
 """Regulator and guard inside an integrator's own asyncio loop: no MQTT, no broker, only the base install.
 
-What is yours: reading the sensors, driving the motor, keeping time. What is ebbset's: `SetController`, which takes
-events and returns commands that its guard has let pass. Two duties stay with the hardware whatever the software does:
-its own stop, and unloading by itself when a lease is not renewed (`Motor.step` shows it). This is no safety function.
+Your part: reading the sensors, driving the motor, keeping time. The part of ebbset: `SetController`, which takes events
+and returns commands that its guard has passed. Two duties always stay with the hardware: its own stop, and unloading by
+itself when a lease is not renewed (see `Motor.step`). This software is not a safety function.
 
     python examples/embedded_loop.py
 """
@@ -36,20 +36,31 @@ BOOT, DT_US, FRAME, FASTER = "bench-boot-1", 10_000, 5, 40
 
 
 class Motor:
-    """Stands where your motor and sensors are: a ramp, a lease, and somebody who tires, in plain mechanics."""
+    """Takes the place of your motor and sensors: a ramp, a lease, and a lifter who tires, in simple mechanics."""
 
     def __init__(self) -> None:
         self.applied_n = self.target_n = self.x_m = self.v_m_s = 0.0
         self.ramp, self.lease_ends_us, self.strength_n, self.up, self.wait_s = 300.0, 0, 470.0, False, 2.0
 
     def hold(self, target_n: float, ramp_n_per_s: float, until_us: int) -> None:
-        """Drive to a load, for one lease."""
+        """Drive to a load for one lease.
+
+        Args:
+            target_n: load, newtons.
+            ramp_n_per_s: change of load, newtons per second.
+            until_us: end of the lease, microseconds.
+        """
         self.target_n, self.ramp, self.lease_ends_us = target_n, ramp_n_per_s, until_us
 
     def step(self, now_us: int, dt: float) -> None:
-        """Let ``dt`` seconds pass."""
+        """Advance by ``dt`` seconds.
+
+        Args:
+            now_us: time at the end of the step, microseconds.
+            dt: length of the step, seconds.
+        """
         if now_us > self.lease_ends_us:
-            self.target_n = 0.0  # nobody renewed the lease: unload, whatever has become of the controller
+            self.target_n = 0.0  # the lease was not renewed: unload, whatever happened to the controller
         self.applied_n += max(-self.ramp * dt, min(self.ramp * dt, self.target_n - self.applied_n))
         self.wait_s = max(0.0, self.wait_s - dt)
         able = 2.0 * (1.0 - self.applied_n / self.strength_n) if self.up else -0.45
@@ -75,7 +86,7 @@ class Rig:
         self.result: SetResult | None = None
 
     def feed(self, event: Event) -> None:
-        """Give the controller an event and do what it says."""
+        """Give the controller an event and carry out its outputs."""
         for output in self.controller.handle(event):
             if isinstance(output, SendArm):
                 self.nonce = output.nonce
@@ -130,7 +141,7 @@ class Rig:
         )
 
     def ask(self, action: RequestAction) -> None:
-        """A person at your own buttons asks for something."""
+        """Pass on a request that a person made with your own buttons."""
         arming = action is RequestAction.ARM
         self.feed(
             Requested(
@@ -146,9 +157,9 @@ class Rig:
 
 
 async def main() -> None:
-    """One set, forty times as fast as on a real rig."""
+    """Run one set, forty times as fast as on a real rig."""
     rig = Rig()
-    rig.feed(LinkUp(now_us=0))  # your own wires stand
+    rig.feed(LinkUp(now_us=0))  # the controller is in the same process, so its link is always up
     rig.feed(
         RigAnnounced(
             now_us=0,

@@ -1,11 +1,11 @@
 """A mixed model on exported tables, tried on simulated data whose true effect is known.
 
 An invented crossover study: the same six repetitions at two seat settings, of which B shortens everybody's range of
-motion by exactly three centimetres. Nobody sits twice alike, so from session to session the range varies by a
-centimetre besides. Twelve simulated lifters do every session through the real controller; sessions are recorded,
-exported and analysed like real ones, and the analysis must find the three centimetres again. Run it before a study to
-see whether schedule, export and model work and whether there are participants enough; change EFFECT_M to 0 to see that
-it then finds nothing.
+motion by exactly three centimetres. Nobody sits exactly the same way twice, so the range also varies from session to
+session with a standard deviation of a centimetre. Twelve simulated lifters do every session through the real
+controller; sessions are recorded, exported and analysed like real ones, and the analysis must recover the three
+centimetres. Run it before a study to see whether schedule, export and model work and whether there are enough
+participants; with EFFECT_M = 0 it should find nothing.
 
     python examples/mixed_model.py
 """
@@ -45,7 +45,7 @@ class Found:
 
 
 def invented_study(seed: int) -> Study:
-    """Two conditions that order the same: what differs is the seat, which no prescription knows."""
+    """A study whose two conditions prescribe the same set; only the seat differs, which is not in the prescription."""
     order = Prescription.model_validate(
         {
             "name": "Six repetitions",
@@ -74,7 +74,7 @@ def invented_study(seed: int) -> Study:
 
 
 def analyse(folder: Path) -> Found:
-    """Range of motion of each set on condition and period, with an intercept for each participant."""
+    """Regress the range of motion of each set on condition and period, with an intercept for each participant."""
     sets = pd.read_parquet(folder / "sets.parquet")[["set", "participant", "period", "condition"]]
     repetitions = pd.read_parquet(folder / "repetitions.parquet")
     whole = repetitions[repetitions["outcome"] == "completed"]
@@ -93,7 +93,13 @@ def analyse(folder: Path) -> Found:
 
 
 def run(effect_m: float, seed: int, folder: Path) -> Found:
-    """Rehearse the study with the effect put in, export it, analyse it."""
+    """Rehearse the study with a known effect, export it and analyse it.
+
+    Args:
+        effect_m: true effect of setting B on the range of motion, metres.
+        seed: of schedule, lifters and seating.
+        folder: where recordings and tables go.
+    """
     study = invented_study(seed)
 
     seating = np.random.default_rng(seed)
@@ -110,7 +116,7 @@ def run(effect_m: float, seed: int, folder: Path) -> Found:
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as scratch:
         found = run(EFFECT_M, seed=1, folder=Path(scratch))
-    print(f"true effect  {100 * EFFECT_M:+.1f} cm, put into the simulated lifters")
+    print(f"true effect  {100 * EFFECT_M:+.1f} cm, built into the simulated lifters")
     print(
         f"found        {100 * found.effect_m:+.1f} cm (95 % CI {100 * found.low_m:+.1f} to {100 * found.high_m:+.1f}), "
         f"p = {found.p_value:.1g}, {found.sets} sets"

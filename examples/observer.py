@@ -1,6 +1,6 @@
-"""An observer: follows a set by reading what the controller tells everybody, and commands nothing.
+"""An observer: follows a set by reading what the controller publishes, and sends nothing.
 
-Needs nothing of ebbset but the topics; the payloads are described in ``contract/``. Ends after one set.
+Needs no part of ebbset, only the topics; the payloads are described in ``contract/``. Ends after one set.
 
     python examples/observer.py north 127.0.0.1 1883
 """
@@ -16,7 +16,12 @@ import aiomqtt
 
 
 def sentence(topic: str, m: dict[str, Any]) -> str | None:
-    """One line for a person, or None for what need not be shown."""
+    """One line for a person, or None if there is nothing to show.
+
+    Args:
+        topic: without the rig's part, such as ``ctl/decision``.
+        m: the decoded message.
+    """
     if topic == "ctl/decision":
         numbers = ", ".join(f"{q['name']} {q['value']:.3g}" for q in m["inputs"] if q["value"] is not None)
         loads = f"{m['from_n']} -> {m['to_n']} N" if m["from_n"] != m["to_n"] else f"{m['to_n']} N"
@@ -32,7 +37,13 @@ def sentence(topic: str, m: dict[str, Any]) -> str | None:
 
 
 async def watch(rig: str, host: str, port: int) -> None:
-    """Print one set as it happens."""
+    """Print one set as it happens.
+
+    Args:
+        rig: name of the rig.
+        host: of the broker.
+        port: of the broker.
+    """
     root = f"ebbset/v1/{rig}/"
     state = ""
     async with aiomqtt.Client(host, port) as client:

@@ -1,13 +1,13 @@
 """A drop policy from outside the package, checked and tried on a simulated lifter.
 
-To ship one, put the class in a package of your own and name it in that package's pyproject.toml; nothing of ebbset
-needs touching. A prescription then says ``drop.policy = "taper"``:
+To ship one, put the class in a package of your own and name it in that package's pyproject.toml; ebbset itself stays
+unchanged. A prescription then says ``drop.policy = "taper"``:
 
     [project.entry-points."ebbset.drop_policies"]
     taper = "your_package.your_module:Taper"
 
-A policy proposes. Floor, ramp, budget and stop rules are applied afterwards and it cannot switch them off. Trying it
-on a simulated lifter needs the extra ``ebbset[sim]``; what comes out is simulated.
+A policy only proposes: floor, ramp, budget and stop rules are applied afterwards, and it cannot switch them off. Trying
+it on a simulated lifter needs the extra ``ebbset[sim]``; the results are simulated.
 
     python examples/own_policy.py
 """
@@ -39,7 +39,7 @@ class Taper:
 
     @classmethod
     def from_parameters(cls, parameters: Mapping[str, Any]) -> Taper:
-        """Parameters: ``first`` part taken off, 0.05 to 0.6; ``shrink`` from one drop to the next, 0.3 to 1."""
+        """Parameters: ``first``, fraction taken off, 0.05 to 0.6; ``shrink``, factor from drop to drop, 0.3 to 1."""
         reject_unknown(parameters, ("first", "shrink"), policy=cls.name)
         first = number_parameter(parameters, "first", 0.3, low=0.05, high=0.6, policy=cls.name)
         shrink = number_parameter(parameters, "shrink", 0.7, low=0.3, high=1.0, policy=cls.name)
@@ -50,7 +50,7 @@ class Taper:
         return 0
 
     def propose(self, state: int, view: DropView) -> tuple[int, Proposal]:
-        """The load less this drop's part; the state is returned, never kept."""
+        """Lower the load by this drop's fraction; the state is returned, never kept."""
         part = self.first * self.shrink**state
         return state + 1, Proposal(view.load_n * (1.0 - part), f"drop {state + 1} takes {part:.0%} off")
 

@@ -1,8 +1,8 @@
-"""A rig's side of the contract in one page: announce, sample, obey, refuse, and unload when nobody renews the lease.
+"""A rig's side of the contract in one page: announce, sample, obey, refuse, and unload when a lease is not renewed.
 
-Put your motor and sensors where `Hardware` is. Read ``contract/asyncapi.json`` for every rule in words, then try your
-rig with ``ebbset check-rig``, with nobody under the load. This page is no safety function: the drive needs its own
-stop, limits and watchdog below it.
+Put your motor and sensors in the place of `Hardware`. Read ``contract/asyncapi.json`` for every rule in words, then try
+your rig with ``ebbset check-rig``, with nobody under the load. This code is not a safety function: the drive below it
+needs its own stop, limits and watchdog.
 
     python examples/rig_side.py north 127.0.0.1 1883
 """
@@ -20,7 +20,7 @@ from typing import Any
 import aiomqtt
 
 MAX_LOAD_N, MIN_LOAD_N, MAX_RAMP, OWN_RAMP, MAX_LEASE_MS, DT_S, FRAME = 800.0, 20.0, 1_000.0, 400.0, 1_000, 0.01, 5
-AT_ONCE = [(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)]  # else small messages wait tens of milliseconds for each other
+AT_ONCE = [(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)]  # otherwise small messages wait tens of milliseconds
 
 
 class Hardware:
@@ -31,7 +31,7 @@ class Hardware:
         self.ramp, self.docked, self.position_m, self.velocity_m_s = OWN_RAMP, True, 0.0, 0.0
 
     def step(self, dt: float) -> None:
-        """Let ``dt`` seconds pass."""
+        """Advance by ``dt`` seconds."""
         self.applied_n += max(-self.ramp * dt, min(self.ramp * dt, self.target_n - self.applied_n))
 
 
@@ -54,11 +54,11 @@ class Rig:
         can = {"cables": 1, "telemetry": "frames", "sample_rate_hz": 1 / DT_S, "has_force": True}
         limits = {"max_load_n": MAX_LOAD_N, "min_load_n": MIN_LOAD_N, "max_ramp_n_per_s": MAX_RAMP}
         who = {"version": 1, "rig": self.name, "boot_id": self.boot_id, "online": online, "firmware": "one page"}
-        # Not a motor yet: recordings and reports then say so. Leave the last member out once it is one.
+        # There is no motor yet, so recordings and reports are labelled as simulated. Remove "simulated" for a real one.
         return json.dumps(who | can | limits | {"max_lease_ms": MAX_LEASE_MS, "simulated": True})
 
     def obey(self, c: dict[str, Any]) -> str | None:
-        """Obey a command, or say why not. The safe commands come first and pass always."""
+        """Obey a command, or return why not. The safe commands come first and are always obeyed."""
         hardware, bound = self.hardware, self.bound
         if c["kind"] in ("unload", "release"):
             ramp = min(c.get("ramp_n_per_s", OWN_RAMP), MAX_RAMP)
@@ -85,7 +85,7 @@ class Rig:
         return refusal
 
     def rules_of_arm(self, c: dict[str, Any]) -> dict[str, bool]:
-        """What an arm command may break; a nonce is armed once."""
+        """Rules of an arm command, each True if broken; a nonce can be armed only once."""
         return {
             "wrong_cables": len(c["ceiling_n"]) != 1 or len(c["floor_n"]) != 1,
             "repeated_sequence": self.bound is not None,
@@ -96,7 +96,7 @@ class Rig:
         }
 
     def rules_of_load(self, c: dict[str, Any], target_n: float) -> dict[str, bool]:
-        """What a load command may break."""
+        """Rules of a load command, each True if broken."""
         assert self.bound is not None
         age_us = self.now_us() - c["cites_t_us"]
         return {
@@ -112,7 +112,7 @@ class Rig:
         }
 
     def renew(self, seq: int) -> None:
-        """A command was obeyed: the lease begins anew."""
+        """Renew the lease after an obeyed command."""
         assert self.bound is not None
         self.last_seq = max(self.last_seq, seq)
         self.lease_ends = time.monotonic() + self.bound["lease_ms"] / 1_000
@@ -127,13 +127,13 @@ class Rig:
         """Answer every command."""
         async for message in client.messages:
             if message.retain:
-                continue  # a command that was kept is a command from the past
+                continue  # a retained command is an old one
             try:
                 command = json.loads(message.payload)
                 refusal = self.obey(command)
                 answer = {"nonce": command["nonce"], "command_seq": command["seq"]}
             except (ValueError, KeyError, TypeError, LookupError):
-                continue  # no command at all; a real rig reports a fault
+                continue  # not a command; a real rig reports a fault
             state = {"applied_n": [self.hardware.applied_n], "docked": self.hardware.docked, "t_us": self.now_us()}
             verdict = {"version": 1, "boot_id": self.boot_id, "accepted": refusal is None, "refusal": refusal}
             await client.publish(self.root + "rig/ack", json.dumps(answer | verdict | state), qos=1)

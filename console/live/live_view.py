@@ -130,7 +130,9 @@ class _Picture:
         head = Text()
         report = state.report
         head.append(report.prescription if report is not None and report.prescription else "no set armed", style="bold")
-        head.append(f"   {report.state if report is not None else 'no word from the controller yet'}", style="dim")
+        head.append(
+            f"   {report.state if report is not None else 'nothing heard from the controller yet'}", style="dim"
+        )
         if state.simulated:
             head.append("   simulated", style="dim italic")
         shown = [row for row in _ROWS if row.name not in state.hidden]

@@ -169,7 +169,9 @@ def _facts(item: RecordedSet) -> list[tuple[str, str, str]]:
             (
                 "Capacity lost",
                 formatting.part(item.loss_at_end()),
-                f"estimated; budget {formatting.part(limit)}" if limit is not None else "estimated; no budget ordered",
+                f"estimated; budget {formatting.part(limit)}"
+                if limit is not None
+                else "estimated; no budget prescribed",
             )
         )
     if item.profile is not None and item.profile.one_rm_n is not None:

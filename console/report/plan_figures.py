@@ -100,12 +100,12 @@ def plan_drawing(plan: Plan, wishes: Wishes) -> Drawing:
             drawing.line(panel.x(limit), panel.top, panel.x(limit), panel.bottom, "limit")
         _marks(drawing, panel, plan, across)
     x, y = _LEFT, 448.0
-    for style, text in (("chosen", "suggested"), ("fits", "fits the wishes"), ("unfit", "does not fit them")):
+    for style, text in (("chosen", "suggested"), ("fits", "within the limits"), ("unfit", "outside them")):
         drawing.mark("dot", x + 5.0, y - 4.0, 4.0, style)
         drawing.text(x + 15.0, y, text, "tick")
         x += 130.0
     drawing.line(x, y - 4.0, x + 20.0, y - 4.0, "limit")
-    drawing.text(x + 26.0, y, "limit of the wishes", "tick")
+    drawing.text(x + 26.0, y, "limit asked for", "tick")
     return drawing
 
 

@@ -361,7 +361,7 @@ async def until_closed(client: aiomqtt.Client) -> None:
     """
     # The sink took every message, so the client's own queue yields none.
     async for _ in client.messages:
-        raise RuntimeError("a message came past the diversion")
+        raise RuntimeError("a message bypassed the sink")
 
 
 @functools.cache

@@ -52,15 +52,15 @@ class BrokerSettings(_SettingsSection):
 
     host: Annotated[str, Field(min_length=1, max_length=253)] = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65_535)] | None = Field(
-        default=None, description="left out: 8883 with TLS, 1883 without"
+        default=None, description="default: 8883 with TLS, 1883 without"
     )
     protocol: Literal["3.1.1", "5"] = "3.1.1"
-    tls: bool | None = Field(default=None, description="left out: on, unless the broker is this machine")
+    tls: bool | None = Field(default=None, description="default: on, unless the broker runs on this machine")
     ca_file: Path | None = Field(default=None, description="certificates to trust instead of the system's")
     credentials_file: Path | None = Field(
         default=None,
         description=f"TOML with username and password, readable by its owner only; {USERNAME_VARIABLE} and "
-        f"{PASSWORD_VARIABLE} in the environment go before it",
+        f"{PASSWORD_VARIABLE} in the environment take precedence",
     )
 
     @property
@@ -124,9 +124,9 @@ class ServeSettings(_SettingsSection):
 
     rig: Name
     broker: BrokerSettings = BrokerSettings()
-    recordings: Path = Field(default=Path("recordings"), description="folder that recordings go to; made when missing")
-    prescription: Path | None = Field(default=None, description="used by an arm request that brings none")
-    profile: Path | None = Field(default=None, description="used by an arm request that brings none")
+    recordings: Path = Field(default=Path("recordings"), description="folder for recordings; created if missing")
+    prescription: Path | None = Field(default=None, description="used if an arm request has none")
+    profile: Path | None = Field(default=None, description="used if an arm request has none")
 
     @classmethod
     def from_toml(cls, text: str, *, what: str = "settings") -> ServeSettings:

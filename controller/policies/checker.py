@@ -116,9 +116,9 @@ def _one(policy: DropPolicy, state: Any, view: DropView, other: DropView) -> lis
         return [PolicyFinding("proposes a finite number", f"{where}: {load_n!r}")]
     findings = _of_proposal(proposal, view, where)
     if state != before_state:
-        findings.append(PolicyFinding("leaves the state it was given alone", where))
+        findings.append(PolicyFinding("does not change the state that it was given", where))
     if view != before_view:
-        findings.append(PolicyFinding("leaves the view it was given alone", where))
+        findings.append(PolicyFinding("does not change the view that it was given", where))
     with contextlib.suppress(Exception):
         # another call in between, which shows whether the policy keeps anything outside its state
         policy.propose(policy.initial(), other)

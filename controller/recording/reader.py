@@ -91,7 +91,7 @@ class _Found:
 
 
 def broken_off(path: Path) -> str | None:
-    """The last state in a recording that was not ended, ``unknown`` when it has none; None for one that was ended.
+    """The last state in a recording without an end, ``unknown`` when it has none; None for a recording with an end.
 
     Reads the end of the file only.
 
@@ -136,7 +136,7 @@ def parse_recording(data: bytes, *, name: str = "recording") -> Recording:
         elif opcode == _METADATA:
             _read_metadata(content, offset, found)
     if not found.begin and not found.inputs:
-        raise BadRecordingError(f"{name} holds nothing of a recording; allowed: a file that ebbset recorded")
+        raise BadRecordingError(f"{name} contains no part of a recording; allowed: a file that ebbset recorded")
     return _assemble(found)
 
 
@@ -325,11 +325,11 @@ def describe_missing(recording: Recording) -> tuple[str, ...]:
     said = list(recording.problems)
     for first, last in recording.missing:
         if last is None:
-            said.append(f"the recording was not ended: whatever was handled from input {first} on is missing")
+            said.append(f"the recording has no end: everything handled from input {first} on is missing")
         else:
             said.append(f"inputs {first} to {last} are missing")
     said.extend(
-        f"input {item.index}: {len(item.outputs)} of its {item.expected_outputs} outputs are there"
+        f"input {item.index}: only {len(item.outputs)} of its {item.expected_outputs} outputs are present"
         for item in recording.handled
         if not item.whole
     )

@@ -11,7 +11,7 @@ from ebbset.controller.recording.reader import BadRecordingError, Recording, des
 from ebbset.controller.recording.recorded_set import RecordedSet, recorded_sets
 from ebbset.models.contract.problems import UnusableFileError
 
-SIMULATED = "The rig and the lifter on it are a computation; nobody lifted, and nothing here was measured on a person."
+SIMULATED = "Rig and lifter are simulated: nobody lifted, and nothing here was measured on a person."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

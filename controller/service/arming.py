@@ -38,7 +38,7 @@ class ArmRequests:
         """The request with a fresh nonce, and with the documents that it lacks.
 
         Args:
-            request: an arm request as it arrived. A prescription of its own goes before the one of the settings; the
+            request: an arm request as it arrived. Its own prescription takes precedence over that of the settings; the
                 profile of the settings then applies only when it is for the same exercise.
         """
         profile = request.profile

@@ -128,7 +128,7 @@ class RecordingRotation:
 
 
 def log_interrupted_run(settings: ServeSettings) -> None:
-    """Log a warning when the newest recording of this rig was not ended; a person has to arm again in any case.
+    """Log a warning when the newest recording of this rig has no end; a person has to arm again in any case.
 
     Args:
         settings: rig and folder for recordings.

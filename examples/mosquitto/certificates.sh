@@ -1,5 +1,5 @@
 #!/bin/sh
-# Makes a certificate authority of your own and a broker certificate signed by it, with openssl.
+# Makes your own certificate authority, and a broker certificate signed by it, with openssl.
 # Usage: certificates.sh FOLDER HOST [HOST-OR-ADDRESS ...]
 # HOST is the name that clients connect to; more names and addresses may follow. Keep ca.key off the network.
 set -eu

@@ -326,7 +326,7 @@ def _text(state: LiveState, width: int = 110) -> str:
 
 def test_the_live_view_shows_what_messages_say_and_survives_those_that_say_nothing() -> None:
     state = LiveState(start_n=400.0, floor_n=200.0)
-    assert "no word from the controller yet" in _text(state)
+    assert "nothing heard from the controller yet" in _text(state)
     state.take(Topic.FRAME, b"no json")
     state.take(
         Topic.STATE,

@@ -372,7 +372,7 @@ def test_a_recording_cut_short_is_shown_as_far_as_it_goes(
     cut.write_bytes(data[: len(data) * 6 // 10])
     assert app.run(["report", str(cut)]) == 0
     out = capsys.readouterr().out
-    assert "the recording was not ended" in out
+    assert "the recording has no end" in out
     page = cut.with_suffix(".html").read_text(encoding="utf-8")
     assert "The recording ends before the set did." in page
 

@@ -118,7 +118,7 @@ def test_a_well_behaved_one_passes() -> None:
         (NotANumber, "proposes a finite number"),
         (Negative, "proposes no negative load"),
         (Counts, "same state and view, same answer"),
-        (ChangesState, "leaves the state it was given alone"),
+        (ChangesState, "does not change the state that it was given"),
         (Silent, "says why in at most 300 characters"),
         (Grows, "its state stays small"),
         (Lambda, "its state is a plain value"),

@@ -200,7 +200,7 @@ def test_policies_that_came_later_change_no_refusal() -> None:
 def test_a_file_that_is_no_recording_is_said_to_be_none(tmp_path: Path) -> None:
     path = tmp_path / "notes.txt"
     path.write_text("not a recording")
-    with pytest.raises(BadRecordingError, match=r"notes\.txt holds nothing of a recording"):
+    with pytest.raises(BadRecordingError, match=r"notes\.txt contains no part of a recording"):
         replay_file(path, POLICIES)
 
 
