@@ -26,7 +26,7 @@ PROBABILITY: Final = 0.9
 
 
 class FailedStartDetector:
-    """Failed starts of one cable; each is told once until the next ascent or drop.
+    """Failed starts of one cable; each is reported once until the next ascent or drop.
 
     Args:
         stall: what counts as a stall.
@@ -54,7 +54,7 @@ class FailedStartDetector:
         self._told = False
 
     def hold(self, until_us: int) -> None:
-        """A drop is on its way: count anew from when it has settled."""
+        """A drop is under way: start counting again when it has settled."""
         self._since_us = until_us
         self._pushing_since_us = None
         self._told = False
@@ -83,7 +83,7 @@ class FailedStartDetector:
             bottom_m: where ascents begin, if known.
             fraction: position as a share of the range of motion, if known.
             last_top_m: where the last ascent ended.
-            known: a whole repetition was seen, so that creeping and sinking mean something.
+            known: a whole repetition was seen, so that creeping and sinking can be judged.
         """
         if known and not self._told and self._pushing(t_us, x, v, low_m, bottom_m, fraction):
             return self._tell(t_us, v, force_n, fraction)

@@ -74,7 +74,7 @@ class KinematicFilter:
     def run(self, samples: Iterator[RawSample]) -> list[FilteredSample]:
         """Filter samples up to their end or up to a gap; samples that are not newer than the last are left out.
 
-        The sample after a gap starts the filter anew and is in no list.
+        The sample after a gap restarts the filter and is in no list.
         """
         filtered: list[FilteredSample] = []
         last = NEVER_US if self.t_us is None else self.t_us

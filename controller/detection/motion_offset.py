@@ -23,7 +23,7 @@ class MotionOffset:
         threshold_m_s: the stall velocity.
 
     Attributes:
-        at_us: rig time at which the velocity last fell below it; ``None`` while it has not, or cannot be told yet.
+        at_us: rig time at which the velocity last fell below it; ``None`` while it has not, or is not known yet.
     """
 
     __slots__ = ("_before_t", "_before_v", "_threshold", "_window", "at_us")

@@ -22,7 +22,7 @@ NEVER_TAUT_N: Final = 1e9
 
 
 class ReleaseDetector:
-    """Releases of one cable; each is told once until the next ascent.
+    """Releases of one cable; each is reported once until the next ascent.
 
     Args:
         release_velocity_m_s: speed toward the rig that counts as a release.

@@ -274,7 +274,7 @@ class RepetitionSegmenter:
     # --- from one phase to the other --------------------------------------------------------------------------
 
     def _after_gap(self) -> None:
-        """The filter began anew, at the first sample or after a gap too long to bridge."""
+        """The filter restarted, at the first sample or after a gap too long to bridge."""
         self._check.restart()
         if not self._seen:
             self._seen = True
@@ -284,7 +284,7 @@ class RepetitionSegmenter:
             self._restart_bottom(t)
 
     def _restart_bottom(self, t: int) -> None:
-        """Look for the lowest position anew, from where the handle was at the end of the last frame."""
+        """Restart the search for the lowest position, from where the handle was at the end of the last frame."""
         self._low_m = self._rest_m = self.position_m
         self._low_t_us = t
         self._start.restart(t, self.position_m)
@@ -324,9 +324,9 @@ class RepetitionSegmenter:
         return low > top - max(LEAST_AWAY_FROM_TOP_M, away) and (share is None or share > NEAR_BOTTOM)
 
     def _finish(self, over: AscentOver, t: int, x: float, load_n: float, signals: list[Signal]) -> None:
-        """The ascent under way has ended."""
+        """The current ascent has ended."""
         if over.taken_up:
-            # the first rest after the dock is where ascents begin; nothing was lifted yet, as far as can be told
+            # the first rest after the dock is where ascents begin; as far as is known, nothing was lifted yet
             self._pending = None if over.outcome is None else self._ascent.ended(over.outcome, load_n)
             self.in_repetition = self._ascent.taking_up = False
             self._span.bottom_m = x

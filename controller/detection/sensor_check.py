@@ -25,7 +25,7 @@ FORCE_S: Final = 1.0
 
 
 class SensorCheck:
-    """Running comparison of the columns of one cable; each kind of trouble is told once until it is over."""
+    """Running comparison of the columns of one cable; each kind of trouble is reported once until it is over."""
 
     __slots__ = ("_drift_m", "_force_s", "_frozen_path_m", "_path_m", "_told")
 

@@ -23,10 +23,10 @@ from ebbset.models.contract.rig_messages import RepetitionOutcome
 FILTER_LAG_US: Final = 22_000
 """The filtered velocity falls below a threshold this much later than the true one; measured on simulated stalls."""
 GRIND_CERTAINTY: Final = 0.5
-"""Once the prescribed grinding time is over, an ascent that will more likely than not fail is a stall. Only a pause on
-purpose is waited for, until ``still_limit_s``."""
+"""Once the prescribed grinding time is over, an ascent that will more likely fail than not is a stall. Only for a pause
+on purpose does the decision wait, until ``still_limit_s``."""
 HALF_A_LOOK_US: Final = 5_000
-"""A handle is looked at every 10 ms or so: a grinding time is over at the look that is nearest to its end."""
+"""A handle is evaluated about every 10 ms: a grinding time is over at the evaluation nearest to its end."""
 # Judgement, no source: sizes of human wobble and of sensor noise after filtering, not of any one device.
 TURN_BACK_M: Final = 0.015
 TURN_VELOCITY_M_S: Final = -0.02
@@ -122,7 +122,7 @@ class StallRule:
             self.motion_offset.restart()
 
     def _ended_us(self) -> int | None:
-        """When motion ended, as exactly as can be told by now."""
+        """When motion ended, as exactly as is known so far."""
         since = self.slow_since_us
         exact = self.motion_offset.at_us if self.motion_offset is not None else None
         return since if exact is None else exact

@@ -375,7 +375,7 @@ class Guard:
         return None
 
     def _check_rate(self, command: SendLoad, armed: _SetOnRecord, now_us: int) -> Refused | None:
-        """Counts over one second: neither a storm of renewals nor of changes is what a set looks like."""
+        """Counts over one second: a set needs neither very many renewals nor very many changes of load."""
         for times in (self._loads_us, self._changes_us):
             while times and times[0] <= now_us - RATE_WINDOW_US:
                 times.popleft()

@@ -2,8 +2,8 @@
 
 How it keeps the contract:
 
-* Every connection is a new client with a clean session that subscribes anew. Nothing of an old connection acts in a
-  new one; the core hears `LinkDown` and `LinkUp` and comes back un-armed.
+* Every connection is a new client with a clean session that subscribes again. Nothing of an old connection acts in a
+  new one; the core receives `LinkDown` and `LinkUp` and comes back un-armed.
 * Commands are sent at QoS 0 and never retained. A command that is late is worse than one that is lost: at QoS 0 the
   broker keeps none for a rig that is away and repeats none after a reconnection, the next renewal replaces a lost
   one, and the rig's lease covers the loss of all. Answers, decisions, repetitions and results go at QoS 1, since

@@ -321,7 +321,7 @@ def _number(text: str | None) -> int | None:
 
 
 def describe_missing(recording: Recording) -> tuple[str, ...]:
-    """Sentences for people: what is missing from a recording; none when it is whole."""
+    """Sentences for people: what is missing from a recording; empty if it is complete."""
     said = list(recording.problems)
     for first, last in recording.missing:
         if last is None:

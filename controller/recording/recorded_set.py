@@ -127,7 +127,7 @@ class RecordedSet:
 
     @property
     def duration_s(self) -> float:
-        """End of the last thing that happened, on the report's axis."""
+        """End of the last event, on the report's axis."""
         ends = [span[1] for span in self.repetition_spans_s] + [moment.t_s for moment in self.moments] + [1.0]
         return max(ends)
 

@@ -83,7 +83,7 @@ def replay_file(path: Path, policies: Mapping[str, PolicyFactory]) -> ReplayRepo
         policies: the drop policies installed here, by name.
 
     Raises:
-        BadRecordingError: the file is no recording.
+        BadRecordingError: the file is not a recording.
         OSError: the file cannot be read.
     """
     return replay(read_recording(path), policies)

@@ -26,7 +26,7 @@ class Source:
 
 
 def open_recording(path: Path) -> Recording:
-    """The recording in a file, as whole as it is.
+    """The recording in a file, even if it is damaged.
 
     Raises:
         UnusableFileError: no such file, or no recording.

@@ -136,7 +136,7 @@ class RecordingWriter:
         self._writer.flush()  # type: ignore[no-untyped-call]
 
     def finish(self, facts: Mapping[str, str]) -> None:
-        """Write the end mark, which tells a whole recording from a cut one, and the index."""
+        """Write the index and the end mark, which distinguishes a complete recording from a cut one."""
         self._writer.flush()  # type: ignore[no-untyped-call]
         self._writer.add_metadata(METADATA_END, {"handled": str(self.handled), **facts})
         self._writer.finish()  # type: ignore[no-untyped-call]

@@ -33,9 +33,9 @@ class Counts:
 class Cable:
     """Segmenter, estimator and counts of one cable, and its last repetition.
 
-    ``estimate`` is what the capacity estimator said after it last took something in; ``settled_us`` is the controller's
-    time from which the rig must apply the load that it was last told. ``answered`` says that the ascent under way has
-    led to a drop, ``answered_until_t_us`` is the rig time until which that drop is under way.
+    ``estimate`` is the capacity estimate after the last observation; ``settled_us`` is the controller's time from which
+    the rig must apply the load that was last commanded. ``answered`` is true if the current ascent has led to a drop;
+    ``answered_until_t_us`` is the rig time at which that drop ends.
 
     Args:
         prescription: of the set.

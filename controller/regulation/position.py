@@ -26,7 +26,7 @@ class LiveSet:
 
 @dataclass(frozen=True, slots=True)
 class FinishedSet:
-    """The set is over and the rig was let go; what it came to can still be reported."""
+    """The set is over and the rig was released; its result can still be reported."""
 
     armed: ArmedSet
     state: Literal[State.ENDED] = State.ENDED

@@ -131,7 +131,7 @@ class Regulator:
         return out
 
     def _not_allowed(self, before: Position, trigger: Trigger, after: Position) -> Position:
-        """A defect of ours. Nothing that it would have the rig do goes out; a live set ends, and a record says why."""
+        """A defect of ours. None of its commands goes out; a live set ends, and a record says why."""
         context = self._context
         context.out[:] = [output for output in context.out if not isinstance(output, _COMMANDS)]
         detail = f"{trigger.value} led from {before.state.value} to {after.state.value}."
@@ -169,7 +169,7 @@ class Regulator:
         return at
 
     def _hold_to_word(self, event: Event, at: LiveSet) -> Position:
-        """In a bout: keep what the rig says, then see whether it does as it was told."""
+        """In a bout: keep what the rig reports, then check that it applies what was commanded."""
         self._note(event, at)
         if not isinstance(event, Acknowledged | RigReported):
             return at
@@ -375,7 +375,7 @@ class Regulator:
         return NoSet(State.OFFLINE)
 
     def _finish(self, armed: ArmedSet) -> None:
-        """Let the rig go and say what the set came to."""
+        """Release the rig and report the result of the set."""
         self._context.send_release(armed)
         self._context.out.append(result_of(armed))
 

@@ -71,7 +71,7 @@ def snapshot_of(now_us: int, position: Position, applied_n: tuple[float, ...]) -
 
 
 def result_of(armed: ArmedSet) -> SetResult:
-    """What the set came to; it has ended."""
+    """Result of a set that has ended."""
     reason = armed.end_reason or Reason.SET_DONE
     return SetResult(
         nonce=armed.nonce,

@@ -1,6 +1,6 @@
-"""Is the rig as good as its word? What it says it applies, held against what it was told, once it had time for it.
+"""Does the rig do what it acknowledged? Compares the load that it reports with the load commanded, after enough time.
 
-Pure functions of the set and of what is known of the rig. What follows from a finding is the regulator's.
+Pure functions of the set and of what is known about the rig. The regulator decides what follows from a finding.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ ANOTHER_SET: Final = Finding(Reason.RIG_DISAGREES, (("nonce_matches", 0.0),), ((
 
 
 def taken_early(rig: RigFacts, armed: ArmedSet) -> Finding | None:
-    """In a bout: the handle left the dock before the load stood. Notes that it stands as soon as it does.
+    """In a bout: the handle left the dock before the load was fully on. Also records when the load is fully on.
 
     The rig freezes nothing, and what is applied may lie between zero and the floor, so the set is over.
 

@@ -2,12 +2,12 @@
 
 A sample takes a short way: the link decodes it, the core handles it, the command goes out, all in one task; reports,
 the recording and observers come after that. Ticks fall due at absolute times, every 20 ms, or 100 ms while un-armed.
-When any part dies unexpectedly, the rig is told to unload if the link still stands, and the run ends with an error;
+When any part dies unexpectedly, the rig is told to unload if the link is still up, and the run ends with an error;
 without a link the rig's lease unloads it.
 
 Each set is recorded in a file of its own (`recording_rotation`), which begins with a new core. That core first
-handles again what this connection knows of the rig. Where the file cannot be begun the arming is refused; a recording
-never disturbs a set under way.
+handles again what this connection knows about the rig. If the file cannot be started, the arming is refused; a
+recording never disturbs a set under way.
 """
 
 from __future__ import annotations

@@ -232,7 +232,7 @@ class Done:
 
     Attributes:
         reserve: repetitions left in reserve after each, 0 = the next would fail.
-        reserve_sd: its standard deviation; 0 where a stall told it.
+        reserve_sd: its standard deviation; 0 if it is known from a stall.
         fatigue: loss of momentary capacity from fresh when each began, 0 to 1.
         fatigue_sd: its standard deviation.
         completed: False for attempts that failed or stayed partial.

@@ -39,7 +39,7 @@ STALE_PART: Final = 0.15
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """One thing that the segmenter saw, with what was true then."""
+    """One observation of the segmenter, with the truth at that moment."""
 
     stall: bool
     t_s: float
@@ -91,7 +91,7 @@ class EstimateErrors:
 
 
 def what_was_seen(item: TrueSet, seed: int) -> list[Seen]:
-    """Run the segmenter over a set and keep what an estimator would be told.
+    """Run the segmenter over a set and keep what an estimator would be given.
 
     Args:
         item: a set of known truth.
@@ -193,11 +193,11 @@ def estimator_for(item: TrueSet, knowledge: Knowledge, rng: np.random.Generator)
 
 
 def tell(estimator: CapacityEstimator, seen: Seen) -> bool:
-    """Tell an estimator of one thing that was seen; whether it was a completed repetition.
+    """Give an estimator one observation; returns whether it was a completed repetition.
 
     Args:
-        estimator: told.
-        seen: what was seen.
+        estimator: which takes it in.
+        seen: the observation.
     """
     if seen.stall:
         estimator.stall(load_n=seen.load_n)

@@ -154,7 +154,7 @@ def budget_run(seed: int, number: int, profile: LifterProfile | None = None, *, 
     Args:
         seed: of all randomness.
         number: of the person.
-        profile: what the controller is told of the person.
+        profile: what the controller is told about the person.
         tired: two bouts with a rest between them.
     """
     lifter, rng = person(seed, 10_000 + number)

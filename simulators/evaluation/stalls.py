@@ -1,4 +1,4 @@
-"""How well stalls are told from everything else, against the truth: operating curves and rows per kind.
+"""How well stalls are distinguished from everything else, against the truth: operating curves and rows per kind.
 
 What lives here: statistics of the stall detector over sets of known truth. What never does: making sets
 (`ground_truth`), running segmenters (`detector_runs`), sizing and estimates.

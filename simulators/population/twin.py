@@ -1,8 +1,8 @@
 """Simulated lifters that match a profile in 1RM, velocity and range of motion and otherwise vary as people do.
 
-A profile says how strong and how fast somebody is and how sure that is; it says nothing about how fast they tire. So
-twins are drawn: strength and speed from the profile's uncertainty, fatigue, habits and the rest from the population.
-Simulated; never the person.
+A profile says how strong and fast a lifter is and how certain that is, but not how fast they tire. So twins are drawn:
+strength and speed from the profile's uncertainty, fatigue, habits and the rest from the population. Twins are simulated
+and never stand for the person.
 """
 
 from __future__ import annotations
@@ -119,8 +119,8 @@ def draw_twins(
 ) -> list[LifterParameters]:
     """Twins of one lifter; twin ``i`` of a seed is the same however many are drawn.
 
-    Twins lower the handle when they give in: a plan does not reckon with somebody who throws it away. Draws that
-    nobody could match are left out; at least half must be matched.
+    Twins lower the handle when they give in; a plan does not assume that it is thrown away. Draws that cannot be
+    matched are left out; at least half must be matched.
 
     Args:
         profile: of the lifter.

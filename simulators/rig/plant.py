@@ -165,7 +165,7 @@ class Plant:
     # -- the lifter
 
     def start(self) -> None:
-        """The lifter picks the handle up and begins to lift once it is loaded; counts and records begin anew."""
+        """The lifter picks the handle up and begins to lift once it is loaded; counts and records start again."""
         g = self.state.lifter
         keep = g[lay.G_STEP], g[lay.G_RAMP], g[lay.G_NOISE]
         g[:] = 0.0
@@ -287,7 +287,7 @@ class Plant:
 
     @property
     def truth(self) -> Truth:
-        """Everything that is hidden from sensors, as it is now."""
+        """The present state, including everything that is hidden from sensors."""
         g, p, rows = self.state.lifter, self.state.parameters, self.state.cables
         records = tuple(
             RepetitionTruth(

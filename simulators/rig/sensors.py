@@ -231,7 +231,7 @@ class Sensors:
         return self._booted_s + (t_us * 1e-6 - self._clock_start_s) / self._clock_rate
 
     def reboot(self, t_s: float) -> None:
-        """Start the clock anew at this true time."""
+        """Restart the clock at this true time."""
         self._booted_s = t_s
         self._p[11] = t_s
         self._last_us = -1

@@ -159,7 +159,7 @@ class SimulatedRig:
         return self.sensors.read(self.truth)
 
     def person(self) -> None:
-        """At the dock: once the load has stood there for a moment, lift the handle out and begin.
+        """At the dock: once the load has been on for a moment, lift the handle out and begin.
 
         A person who puts the handle down under a load has given up and begins again only with the next loading.
         """
@@ -184,6 +184,6 @@ class SimulatedRig:
             self.plant.start()
 
     def keep_repetitions(self) -> None:
-        """Take over the attempts of the running bout before the plant begins to count anew."""
+        """Take over the attempts of the running bout before the plant starts counting again."""
         if self.bout >= 0:
             self.finished += [(self.bout, truth) for truth in self.plant.truth.records]
