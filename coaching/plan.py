@@ -276,7 +276,7 @@ def recommend(judged: Sequence[Judged], twins: int) -> Plan:
     ordered = sorted(judged, key=lambda j: (bool(j.obstacles), -j.net.middle))
     fitting = [j for j in ordered if not j.obstacles]
     if not fitting:
-        return Plan(tuple(ordered), None, (), None, "No candidate fits the wishes; the line of each says why.", twins)
+        return Plan(tuple(ordered), None, (), None, "No candidate fits the limits; each line says why.", twins)
     best = fitting[0]
     level = [j for j in fitting if j is best or _better(best, j) < SURE]
     if len(level) == 1:

@@ -212,7 +212,7 @@ def _cost_per_repetition(records: Sequence[RepetitionRecord]) -> tuple[float, fl
 
 
 def _fatigue_at_start(records: Sequence[RepetitionRecord], lost: float) -> list[tuple[float, float]]:
-    """Loss of capacity when each repetition began: that after the one before or, after rest, its own less its cost."""
+    """Loss of capacity when each repetition began: after the previous one or, after rest, its own less its cost."""
     found: list[tuple[float, float]] = []
     before: RepetitionRecord | None = None
     for record in records:

@@ -121,7 +121,7 @@ def departures_of(sets: Sequence[RecordedSet], study: Study) -> list[str]:
             # A session is on a day, not at an hour: an earlier hour of the right day is no departure.
             if days < study.file.washout_days - 1.0:
                 found.append(
-                    f"{place}: {days:.1f} days after the one before; at least {study.file.washout_days} ordered"
+                    f"{place}: {days:.1f} days after the previous one; at least {study.file.washout_days} required"
                 )
     return found
 
@@ -142,7 +142,7 @@ def _departures(item: RecordedSet, study: Study | None) -> list[str]:
         return []
     mark = mark_of(item.prescription.notes)
     if mark is None:
-        return ["the prescription bears no mark of a study"]
+        return ["the prescription belongs to no study"]
     if mark.study != study.hash:
         return [f"recorded for another version of the study: {mark.study[:12]}, this file is {study.hash[:12]}"]
     session = study.session(mark.participant, mark.period)
@@ -150,7 +150,7 @@ def _departures(item: RecordedSet, study: Study | None) -> list[str]:
         return [f"no session {mark.period} of {mark.participant} in the schedule"]
     found = []
     if study.order_of(session).digest() != item.prescription.digest():
-        found.append("the prescription was changed: it is not the one that the schedule orders for this session")
+        found.append("the prescription was changed: it differs from the one scheduled for this session")
     if item.begun_at is not None and item.begun_at.date() < session.earliest:
         found.append(f"done on {item.begun_at.date()}, before its earliest day {session.earliest}")
     if item.result is None:

@@ -161,7 +161,7 @@ class RepetitionSegmenter:
             position_m: positions, shape (n,), metres.
             velocity_m_s: velocities, shape (n,), m/s; ``None``: the rig reports none.
             force_n: cable tensions, shape (n,), newtons; ``None``: the rig reports none.
-            load_n: load that the rig says it applies, newtons.
+            load_n: load that the rig reports as applied, newtons.
             docked: the handle rests at the rig.
         """
         signals: list[Signal] = []

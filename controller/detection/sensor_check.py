@@ -60,7 +60,7 @@ class SensorCheck:
             moved_m: change of raw position.
             span_m: largest less smallest raw position.
             force_n: newest cable tension; ``None`` without a force cell.
-            load_n: load that the rig says it applies.
+            load_n: load that the rig reports as applied, newtons.
             docked: the handle rests at the rig, which may take the tension, so force is not compared.
         """
         seconds = since_us * 1e-6

@@ -209,7 +209,7 @@ def test_a_controller_that_never_drops_misses_every_failure() -> None:
     assert (found.false_drops, found.healthy_wrong, found.breaches) == (0, 0, [])
 
 
-def test_drops_without_a_reason_are_false_and_a_wrong_account_is_told() -> None:
+def test_drops_without_a_reason_are_false_and_a_wrong_account_is_reported() -> None:
     nervous = total(driven(Nervous, 1))["all"]
     assert nervous.healthy_wrong == nervous.healthy > 0
     assert nervous.false_drops >= 2 * nervous.healthy

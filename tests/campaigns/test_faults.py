@@ -87,7 +87,7 @@ def test_a_bench_that_fails_is_set_up_again_and_a_site_that_fails_is_not(monkeyp
         assert len(folders) == attempts, "each attempt is made on a new site"
 
 
-def test_a_machine_that_stood_still_is_told_from_a_site_that_failed() -> None:
+def test_a_machine_that_stood_still_is_distinguished_from_a_site_that_failed() -> None:
     def rows(*at_s: float) -> list[Truth]:
         return [Truth(at, 0.0, 0.0, k, False, 0) for k, at in enumerate(at_s)]
 
@@ -96,7 +96,7 @@ def test_a_machine_that_stood_still_is_told_from_a_site_that_failed() -> None:
     assert longest_silence_s(rows(1.0, 3.0, 9.0, 9.01), fault_s=9.01) < STARVED_S  # long before the fault
 
 
-async def test_a_run_that_broke_off_is_told_at_the_next_start(broker: Mosquitto, tmp_path: Path) -> None:
+async def test_a_run_that_broke_off_is_reported_at_the_next_start(broker: Mosquitto, tmp_path: Path) -> None:
     rig = "after-crash"
     settings = settings_for(broker, tmp_path, rig)
     folder = tmp_path / rig

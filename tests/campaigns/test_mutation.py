@@ -1,4 +1,4 @@
-"""The short form of the mutation run, the driver held against known mutants, and the coverage gate against a gap.
+"""The short form of the mutation run, the driver on known mutants, and the coverage gate on a known gap.
 
 That each target is covered whole is checked by ``make coverage``: a process for each is too much for the suite.
 """
@@ -105,7 +105,7 @@ def test_a_survivor_without_a_reason_fails_the_run(tmp_path: Path) -> None:
     assert "| stop_rules | 3 | 0 | 0 | 3 |" in done.stdout
 
 
-def test_a_branch_that_is_not_taken_and_a_test_that_fails_are_told(
+def test_a_branch_that_is_not_taken_and_a_test_that_fails_are_reported(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     target = TARGETS["stall"]

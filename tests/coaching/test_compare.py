@@ -162,7 +162,7 @@ def test_a_measured_profile_is_near_the_person() -> None:
     assert profile.one_rm_n.mean == pytest.approx(strength, rel=0.10)
 
 
-def test_policies_are_read_from_text_and_bad_ones_are_told() -> None:
+def test_policies_are_read_from_text_and_bad_ones_are_reported() -> None:
     one = with_policy(BASE, "fixed_fraction:fraction=0.25")
     assert one.prescription.drop.parameters == {"fraction": 0.25}
     assert with_policy(BASE, "repetitions_wanted:repetitions=3").prescription.drop.parameters == {"repetitions": 3}

@@ -134,7 +134,7 @@ def test_a_profile_that_does_not_fit_is_called_stale_and_replaced() -> None:
     assert learned.after.one_rm_n.mean == pytest.approx(ONE_RM_N, rel=0.12)
 
 
-def test_age_is_told_of_the_profile_and_of_the_newest_set() -> None:
+def test_the_age_of_the_profile_and_of_the_newest_set_is_reported() -> None:
     profile = profile_with(ONE_RM_N, 0.05 * ONE_RM_N, date=datetime.date(2026, 6, 1))
     learned = learn(profile, [recorded(profile)], today=datetime.date(2026, 11, 10))
     assert learned.stale
@@ -228,7 +228,7 @@ def test_the_command_shows_what_changed_and_writes_only_where_told(
         (["set.mcap"], 2, "--lifter is missing"),
     ],
 )
-def test_what_cannot_be_updated_is_told(
+def test_what_cannot_be_updated_is_reported(
     capsys: pytest.CaptureFixture[str], arguments: list[str], code: int, said: str
 ) -> None:
     assert run(["profile", *arguments]) == code

@@ -232,7 +232,7 @@ def test_what_does_not_fit_is_never_suggested() -> None:
     assert recommend([a], 1).suggestion is None
 
 
-def test_obstacles_are_told_in_words() -> None:
+def test_obstacles_are_reported_in_words() -> None:
     done = run_trial(
         CandidateTrial(
             candidates(profile(), Wishes(2.0), RIG)[0], draw_twins(profile(), RIG, 3, 1)[0], profile(), RIG, 8, 0

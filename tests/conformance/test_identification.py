@@ -82,7 +82,7 @@ def test_the_rig_s_figures_come_back_within_their_stated_error(name: str) -> Non
             assert found.force_noise_n == pytest.approx(2.0, rel=0.2)
 
 
-def test_a_bias_of_the_force_cell_is_told_from_friction() -> None:
+def test_a_bias_of_the_force_cell_is_distinguished_from_friction() -> None:
     truth = RigParameters()
     found = identify(SimulatedAccess(simulated(truth, SensorParameters(force_bias_n=18.0))))[0]
     assert found.offset_n.agrees_with(18.0)

@@ -227,7 +227,7 @@ def test_the_cautions_are_shown_and_confirmed_before_arming(
     assert ("no connection to the broker at 127.0.0.1:1" in err) == (code == Exit.UNREACHABLE)
 
 
-def test_settings_that_cannot_be_used_are_told_field_by_field(
+def test_settings_that_cannot_be_used_are_reported_field_by_field(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     settings = tmp_path / "north.toml"

@@ -377,7 +377,7 @@ def test_a_recording_cut_short_is_shown_as_far_as_it_goes(
     assert "The recording ends before the set did." in page
 
 
-def test_files_without_a_set_are_told_apart(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_files_without_a_set_are_distinguished(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     nothing = tmp_path / "nothing.mcap"
     nothing.write_bytes(b"not a recording at all")
     assert app.run(["report", str(nothing)]) == 3

@@ -100,7 +100,7 @@ def test_a_bad_prescription_names_field_value_and_what_is_allowed(toml: str, fie
     assert str(caught.value).startswith("morning.toml: ")
 
 
-def test_every_problem_is_told_not_only_the_first() -> None:
+def test_every_problem_is_reported_not_only_the_first() -> None:
     with pytest.raises(BadDocumentError) as caught:
         Prescription.from_toml('name=""\nexercise="row"\n[load]\nstart_n=0\nfloor_n="x"')
     assert {problem.field for problem in caught.value.problems} == {"name", "load.start_n", "load.floor_n"}
@@ -266,7 +266,7 @@ def test_an_ack_is_a_refusal_exactly_when_it_is_not_accepted() -> None:
             decode(Topic.ACK, json.dumps({**base, "accepted": accepted, "refusal": refusal}))
 
 
-def test_commands_are_told_apart_by_kind() -> None:
+def test_commands_are_distinguished_by_kind() -> None:
     unload = {"kind": "unload", "nonce": "nonce-01", "seq": 3, "ramp_n_per_s": 300.0}
     assert isinstance(decode(Topic.COMMAND, json.dumps(unload)), controller_messages.UnloadCommand)
     with pytest.raises(BadMessageError, match="cites_t_us is missing"):

@@ -341,7 +341,7 @@ def test_the_table_holds_every_kind_of_error_that_our_models_can_raise() -> None
     assert set(WORDS) == can - {"value_error", "union_tag_invalid", "union_tag_not_found"}
 
 
-def test_a_value_that_is_of_none_of_several_kinds_is_told_once() -> None:
+def test_a_value_that_is_of_none_of_several_kinds_is_reported_once() -> None:
     with pytest.raises(ValidationError) as caught:
         order(drop={"parameters": {"fraction": [1], "step": {}}})()
     told = [str(problem) for problem in problems_of(caught.value)]
@@ -360,13 +360,13 @@ def test_a_list_with_one_wrong_entry_is_not_called_empty() -> None:
 
 
 @pytest.mark.parametrize("value", ["true", "[3]", "{}", "2026-12-01"])
-def test_a_load_that_is_no_number_and_no_text_is_told_like_any_other(value: str) -> None:
+def test_a_load_that_is_neither_number_nor_text_is_reported_like_any_other(value: str) -> None:
     text = f'name = "x"\nexercise = "row"\n[load]\nstart_n = {value}\nfloor_n = 3\n'
     with pytest.raises(BadDocumentError, match=r"prescription: load\.start_n is .*; allowed: (newtons as )?a number"):
         Prescription.from_toml(text)
 
 
-def test_a_recorded_value_is_told_by_its_field() -> None:
+def test_a_recorded_value_is_reported_by_its_field() -> None:
     with pytest.raises(BadRecordError, match=r"^tick: now_us is 'soon'; allowed: a whole number$"):
         from_json("tick", b'{"now_us":"soon"}')
 

@@ -1,4 +1,4 @@
-"""The worth of a repetition: what it takes for granted, what it was held against, how its ranges come about."""
+"""The worth of a repetition: its assumptions, the trials it is compared with, and its ranges."""
 
 from __future__ import annotations
 
@@ -287,7 +287,7 @@ def test_fatigue_is_that_at_the_beginning_of_the_repetition() -> None:
     assert done_of([record(1, budget_sd=None)]).fatigue_sd[0] == UNKNOWN_FATIGUE[1]
 
 
-def test_two_equally_slow_repetitions_are_told_apart_by_fatigue() -> None:
+def test_two_equally_slow_repetitions_are_distinguished_by_fatigue() -> None:
     fresh = [record(1, mean_velocity_m_s=0.6), record(2, mean_velocity_m_s=0.21)]
     fresh += [record(3, outcome=RepetitionOutcome.FAILED, mean_velocity_m_s=0.05)]
     deep = [

@@ -177,7 +177,7 @@ def test_what_the_recorder_gets_is_what_the_controller_handled() -> None:
 # --- what goes wrong ---------------------------------------------------------------------------------------------
 
 
-def test_a_refused_arming_is_told() -> None:
+def test_a_refused_arming_is_reported() -> None:
     lifter = person()
     prescription = ordered(lifter)
     heavy = prescription.model_copy(update={"load": prescription.load.model_copy(update={"start_n": 4_000.0})})

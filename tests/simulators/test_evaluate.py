@@ -19,7 +19,9 @@ def report() -> evaluate.EvaluationReport:
     return evaluate.run(short=True)
 
 
-def test_stalls_are_told_from_repetitions_far_better_than_by_a_threshold(report: evaluate.EvaluationReport) -> None:
+def test_stalls_are_distinguished_from_repetitions_far_better_than_by_a_threshold(
+    report: evaluate.EvaluationReport,
+) -> None:
     ours, threshold = (best(report.detector.curves[name], 0.02) for name in ("evidence", "threshold"))
     assert ours is not None
     assert ours.median_latency_s <= 0.15

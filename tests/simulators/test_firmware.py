@@ -302,7 +302,7 @@ def test_the_emergency_stop_is_latched_and_its_reset_loads_nothing() -> None:
         (RigEventKind.OVER_SPEED, {"speed": -4.1}),
     ],
 )
-def test_over_travel_and_over_speed_unload_and_are_told_once(kind: RigEventKind, motion: dict[str, Any]) -> None:
+def test_over_travel_and_over_speed_unload_and_are_reported_once(kind: RigEventKind, motion: dict[str, Any]) -> None:
     bench = Bench().loaded(400.0)
     assert bench.tick(10, **motion) == [kind]
     assert bench.firmware.target_n == (0.0,)

@@ -45,7 +45,7 @@ def test_rows_are_the_same_bits_whatever_the_number_of_workers() -> None:
     assert list(run_cases(cases(10), seed=8, workers=1)) != alone
 
 
-def test_an_executor_of_the_caller_s_is_used_and_progress_told() -> None:
+def test_an_executor_of_the_caller_s_is_used_and_progress_reported() -> None:
     told: list[int] = []
     with ThreadPoolExecutor(2) as pool:
         rows = list(run_cases(cases(7), seed=7, executor=pool, chunk=3, progress=told.append))

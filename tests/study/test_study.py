@@ -220,7 +220,7 @@ def test_no_mark_in_ordinary_notes() -> None:
         ('"auto.toml"', '"../auto.toml"', "conditions.0.prescription"),
     ],
 )
-def test_a_bad_study_file_is_told_by_field(folder: Path, tmp_path: Path, old: str, new: str, named: str) -> None:
+def test_a_bad_study_file_is_reported_by_field(folder: Path, tmp_path: Path, old: str, new: str, named: str) -> None:
     for name in ("auto.toml", "straight.toml"):
         (tmp_path / name).write_text((folder / name).read_text())
     (tmp_path / "study.toml").write_text(STUDY.replace(old, new))
@@ -287,7 +287,7 @@ def test_deviations_are_seen(study: Study, recordings: list[Path]) -> None:
     assert any("no recording" in text for text in departures_of(sets[1:], study))
 
 
-def test_a_set_of_another_study_is_told(study: Study, recordings: list[Path]) -> None:
+def test_a_set_of_another_study_is_reported(study: Study, recordings: list[Path]) -> None:
     other = replace(study, hash="0" * 64)
     item = read_source(recordings[0]).sets[0]
     assert "another version of the study" in fidelity_of(item, other).departures[0]

@@ -87,7 +87,7 @@ def test_a_typed_profile(profile: Path, capsys: pytest.CaptureFixture[str]) -> N
         (["nothing.mcap"], 3, "nothing.mcap"),
     ],
 )
-def test_bad_sets_are_told(capsys: pytest.CaptureFixture[str], arguments: list[str], code: int, said: str) -> None:
+def test_bad_sets_are_reported(capsys: pytest.CaptureFixture[str], arguments: list[str], code: int, said: str) -> None:
     assert run(["profile", "--lifter", "a7", "--exercise", "bench_press", *arguments]) == code
     error = capsys.readouterr().err
     assert said in error

@@ -1,4 +1,4 @@
-"""A program for `test_check_rig`: virtual rigs, each with one defect, held against the kit; JSON out.
+"""A program for `test_check_rig`: virtual rigs, each with one defect, checked by the kit; JSON out.
 
 A process of its own, so that a test that waits does not stop the rigs. Usage, from the root:
 ``python -m tests.support.rig_family PORT NAME…`` (each a defect, or one of `GOOD`).

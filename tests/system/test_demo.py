@@ -49,7 +49,7 @@ def test_a_short_set_goes_through_broker_processes_and_operator(tmp_path: Path) 
     assert replay(recording, load_policies()).verdict is Verdict.SAME
 
 
-def test_a_process_that_dies_is_told_with_its_log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_process_that_dies_is_reported_with_its_log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     order, profile = _documents()
     monkeypatch.setattr(demonstration, "RIG", "no/such name")
     # both refuse the name; which of them is found dead first is chance

@@ -124,7 +124,7 @@ async def test_the_rig_side_in_one_page_keeps_the_contract(broker: Mosquitto, tm
             await person.ask("stop")
             await person.until_state("ended")
             await person.until(lambda: person.of("rig/frame")[-1]["applied_n"] == [0.0])
-            assert person.of("rig/identity")[-1]["simulated"], "there is no motor behind this page yet"
+            assert person.of("rig/identity")[-1]["simulated"], "this example has no motor yet"
             for topic in ("rig/identity", "rig/frame", "rig/ack"):
                 schema = json.loads((ROOT / "contract" / f"{topic.replace('/', '_')}.schema.json").read_text())
                 validator = Draft202012Validator(schema)
@@ -149,7 +149,7 @@ def test_without_a_broker_there_is_one_line_and_no_traceback(name: str) -> None:
 
 @pytest.mark.broker
 def test_the_conformance_kit_finds_nothing_wrong_with_the_rig_side(broker: Mosquitto) -> None:
-    """Every check that needs no hands at the rig, by the kit that real rigs are held against."""
+    """Every check that needs no hands at the rig, by the kit that checks real rigs."""
     where = ["--rig", "page-kit", "--port", str(broker.port)]
     program = [sys.executable, "-c", "import sys; from ebbset.console.entry import main; sys.exit(main())"]
     process = subprocess.Popen([sys.executable, str(EXAMPLES / "rig_side.py"), "page-kit", "127.0.0.1", where[-1]])

@@ -254,7 +254,7 @@ def test_frames_of_any_size_give_the_same_repetitions() -> None:
     assert one == many
 
 
-def test_a_high_first_rest_out_of_the_dock_is_told_by_what_follows() -> None:
+def test_a_high_first_rest_out_of_the_dock_is_judged_by_what_follows() -> None:
     def from_dock(trace: Trace) -> list[Signal]:
         trace.position_m = [0.0, *[value - 0.1 for value in trace.position_m]]
         return run(segmenter(None), trace, docked_s=0.5, position_noise_m=0.0002, velocity_noise_m_s=0.01)

@@ -145,7 +145,7 @@ def test_a_handle_that_rests_at_the_top_for_80_ms_is_through() -> None:
     assert it.slow(0.5, t=T + 79_999, share=0.97) is None
     assert it.slow(0.5, t=T + 80_000, share=0.97) == COMPLETED
     assert it.slow(0.5, t=T + 80_001, share=0.97) == COMPLETED
-    assert not it.clock_runs, "resting at the top is no stall"
+    assert not it.clock_runs, "resting at the top is not a stall"
     assert not it.signals
 
 

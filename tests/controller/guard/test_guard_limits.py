@@ -248,7 +248,7 @@ def test_a_restart_without_a_loss_stops_the_set(boot_id: str) -> None:
     assert (refused.rule, refused.detail.split(";")[0]) == ("stopped", "the rig restarted")
 
 
-def test_the_first_reason_of_a_stop_is_the_one_that_is_told() -> None:
+def test_the_first_reason_of_a_stop_is_the_one_that_is_reported() -> None:
     bench = Bench().working()
     bench.ask(RequestAction.STOP)
     bench.ask(RequestAction.RELEASE)

@@ -40,7 +40,7 @@ def test_the_repository_holds_what_the_models_say() -> None:
     )
 
 
-def test_a_stale_a_missing_and_a_foreign_file_are_each_told(tmp_path: Path) -> None:
+def test_a_stale_a_missing_and_a_foreign_file_are_each_reported(tmp_path: Path) -> None:
     assert contract_documents.main(["--write", str(tmp_path)]) == 0
     assert contract_documents.main(["--check", str(tmp_path)]) == 0
     (tmp_path / "rig_ack.schema.json").write_text("{}")

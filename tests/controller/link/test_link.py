@@ -392,7 +392,7 @@ async def test_the_will_says_offline_and_so_does_an_orderly_end(
 
 @pytest.mark.broker
 @pytest.mark.parametrize("protocol", ["3.1.1", "5"])
-async def test_wrong_credentials_are_told_by_name_and_right_ones_are_shown_nowhere(
+async def test_wrong_credentials_are_reported_by_name_and_right_ones_are_shown_nowhere(
     tmp_path: Path, protocol: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     passwords = tmp_path / "passwords"

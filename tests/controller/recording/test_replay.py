@@ -197,7 +197,7 @@ def test_policies_that_came_later_change_no_refusal() -> None:
     assert report.verdict is Verdict.SAME, report.difference
 
 
-def test_a_file_that_is_no_recording_is_said_to_be_none(tmp_path: Path) -> None:
+def test_a_file_that_is_not_a_recording_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "notes.txt"
     path.write_text("not a recording")
     with pytest.raises(BadRecordingError, match=r"notes\.txt contains no part of a recording"):

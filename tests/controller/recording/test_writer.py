@@ -205,7 +205,7 @@ def test_a_recording_is_never_written_over(tmp_path: Path) -> None:
     assert path.read_bytes() == b"precious"
 
 
-def test_a_full_disk_is_told_once_counted_and_disturbs_nothing(session: list[Pair]) -> None:
+def test_a_full_disk_is_reported_once_counted_and_disturbs_nothing(session: list[Pair]) -> None:
     """Linux's /dev/full answers every write with "no space left on device"."""
     with capture_logs() as logs:
         recorder = Recorder(Path("/dev/full"), {}, flush_interval_s=0.01)

@@ -146,7 +146,7 @@ def test_a_true_rig_without_frames_goes_on_and_drops() -> None:
 
 
 @pytest.mark.parametrize(("factor", "why"), [(2.0, "double load"), (1.07, "a little too much")])
-def test_another_load_than_told_ends_the_set(factor: float, why: str) -> None:
+def test_another_load_than_commanded_ends_the_set(factor: float, why: str) -> None:
     rig = answering(factor=factor)
     assert end_of(rig) is Reason.RIG_DISAGREES, why
 

@@ -457,7 +457,7 @@ def test_a_summary_from_before_the_last_acknowledgement_does_not_move_the_handle
     assert known.docked is docked
 
 
-def test_the_second_cable_is_held_against_its_target_too() -> None:
+def test_the_second_cable_is_compared_with_its_target_too() -> None:
     rig = begun(order(), cables=2)
     rig.run(3.0)
     rig.applied[1] += 60.0
@@ -514,7 +514,7 @@ def test_a_reported_failure_is_a_stall_of_the_side_that_came_less_far(outcome: R
     assert [k for k, signal in signals if isinstance(signal, StallSeen)] == [1]
 
 
-def test_the_budget_that_is_told_is_that_of_the_side_that_has_spent_more() -> None:
+def test_the_budget_that_is_reported_is_that_of_the_side_that_has_spent_more() -> None:
     two = order_of_two()
     for cable, slowest in zip(two.cables, (0.55, 0.35), strict=True):
         cable.begin_bout(400.0)

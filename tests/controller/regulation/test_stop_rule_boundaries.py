@@ -188,7 +188,7 @@ def test_repetitions_end_a_set_when_the_slower_side_has_done_them() -> None:
     )
 
 
-def test_where_several_rules_hold_the_first_in_their_order_is_told() -> None:
+def test_where_several_rules_hold_the_first_in_their_order_is_reported() -> None:
     everything = Figures(spent=0.5, hard=9.0, marginal=0.0, completed=9, short_in_a_row=9, best_velocity_m_s=2.0)
     budgets: dict[str, Any] = {"capacity_loss": 0.3, "hard_repetitions": 4.0, "least_marginal_worth": 0.2}
     stops: dict[str, Any] = {

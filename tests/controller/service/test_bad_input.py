@@ -113,7 +113,7 @@ def every_line(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.mark.usefixtures("every_line")
-async def test_bad_telemetry_of_every_kind_is_told_counted_recorded_and_moves_no_load(
+async def test_bad_telemetry_of_every_kind_is_reported_counted_recorded_and_moves_no_load(
     broker: Mosquitto, tmp_path: Path
 ) -> None:
     rig = "bad-telemetry"
@@ -167,7 +167,7 @@ async def test_bad_telemetry_of_every_kind_is_told_counted_recorded_and_moves_no
 
 
 @pytest.mark.usefixtures("every_line")
-async def test_bad_requests_are_told_and_arm_nothing(broker: Mosquitto, tmp_path: Path) -> None:
+async def test_bad_requests_are_reported_and_arm_nothing(broker: Mosquitto, tmp_path: Path) -> None:
     rig = "bad-requests"
     order = auto_drop_order().model_dump(mode="json")
     request = {"version": 1, "correlation_id": "ask-0001", "action": "arm", "operator": "coach", "cautions_shown": True}
@@ -232,7 +232,7 @@ async def test_a_retained_request_from_yesterday_arms_nothing(broker: Mosquitto,
     assert seen["commands"] == 0
 
 
-async def test_a_rig_that_never_announces_is_told_and_cannot_be_armed(
+async def test_a_rig_that_never_announces_is_reported_and_cannot_be_armed(
     broker: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("ebbset.controller.service.notices.ANNOUNCE_PATIENCE_US", 300_000)
@@ -248,7 +248,7 @@ async def test_a_rig_that_never_announces_is_told_and_cannot_be_armed(
     assert [entry["topic"] for entry in told] == [f"ebbset/v1/{rig}/rig/identity"]
 
 
-async def test_a_broker_that_is_not_there_is_told_once_and_tried_again(
+async def test_a_broker_that_is_not_there_is_reported_once_and_tried_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     tried = 0

@@ -332,7 +332,7 @@ async def test_a_command_that_breaks_the_contract_is_not_sent_and_ends_the_set_a
     assert "target_n[0] is nan" in refusal.detail
 
 
-async def test_a_part_that_takes_a_cancellation_for_something_else_is_told_again() -> None:
+async def test_a_part_that_takes_a_cancellation_for_something_else_is_cancelled_again() -> None:
     told = 0
 
     async def deaf() -> None:
