@@ -1,7 +1,7 @@
 """Hostile input, short form: everything that reads, given valid, nearly valid and any other bytes.
 
 The long form is ``python -m campaigns.fuzz`` (a million messages, then the coverage-guided fuzzer). Recordings cut at
-every byte and with any byte changed are in `test_recorder`.
+every byte and with any byte changed are in `test_writer`.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Bad input is told in plain words: the field, what it held, what is allowed; for every kind of error there can be.
+"""Bad input is reported in plain words: the field, what it held, what is allowed; for every kind of error there can be.
 
 Outside check: the kinds of error are those that pydantic's own documentation lists for each kind of schema
 (docs.pydantic.dev, "Validation Errors"), found by walking the schemas that pydantic made of our models.

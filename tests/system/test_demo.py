@@ -1,4 +1,4 @@
-"""The demonstration runs whole: embedded broker, processes, one set over TCP, a recording that replays."""
+"""The demonstration runs to its end: embedded broker, processes, one set over TCP, a recording that replays."""
 
 from __future__ import annotations
 

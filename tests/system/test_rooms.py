@@ -1,4 +1,4 @@
-"""The rooms' walls: nothing imports upwards, and the core holds no clock, no socket, no file and no chance.
+"""The rooms' walls: nothing imports upwards, and the core uses no clock, no socket, no file and no randomness.
 
 The rules are the design page's own; a rule that nobody checks decays. They are judged by rule, not by lists of files.
 """

@@ -1,4 +1,4 @@
-"""The walkthrough, run as it stands, and its numbers recomputed from the export by pandas alone."""
+"""The walkthrough, run as written, and its numbers recomputed from the export with pandas alone."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A set begun tired starts with part of the budget gone, when the profile says that it is the same person."""
+"""A set that starts fatigued begins with part of its budget spent, if the profile names the same person."""
 
 from __future__ import annotations
 

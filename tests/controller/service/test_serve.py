@@ -1,4 +1,4 @@
-"""The shell as a whole: a set of its own file each, a full disk refused at arming, parts that die, an orderly end."""
+"""The shell as a whole: a file for each set, a full disk refused at arming, parts that die, an orderly end."""
 
 from __future__ import annotations
 
