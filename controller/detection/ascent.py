@@ -106,7 +106,7 @@ class Ascent:
             self.peak_m = position_m
 
     def ended(self, outcome: RepetitionOutcome, load_n: float) -> RepetitionEnded:
-        """What it was.
+        """The signal for this ascent, now that it has ended.
 
         Args:
             outcome: how it ended.

@@ -38,7 +38,7 @@ class ReleaseDetector:
         self._told = False
 
     def ascending(self) -> None:
-        """An ascent or a bout begins: a release would be another one."""
+        """An ascent or a bout begins: the next release is reported again."""
         self._told = False
 
     def docked(self) -> None:
@@ -55,7 +55,7 @@ class ReleaseDetector:
         load_n: float,
         docked: bool,
     ) -> bool:
-        """Nothing in a frame looks like a release, as in nearly all of them; asked before its samples are.
+        """True if nothing in a frame looks like a release: a quick check before its samples are examined.
 
         Args:
             samples: filtered samples of the frame.

@@ -221,7 +221,7 @@ class RepetitionSegmenter:
     def _follow_with_care(
         self, samples: Sequence[FilteredSample], load_n: float, docked: bool, signals: list[Signal]
     ) -> None:
-        """Samples among which a release may be: it is told in its place among the other signals."""
+        """Samples that may contain a release, which is reported in order among the other signals."""
         for sample in samples:
             released = self._release.sample(sample)
             if released is not None:
@@ -349,7 +349,7 @@ class RepetitionSegmenter:
     # --- once a frame, outside an ascent ----------------------------------------------------------------------
 
     def _docked(self, t: int, load_n: float, signals: list[Signal]) -> None:
-        """The handle rests at the rig: whatever ascent was under way is over, and nobody fails to start."""
+        """The handle rests at the rig: any current ascent is over, and no failed start is possible."""
         if self.in_repetition:
             outcome = RepetitionOutcome.FAILED if self._ascent.stalls else RepetitionOutcome.PARTIAL
             self._end(t, outcome, load_n, signals)

@@ -22,7 +22,7 @@ Score = Callable[[Sequence[float], float], float]
 
 
 def most_of(node: Node) -> float:
-    """Largest value that a tree can come to."""
+    """Largest value that a tree can return."""
     return max(most_of(node[2]), most_of(node[3])) if isinstance(node, tuple) else node
 
 
@@ -67,7 +67,7 @@ def _expression(node: Node) -> str:
 
 
 def probability_of(score: float) -> float:
-    """Share of such ascents that did not come through in the tuning sets, linear between knots."""
+    """Share of such ascents that failed in the tuning sets, linear between knots."""
     before = KNOTS[0]
     if score <= before[0]:
         return before[1]
@@ -79,7 +79,7 @@ def probability_of(score: float) -> float:
 
 
 def score_of(probability: float) -> float:
-    """Least score that means at least this probability; above the last knot it goes on along the last slope."""
+    """Lowest score that means at least this probability; above the last knot the last slope is extrapolated."""
     before = KNOTS[0]
     for knot in KNOTS[1:]:
         if knot[1] >= probability and knot[1] > before[1]:

@@ -69,7 +69,7 @@ _STOPPING: Final = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """A command that may not pass: the rule it breaks, and which field held what where what was allowed."""
+    """A command that may not pass: the rule it breaks, and the field with its value and what is allowed."""
 
     rule: str
     detail: str

@@ -95,7 +95,7 @@ class Telemetry:
         self.see_dock(event.t_end_us, docked=event.docked)
 
     def see_dock(self, t_us: int, *, docked: bool) -> None:
-        """The handle was docked or not at this rig time; what was so before something known is over.
+        """Take in whether the handle was docked at this rig time; facts older than what is known are ignored.
 
         Args:
             t_us: rig clock, microseconds.

@@ -67,7 +67,7 @@ class _Report:
 
 
 class _Diversion(asyncio.Queue[aiomqtt.Message]):
-    """Stands where the client's own queue would, keeps nothing, and hands each message on in the same call."""
+    """Replaces the client's own queue: keeps nothing and passes each message on in the same call."""
 
     def __init__(self, sink: Callable[[aiomqtt.Message], None], maxsize: int = 0) -> None:
         super().__init__(maxsize)

@@ -70,7 +70,7 @@ class ArmedSet:
 
     @classmethod
     def of(cls, request: Requested, rig: RigFacts, policies: Mapping[str, PolicyFactory]) -> ArmedSet:
-        """The set of a request to arm that `arming.refusal_to_arm` has nothing against.
+        """The set for a request to arm that `arming.refusal_to_arm` accepts.
 
         Args:
             request: a person's request with prescription, nonce and, if known, the lifter's profile.
@@ -110,7 +110,7 @@ class ArmedSet:
         )
 
     def left_behind(self) -> EarlierSet | None:
-        """What this set left in its lifter; ``None`` while it runs, and when it is not known who lifts."""
+        """The lifter's state after this set; ``None`` while it runs, or if it is not known who lifts."""
         if self.lifter is None or self.ending_us <= 0:
             return None
         lifter, exercise = self.lifter

@@ -49,7 +49,7 @@ class Hold:
 
 @dataclass(frozen=True, slots=True)
 class MayDrop:
-    """No rule stands against a drop."""
+    """No rule prevents a drop."""
 
     finding: Finding
 

@@ -99,12 +99,12 @@ class Regulator:
 
     @property
     def state(self) -> State:
-        """Where the set stands."""
+        """State of the set."""
         return self._at.state
 
     @property
     def left_behind(self) -> EarlierSet | None:
-        """What the last set left in its lifter, once it is over."""
+        """The lifter's state after the last set, once it is over."""
         return self._left_behind
 
     def handle(self, event: Event) -> tuple[Output, ...]:
@@ -361,7 +361,7 @@ class Regulator:
     # --- the end -------------------------------------------------------------------------------------------------
 
     def _end(self, at: LiveSet, finding: Finding, detail: str = "") -> Position:
-        """Stop for good: unload, say why. Nothing but a new arming leads on from here."""
+        """End the set: unload and say why. Only a new arming leads on from here."""
         context, armed, reason = self._context, at.armed, finding.reason
         before_n = armed.target_n
         armed.ending(reason, context.now_us)

@@ -41,12 +41,12 @@ class SetController:
 
     @property
     def state(self) -> State:
-        """Where the set stands."""
+        """State of the set."""
         return self._regulator.state
 
     @property
     def left_behind(self) -> EarlierSet | None:
-        """What the last set left in its lifter, for the arming of the next one by another core."""
+        """The lifter's state after the last set, for another core that arms the next one."""
         return self._regulator.left_behind
 
     def handle(self, event: Event) -> tuple[Output, ...]:
@@ -62,7 +62,7 @@ class SetController:
         return outputs
 
     def _passed(self, event: Event, outputs: tuple[Output, ...]) -> tuple[Output, ...]:
-        """What the guard lets pass of the answer to its own refusal: an end, so that nothing more can follow."""
+        """The part of the response to a refusal that the guard passes: the set ends, so nothing more can follow."""
         return tuple(
             output
             for output in outputs
@@ -72,7 +72,7 @@ class SetController:
     def _refused(
         self, event: Event, command: Command, refused: Refused, later: tuple[Output, ...]
     ) -> tuple[Output, ...]:
-        """What goes out instead of a refused command and of what came after it."""
+        """The outputs that replace a refused command and everything after it."""
         # Commands that this event also led to rest on the refused one and go no further; records stay.
         refusal = GuardRefused(now_us=event.now_us, rule=refused.rule, detail=refused.detail)
         self._guard.observe(refusal)

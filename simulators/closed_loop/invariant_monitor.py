@@ -56,7 +56,7 @@ class _Newest:
     docked_t_us: int
 
     def dock(self, t_us: int, *, docked: bool) -> None:
-        """Whatever was said of an earlier moment does not undo what is known; "docked" must be later than that."""
+        """Take in a dock fact: an earlier one does not undo what is known, and "docked" must be later than that."""
         if t_us > self.docked_t_us or (t_us == self.docked_t_us and not docked):
             self.docked, self.docked_t_us = docked, t_us
 

@@ -43,7 +43,7 @@ class TrueRepetition:
 
 @dataclass(slots=True, kw_only=True)
 class SimulatedSet:
-    """What one simulated set came to.
+    """Outcome of one simulated set.
 
     Attributes:
         result: the controller's own account; None when the run was given up at its time limit.

@@ -68,7 +68,7 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class AttemptRow:
-    """One attempt against what was seen of it; times in true seconds, NaN when it did not happen."""
+    """One attempt and what the segmenter reported of it; times in true seconds, NaN if it did not happen."""
 
     stalled: bool
     counted: bool

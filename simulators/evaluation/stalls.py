@@ -44,7 +44,7 @@ EVERY_SCORE: Final = -1e9
 
 
 class LookingEvidence(StallEvidence):
-    """Evidence that calls no stall but notes what it would have gone by: (rig time, velocity, score) a look."""
+    """Evidence that reports no stall but records (rig time, velocity, score) at each evaluation."""
 
     def __init__(self, line: LoadVelocityLine) -> None:
         super().__init__(line)
@@ -52,7 +52,7 @@ class LookingEvidence(StallEvidence):
         self.hold_until_us = 0
 
     def sample(self, t: int, v: float, share: float) -> None:
-        """As the detector's; a look that nothing is asked of counts as one at a fast handle.
+        """As in the detector; a sample that is not evaluated is recorded like one of a fast handle.
 
         Args:
             t: rig time, microseconds.
@@ -63,7 +63,7 @@ class LookingEvidence(StallEvidence):
         self.looks.append((t, 9.0, -9.0))
 
     def worth_a_look(self) -> bool:
-        """Never, but what would have been seen is noted."""
+        """Return False always, but record the evaluation."""
         t = self.looks[-1][0]
         if t >= self.hold_until_us:
             worth = super().worth_a_look()
