@@ -80,7 +80,7 @@ class HoldTrace:
     told_n: FloatArray
 
     def applied_n(self, cable: int, rate_n_per_s: float) -> FloatArray:
-        """Load applied at each sample, when between two reports it goes at this rate as long as it has to go.
+        """Load applied at each sample if, between two reports, it moves at this rate until it reaches the new value.
 
         Where it went less far than the rate would have taken it, it had arrived, or else it had set out late.
 
@@ -136,7 +136,7 @@ class RigAccess(Protocol):
         """
 
     def release(self) -> None:
-        """Unload and let the rig go."""
+        """Unload and release the rig."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +183,7 @@ class CableIdentification:
 
 @dataclass(frozen=True, slots=True)
 class _Ramp:
-    """One recorded ramp: what was ordered and what came of it."""
+    """One recorded ramp: the commanded change and the response."""
 
     from_n: float
     to_n: float

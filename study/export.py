@@ -48,7 +48,7 @@ Estimate = Callable[[RecordedSet], SetWorthLike | None]
 
 @dataclass(slots=True)
 class Exported:
-    """What an export came to: rows per table, and a sentence for each recording that was not whole."""
+    """Outcome of an export: rows per table, and a sentence for each incomplete recording."""
 
     folder: Path
     rows: dict[str, int] = field(default_factory=lambda: dict.fromkeys(TABLES, 0))

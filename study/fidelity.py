@@ -75,7 +75,7 @@ class Summary:
 
 
 def fidelity_of(item: RecordedSet, study: Study | None) -> SetFidelity:
-    """One set held against its prescription and, where there is one, its study.
+    """One set compared with its prescription and, if there is one, its study.
 
     Args:
         item: the recorded set.
@@ -249,7 +249,7 @@ def _changes(item: RecordedSet) -> list[Deviation]:
 
 
 def _smoothed(velocity_m_s: FloatArray, t_s: FloatArray) -> FloatArray:
-    """Mean over `_SMOOTH_S` around each sample, so that one noisy sample is no movement."""
+    """Mean over `_SMOOTH_S` around each sample, so that one noisy sample does not count as movement."""
     width = max(round(_SMOOTH_S / float(np.median(np.diff(t_s)))), 1) if t_s.size > 1 else 1
     return np.convolve(velocity_m_s, np.full(width, 1.0 / width), mode="same")
 

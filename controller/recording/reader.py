@@ -171,7 +171,7 @@ def _records(data: bytes, found: _Found) -> Iterator[tuple[int, int, bytes]]:
 
 
 def _chunk_length(data: bytes, begin: int, length: int) -> int:
-    """Length of a chunk's content: it stands there twice, and the checksum tells which to believe."""
+    """Length of a chunk's content: it is stored twice, and the checksum shows which one is right."""
     if begin + _CHUNK_HEAD_BYTES > len(data):
         return length
     crc, inner = struct.unpack_from("<I4xQ", data, begin + 24)

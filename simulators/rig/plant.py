@@ -320,7 +320,7 @@ class Plant:
         )
 
     def fork(self) -> Self:
-        """Exact copy that goes its own way from here, random numbers included."""
+        """Exact, independent copy, random numbers included."""
         other = copy.copy(self)
         other.state = self.state.copy()
         return other

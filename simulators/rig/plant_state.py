@@ -73,7 +73,7 @@ class PlantState:
         )
 
     def to_bytes(self) -> bytes:
-        """Every bit of what a run changes; equal for plants that will go the same way."""
+        """All bits that a run changes; equal for plants that will behave alike."""
         return self.cables.tobytes() + self.lifter.tobytes() + self.random.tobytes() + self.records.tobytes()
 
 

@@ -118,7 +118,7 @@ class VirtualRig:
     # --- the process ---------------------------------------------------------------------------------------------
 
     async def run(self, stop: asyncio.Event) -> None:
-        """Simulate and stay connected until ``stop`` is set; then report to be offline."""
+        """Simulate and stay connected until ``stop`` is set; then report offline."""
         self._began_s = self._clock_s() - self.rig.t_s
         async with asyncio.TaskGroup() as tasks:
             moving = tasks.create_task(self._move())
