@@ -110,7 +110,7 @@ ASSUMPTIONS: Final[dict[str, Assumption]] = {
         "our judgement; the trials seldom say",
     ),
     "fatigue_exponent": Assumption(
-        "exponent of the discount for fatigue",
+        "discount for a repetition done in fatigue (exponent)",
         "uniform",
         0.0,
         3.0,

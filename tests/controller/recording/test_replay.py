@@ -109,7 +109,7 @@ def test_a_cut_recording_replays_as_far_as_it_goes(session: list[Pair]) -> None:
     assert report.verdict is Verdict.SAME_AS_FAR_AS_RECORDED
     assert report.reproduced
     assert 0 < report.inputs < len(session)
-    assert any("not ended" in note for note in report.notes)
+    assert any("no end" in note for note in report.notes)
 
 
 def test_behind_a_gap_nothing_is_claimed(session: list[Pair]) -> None:
