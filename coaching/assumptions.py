@@ -73,7 +73,10 @@ def as_markdown(draws: Draws) -> str:
     for name, a in ASSUMPTIONS.items():
         values = getattr(draws, name)
         if a.kind == "either":
-            before, after = "one or the other, equally likely", f"the second in {np.mean(values == a.b):.0%} of the draws"
+            before, after = (
+                "one or the other, equally likely",
+                f"the second in {np.mean(values == a.b):.0%} of the draws",
+            )
         else:
             before = f"{a.a:.2f} ± {a.b:.2f}" if a.kind == "normal" else f"uniform, {a.a:g} to {a.b:g}"
             low, middle, high = np.quantile(values, (0.1, 0.5, 0.9))
