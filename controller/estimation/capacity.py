@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import Final
 
+from ebbset.controller.estimation.covariance import updated
 from ebbset.controller.estimation.exercise_prior_figures import EXERCISE_PRIORS, SPREAD
 from ebbset.controller.estimation.exercise_priors import UNKNOWN, ExercisePrior, Spread
 from ebbset.controller.estimation.repetitions_in_reserve import (
@@ -40,6 +41,11 @@ SLOW_S: Final = 400.0
 RECOVERY_SD: Final = 0.25
 STALE_Z: Final = 2.2
 MOST_HISTORY: Final = 80
+# Bounds that no set of a person reaches: they keep the arithmetic finite for any profile that the types allow.
+LEAST_SHARE: Final = 0.05
+MOST_RELATIVE: Final = 20.0
+LEAST_VARIANCE: Final = 1e-6
+WIDEST_SD: Final = 10.0
 
 _FRESH, _SHARE, _COST, _V0, _V1 = range(5)
 _STEPS: Final = (1e-3, 1e-3, 1e-4, 1e-3, 1e-3)
@@ -110,6 +116,7 @@ class CapacityEstimator:
         self._p = [[0.0] * 5 for _ in range(5)]
         fresh_sd = one_rm_n.sd / one_rm_n.mean if one_rm_n is not None else UNKNOWN_FRESH_SD
         for k, sd in enumerate((fresh_sd, 0.0, prior.cost_sd, *self._line_sd)):
+            sd = min(sd, WIDEST_SD)
             self._p[k][k] = sd * sd
         self._load_n = 0.0
         self._paid = False
@@ -242,7 +249,7 @@ class CapacityEstimator:
         if keep < 0.5:
             keep = 0.5
         slope = -per_cost * z[_SHARE]
-        z[_SHARE] *= keep
+        z[_SHARE] = max(LEAST_SHARE, z[_SHARE] * keep)
         for k in range(5):
             p[_SHARE][k] = keep * p[_SHARE][k] + slope * p[_COST][k]
         for k in range(5):
@@ -254,7 +261,7 @@ class CapacityEstimator:
     def _see_velocity(self, load_n: float, velocity_m_s: float) -> None:
         z, line = self._z, self._line
         v0, v1 = line.v0_m_s + z[_V0], line.v_1rm_m_s + z[_V1]
-        relative = load_n / (self._unit_n * z[_FRESH] * z[_SHARE])
+        relative = min(MOST_RELATIVE, load_n / (self._unit_n * z[_FRESH] * z[_SHARE]))
         bend = self._prior.bend_m_s
         beyond = relative - BENDS_FROM
         # loss of velocity when relative load rises by its own size
@@ -273,9 +280,8 @@ class CapacityEstimator:
 
     def _update(self, h: list[float], innovation: float, variance: float) -> None:
         """Measurement update for one scalar with this sensitivity, innovation and variance."""
-        p, z = self._p, self._z
-        ph = [row[0] * h[0] + row[1] * h[1] + row[2] * h[2] + row[3] * h[3] + row[4] * h[4] for row in p]
-        total = variance + h[0] * ph[0] + h[1] * ph[1] + h[2] * ph[2] + h[3] * ph[3] + h[4] * ph[4]
+        z = self._z
+        total, gain, self._p = updated(self._p, h, max(variance, LEAST_VARIANCE))
         # an innovation is capped at three standard deviations, since a lifter may hold back on a repetition
         most = 3.0 * sqrt(total)
         if innovation > most:
@@ -283,13 +289,9 @@ class CapacityEstimator:
         elif innovation < -most:
             innovation = -most
         for k in range(5):
-            gain = ph[k] / total
-            z[k] += gain * innovation
-            row = p[k]
-            for j in range(5):
-                row[j] -= gain * ph[j]
+            z[k] += gain[k] * innovation
         z[_FRESH] = min(5.0, max(0.1, z[_FRESH]))
-        z[_SHARE] = min(1.0, max(0.05, z[_SHARE]))
+        z[_SHARE] = min(1.0, max(LEAST_SHARE, z[_SHARE]))
         z[_COST] = min(0.08, max(0.002, z[_COST]))
         z[_V0] = min(0.6, max(-0.6, z[_V0]))
         z[_V1] = min(0.3, max(-0.6 * self._line.v_1rm_m_s, z[_V1]))
@@ -348,7 +350,7 @@ class CapacityEstimator:
         if self._unit_n <= 0.0:
             return None
         z, line = self._z, self._line
-        relative = self._load_n / (self._unit_n * z[_FRESH] * z[_SHARE])
+        relative = min(MOST_RELATIVE, self._load_n / (self._unit_n * z[_FRESH] * z[_SHARE]))
         v0, v1 = line.v0_m_s + z[_V0], line.v_1rm_m_s + z[_V1]
         return cost_at(z[_COST], v0, v1, relative, self._prior)
 
@@ -432,6 +434,7 @@ class CapacityEstimator:
             return False
         off = self._unit_n * self._z[_FRESH] - profile.mean
         # what the filter has learned beyond the profile: the reduction in variance
-        before = (profile.sd / profile.mean) ** 2
+        relative_sd = min(profile.sd / profile.mean, WIDEST_SD)
+        before = relative_sd * relative_sd
         learned = before - self._p[_FRESH][_FRESH]
         return learned > 0.0 and off * off > STALE_Z * STALE_Z * learned * profile.mean * profile.mean
