@@ -21,11 +21,11 @@ sentence.
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil, isfinite
 from typing import Final
 
-from ebbset.controller.guard.telemetry import Telemetry
+from ebbset.controller.guard.telemetry import Telemetry, can_be
 from ebbset.controller.messages.actions import Command, SendArm, SendLoad, SendRelease, SendUnload
 from ebbset.controller.messages.events import (
     Acknowledged,
@@ -38,6 +38,7 @@ from ebbset.controller.messages.events import (
     RigReported,
     Samples,
 )
+from ebbset.models.contract.field_types import LATEST_US
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.rig_messages import RigEventKind
@@ -121,6 +122,8 @@ class Guard:
 
     def observe(self, event: Event) -> None:
         """Take note of an input. Must see every input before the regulator handles it."""
+        if not -LATEST_US <= event.now_us <= LATEST_US:
+            event = replace(event, now_us=max(-LATEST_US, min(event.now_us, LATEST_US)))
         if event.now_us > self._now_us:
             self._now_us = event.now_us
         # A request to arm may be answered at once or never: any later input withdraws it.
@@ -171,6 +174,10 @@ class Guard:
         return None
 
     def _see_identity(self, event: RigAnnounced) -> None:
+        if not can_be(event):
+            self._rig, self._telemetry = None, Telemetry()
+            self._stop("the rig announced what no rig can be")
+            return
         before, self._rig = self._rig, event
         if before is None or before.boot_id != event.boot_id:
             self._telemetry = Telemetry()
@@ -199,6 +206,7 @@ class Guard:
             command: that the regulator wants to send.
             now_us: controller's clock, microseconds.
         """
+        now_us = max(-LATEST_US, min(now_us, LATEST_US))
         behind_us = self._now_us - now_us
         now_us = self._now_us = max(now_us, self._now_us)
         if isinstance(command, _SAFE):
@@ -210,6 +218,8 @@ class Guard:
         elif behind_us > REORDERED_US:
             # Nothing ages by a clock that went back, so nothing may rest on it.
             refused = Refused("clock", f"now_us went back by {behind_us}; allowed: at most {REORDERED_US}")
+        elif _is_boundless(command):
+            refused = Refused("figures", f"a whole number is beyond {LATEST_US}; allowed: none that is")
         elif isinstance(command, SendArm):
             refused = self._check_arm(command, rig)
         else:
@@ -226,7 +236,7 @@ class Guard:
             armed.last_n = None
             armed.unloaded_us = now_us
         if command.nonce == armed.nonce:
-            armed.seq = max(armed.seq, command.seq)
+            armed.seq = max(armed.seq, min(command.seq, LATEST_US))
         if isinstance(command, SendRelease):
             self._stop("the set was released")
 
@@ -386,3 +396,12 @@ class Guard:
         if command.target_n != armed.last_n and len(self._changes_us) >= changes:
             return Refused("rate", f"{len(self._changes_us)} changes within a second; allowed: {changes}")
         return None
+
+
+def _is_boundless(command: SendArm | SendLoad) -> bool:
+    """It holds a whole number that can be neither written down nor turned into a float."""
+    loads_n = command.target_n if isinstance(command, SendLoad) else command.ceiling_n + command.floor_n
+    ramp = command.ramp_n_per_s if isinstance(command, SendLoad) else command.max_ramp_n_per_s
+    cited_us = command.cites_t_us if isinstance(command, SendLoad) else 0
+    figures = (command.seq, command.lease_ms, cited_us, ramp, *loads_n)
+    return any(isinstance(figure, int) and not -LATEST_US <= figure <= LATEST_US for figure in figures)

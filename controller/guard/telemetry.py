@@ -6,9 +6,19 @@ itself, and a message that is not good never was. No rules about commands here.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from math import isfinite
 
 from ebbset.controller.messages.events import Acknowledged, RepetitionSeen, RigAnnounced, Samples
+from ebbset.models.contract.field_types import FORCE_N, LAST_SEQUENCE, LATEST_US, LOAD_N, POSITION_M, VELOCITY_M_S
+from ebbset.models.contract.rig_messages import (
+    FASTEST_RAMP_N_PER_S,
+    GREATEST_LOAD_N,
+    LEAST_LOAD_N,
+    LONGEST_LEASE_MS,
+    LONGEST_ROM_M,
+    SAMPLE_RATE_HZ,
+)
 
 
 class Telemetry:
@@ -40,22 +50,23 @@ class Telemetry:
             rig: as announced.
         """
         t_us, newest, cables = event.t_us, self.newest_t_us, rig.cables
-        if event.seq <= self._frame_seq or not t_us or len(event.applied_n) != cables:
+        if not self._frame_seq < event.seq <= LAST_SEQUENCE or not t_us or not _loads_fit(event.applied_n, cables):
             return
-        if (newest is not None and t_us[0] <= newest) or t_us[-1] < t_us[0]:
+        if (newest is not None and t_us[0] <= newest) or not 0 <= t_us[0] <= t_us[-1] <= LATEST_US:
             return
-        # A sum is finite only if every term is: one test for all columns.
-        n, total = len(t_us), sum(event.applied_n)
-        for columns in (event.position_m, event.velocity_m_s, event.force_n):
+        n = len(t_us)
+        if any(later < earlier for earlier, later in pairwise(t_us)):
+            return
+        for columns, bounds, required in (
+            (event.position_m, POSITION_M, True),
+            (event.velocity_m_s, VELOCITY_M_S, False),
+            (event.force_n, FORCE_N, rig.has_force),
+        ):
             if len(columns) != cables:
                 return
             for column in columns:
-                if column is not None:
-                    if len(column) != n:
-                        return
-                    total += sum(column)
-        if not isfinite(total):
-            return
+                if required if column is None else not _fit(column, n, bounds):
+                    return
         self._frame_seq = event.seq
         self._take(t_us[-1], event.now_us, event.docked, event.applied_n)
 
@@ -66,7 +77,9 @@ class Telemetry:
             event: the acknowledgement, of the nonce that is armed.
             rig: as announced.
         """
-        if rig.telemetry != "repetitions" or len(event.applied_n) != rig.cables or not isfinite(sum(event.applied_n)):
+        if rig.telemetry != "repetitions" or not _loads_fit(event.applied_n, rig.cables):
+            return
+        if not 0 <= event.t_us <= LATEST_US:
             return
         if self.newest_t_us is None or event.t_us >= self.newest_t_us:
             self._take(event.t_us, event.now_us, event.docked, event.applied_n)
@@ -84,10 +97,17 @@ class Telemetry:
             event: the summary.
             rig: as announced.
         """
-        if rig.telemetry != "repetitions" or event.seq <= self._repetition_seq:
+        if rig.telemetry != "repetitions" or not self._repetition_seq < event.seq <= LAST_SEQUENCE:
             return
-        figures = (event.applied_n, event.rom_m, event.mean_velocity_m_s, event.peak_velocity_m_s)
-        if any(len(column) != rig.cables or not isfinite(sum(column)) for column in figures):
+        figures = (
+            (event.rom_m, (0.0, LONGEST_ROM_M)),
+            (event.mean_velocity_m_s, VELOCITY_M_S),
+            (event.peak_velocity_m_s, VELOCITY_M_S),
+            (tuple(0.0 if value is None else value for value in event.mean_force_n), FORCE_N),
+        )
+        if not _loads_fit(event.applied_n, rig.cables) or not 0 <= event.t_start_us <= event.t_end_us <= LATEST_US:
+            return
+        if not all(_fit(column, rig.cables, bounds) for column, bounds in figures):
             return
         self._repetition_seq = event.seq
         if self.newest_t_us is None or event.t_end_us >= self.newest_t_us:
@@ -101,6 +121,35 @@ class Telemetry:
             t_us: rig clock, microseconds.
             docked: where it was then.
         """
+        if not 0 <= t_us <= LATEST_US:
+            return
         known = [t for t in (self.newest_t_us, self._docked_t_us) if t is not None]
         if all(t_us > t for t in known) or (not docked and all(t_us >= t for t in known)):
             self.docked, self._docked_t_us = docked, t_us
+
+
+def can_be(rig: RigAnnounced) -> bool:
+    """The announcement is one that a rig can make; every limit of a command is derived from it."""
+    return (
+        rig.cables in (1, 2)
+        and 0 < rig.max_load_n <= GREATEST_LOAD_N
+        and all(
+            least <= value <= most
+            for value, (least, most) in (
+                (rig.sample_rate_hz, SAMPLE_RATE_HZ),
+                (rig.min_load_n, LEAST_LOAD_N),
+                (rig.max_ramp_n_per_s, FASTEST_RAMP_N_PER_S),
+                (rig.max_lease_ms, LONGEST_LEASE_MS),
+            )
+        )
+    )
+
+
+def _loads_fit(applied_n: tuple[float, ...], cables: int) -> bool:
+    return _fit(applied_n, cables, LOAD_N)
+
+
+def _fit(column: tuple[float, ...], n: int, bounds: tuple[float, float]) -> bool:
+    """So many values, each within the bounds. Only a sum shows what is not a number, wherever it stands."""
+    least, most = bounds
+    return len(column) == n and min(column) >= least and max(column) <= most and isfinite(sum(column))

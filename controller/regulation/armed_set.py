@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from ebbset.controller.detection.signals import RepetitionEnded, Signal, StallSeen
+from ebbset.controller.estimation.carried_state import is_sound_state
 from ebbset.controller.messages.events import EarlierSet, RepetitionSeen, Requested
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.policies.policy import DropPolicy, PolicyFactory
@@ -126,6 +127,8 @@ class ArmedSet:
             return
         rest_us = self.armed_us - before.ended_us
         if not 0 <= rest_us <= LONGEST_CARRIED_US or len(before.cables) != len(self.cables):
+            return
+        if not all(map(is_sound_state, before.cables)):
             return
         for cable, state in zip(self.cables, before.cables, strict=True):
             cable.start_fatigued(state, rest_us / 1e6)

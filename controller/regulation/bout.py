@@ -54,7 +54,9 @@ def after_frame(context: SetContext, armed: ArmedSet, frame: Samples) -> Outcome
     if not rig.accept_samples(frame):
         armed.refused_inputs += 1
         return CONTINUE
-    broken = taken_early(rig, armed) or disagreement(rig, armed, context.now_us)
+    broken = (
+        rig.leap(frame, armed.silence_allowed_us) or taken_early(rig, armed) or disagreement(rig, armed, context.now_us)
+    )
     if broken is not None:
         return End(broken)
     found: list[tuple[int, Signal]] = []

@@ -29,6 +29,7 @@ from ebbset.controller.messages.events import (
     Samples,
 )
 from ebbset.controller.messages.reasons import SENTENCES, Reason, State
+from ebbset.controller.messages.soundness import timed
 from ebbset.controller.policies.policy import PolicyFactory
 from ebbset.controller.regulation import bout
 from ebbset.controller.regulation.armed_set import ArmedSet
@@ -40,6 +41,7 @@ from ebbset.controller.regulation.set_context import SetContext
 from ebbset.controller.regulation.stop_rules import by_duration, by_time
 from ebbset.controller.regulation.transitions import END_REASONS, TRANSITIONS, Response, Trigger
 from ebbset.controller.regulation.triggers import trigger_of
+from ebbset.models.contract.field_types import LAST_SEQUENCE
 
 REPORT_EVERY_US: Final = 500_000
 ENDING_PATIENCE_US: Final = 3_000_000
@@ -110,6 +112,7 @@ class Regulator:
     def handle(self, event: Event) -> tuple[Output, ...]:
         """Take one event in and give back what follows from it, in order. Raises nothing for any event."""
         context = self._context
+        event = timed(event)
         if event.now_us > context.now_us:
             context.now_us = event.now_us
         before = self._at
@@ -193,7 +196,8 @@ class Regulator:
         if not isinstance(event, RigAnnounced) or not self._link:
             return at
         self._context.rig.announced(event)
-        return NoSet(State.IDLE) if at.state is State.OFFLINE else at
+        heard = self._context.rig.identity is not None
+        return NoSet(State.IDLE) if at.state is State.OFFLINE and heard else at
 
     def _offline(self, event: Event, _at: Position) -> Position:
         if isinstance(event, LinkDown):
@@ -275,7 +279,9 @@ class Regulator:
     def _unloaded(self, event: Event, armed: ArmedSet) -> Finding | None:
         """Armed or resting: take the input in; a finding says that telemetry was silent for too long before it."""
         silent = self._silent(armed)
-        if silent is None and isinstance(event, Samples) and not self._context.rig.accept_samples(event):
+        if silent is None and isinstance(event, Samples):
+            if self._context.rig.accept_samples(event):
+                return self._context.rig.leap(event, armed.silence_allowed_us)
             armed.refused_inputs += 1
         return silent
 
@@ -389,7 +395,7 @@ class Regulator:
             at.armed.guard_refusals += 1
             detail = f"{event.rule}: {event.detail}"
         elif isinstance(event, Acknowledged):
-            detail = f"command {event.command_seq}: {event.refusal}"
+            detail = f"command {max(0, min(event.command_seq, LAST_SEQUENCE))}: {event.refusal}"
         elif isinstance(event, RigReported):
             detail = event.detail
         after = self._end(at, Finding(reason), detail)

@@ -6,11 +6,18 @@ Plain bookkeeping: no decisions about the set, no commands.
 from __future__ import annotations
 
 from dataclasses import replace
-from math import isfinite
+from itertools import pairwise
 from typing import Final
 
 from ebbset.controller.messages.events import Acknowledged, RepetitionSeen, RigAnnounced, RigReported, Samples
 from ebbset.controller.messages.reasons import Reason
+from ebbset.controller.messages.soundness import (
+    is_sound_announcement,
+    is_sound_answer,
+    is_sound_frame,
+    is_sound_repetition,
+    is_sound_report,
+)
 from ebbset.controller.regulation.outcomes import Finding
 from ebbset.models.contract.constants import UNLOADED_N
 from ebbset.models.contract.rig_messages import RigEventKind
@@ -28,6 +35,7 @@ class RigFacts:
     """The rig as last heard. What a message says about the dock is ordered by the rig's clock, not by arrival."""
 
     __slots__ = (
+        "_before_t_us",
         "_docked_t_us",
         "applied_n",
         "docked",
@@ -51,6 +59,7 @@ class RigFacts:
         self.rig_nonce: str | None = None
         self.fresh_us: int | None = None
         self.last_t_us: int | None = None
+        self._before_t_us: int | None = None
         self.last_frame_seq = -1
         self.last_repetition_seq = -1
 
@@ -95,7 +104,10 @@ class RigFacts:
         return self.identity is not None and replace(event, now_us=self.identity.now_us) == self.identity
 
     def announced(self, event: RigAnnounced) -> None:
-        """The rig said who it is."""
+        """The rig said who it is. One that says what no rig can be is as good as gone."""
+        if not is_sound_announcement(event):
+            self.lost()
+            return
         if self.identity is None or self.identity.boot_id != event.boot_id:
             self.forget()
         self.identity = event
@@ -103,18 +115,34 @@ class RigFacts:
     def accept_samples(self, event: Samples) -> bool:
         """Take a frame in if it is new: same boot, sequence and rig time both later. Else nothing changes."""
         identity = self.identity
-        if identity is None or event.boot_id != identity.boot_id or not _is_sound(event, identity.cables):
+        if identity is None or event.boot_id != identity.boot_id or not is_sound_frame(event, identity):
             return False
         t_us = event.t_us
         if event.seq <= self.last_frame_seq or (self.last_t_us is not None and t_us[0] <= self.last_t_us):
             return False
         self.last_frame_seq = event.seq
-        self.last_t_us = t_us[-1]
+        self._before_t_us, self.last_t_us = self.last_t_us, t_us[-1]
         self.fresh_us = event.now_us
         self._dock_said(event.docked, t_us[-1])
         self.applied_n = event.applied_n
         self.rig_nonce = event.nonce
         return True
+
+    def leap(self, frame: Samples, allowed_us: int) -> Finding | None:
+        """By the rig's own clock there is a hole in its samples, in this frame or before it, that is too long.
+
+        Args:
+            frame: which was just taken in.
+            allowed_us: how long telemetry may be silent.
+        """
+        since_us = self._before_t_us
+        if since_us is None or frame.t_us[-1] - since_us <= allowed_us:
+            return None
+        gap_us = max(later - earlier for earlier, later in pairwise((since_us, *frame.t_us)))
+        if gap_us <= allowed_us:
+            return None
+        allowed = (("telemetry_timeout_ms", allowed_us / 1e3),)
+        return Finding(Reason.TELEMETRY_LOST, (("rig_clock_gap_ms", gap_us / 1e3),), allowed)
 
     def _dock_said(self, docked: bool, t_us: int) -> None:
         """Telemetry in its order tells of the dock. "Docked" does not undo a later, or equally late, "undocked"."""
@@ -129,9 +157,7 @@ class RigFacts:
         identity = self.identity
         if identity is None or event.boot_id != identity.boot_id or event.seq <= self.last_repetition_seq:
             return False
-        force_n = tuple(0.0 if value is None else value for value in event.mean_force_n)
-        figures = (event.applied_n, event.rom_m, event.mean_velocity_m_s, event.peak_velocity_m_s, force_n)
-        if not all(_fits(column, identity.cables) for column in figures):
+        if not is_sound_repetition(event, identity):
             return False
         self.last_repetition_seq = event.seq
         self.rig_nonce = event.nonce
@@ -151,7 +177,7 @@ class RigFacts:
 
     def accept_report(self, event: RigReported) -> bool:
         """Take a report that the handle was docked or undocked in if it is new."""
-        if self.identity is None or event.boot_id != self.identity.boot_id:
+        if self.identity is None or event.boot_id != self.identity.boot_id or not is_sound_report(event):
             return False
         if self.is_old(event.t_us) or self._dock_known_since(event.t_us):
             return False
@@ -164,7 +190,7 @@ class RigFacts:
         if identity is None or event.boot_id != identity.boot_id:
             return False
         if not self.by_frames:
-            if self.is_old(event.t_us) or not _fits(event.applied_n, identity.cables):
+            if self.is_old(event.t_us) or not is_sound_answer(event, identity):
                 return False
             self.last_t_us = event.t_us
             self.fresh_us = event.now_us
@@ -177,32 +203,3 @@ class RigFacts:
     def unloaded(self) -> bool:
         """The rig reports no load on any cable."""
         return bool(self.applied_n) and max(self.applied_n) <= UNLOADED_N
-
-
-def _fits(column: tuple[float, ...], cables: int) -> bool:
-    """One finite value for each cable."""
-    return len(column) == cables and all(map(isfinite, column))
-
-
-def _is_sound(event: Samples, cables: int) -> bool:
-    """One column for each cable, one finite value for each time. The wire promises it; an embedder may not."""
-    t_us, applied_n = event.t_us, event.applied_n
-    n = len(t_us)
-    if n == 0 or t_us[-1] < t_us[0] or len(applied_n) != cables:
-        return False
-    total = sum(applied_n)
-    for columns in (event.position_m, event.velocity_m_s, event.force_n):
-        if len(columns) != cables:
-            return False
-        for column in columns:
-            if column is not None:
-                if len(column) != n:
-                    return False
-                total += sum(column)
-    # A finite sum has only finite terms, and is quicker; one that is not may be no more than too large.
-    return isfinite(total) or _all_finite(event)
-
-
-def _all_finite(event: Samples) -> bool:
-    columns = (event.applied_n, *event.position_m, *event.velocity_m_s, *event.force_n)
-    return all(isfinite(value) for column in columns if column is not None for value in column)

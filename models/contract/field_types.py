@@ -18,13 +18,28 @@ Token = Annotated[str, Field(min_length=8, max_length=64, pattern=r"^[A-Za-z0-9_
 Text = Annotated[str, Field(max_length=MOST_TEXT)]
 ReportText = Annotated[Text, BeforeValidator(_shorten_own)]
 """Text that we write: cut to length when a report is made, refused when it arrives too long over the wire."""
-Load = Annotated[float, Field(ge=0, le=5_000, allow_inf_nan=False, description="newtons at the handle, one cable")]
-Position = Annotated[float, Field(ge=-1, le=6, allow_inf_nan=False, description="metres of cable paid out")]
-Velocity = Annotated[float, Field(ge=-12, le=12, allow_inf_nan=False, description="m/s, positive in the concentric")]
-Force = Annotated[float, Field(ge=-200, le=10_000, allow_inf_nan=False, description="newtons of cable tension")]
+LOAD_N: Final = (0, 5_000)
+POSITION_M: Final = (-1, 6)
+VELOCITY_M_S: Final = (-12, 12)
+FORCE_N: Final = (-200, 10_000)
+LATEST_US: Final = 2**62
+LAST_SEQUENCE: Final = 2**53
+Load = Annotated[
+    float, Field(ge=LOAD_N[0], le=LOAD_N[1], allow_inf_nan=False, description="newtons at the handle, one cable")
+]
+Position = Annotated[
+    float, Field(ge=POSITION_M[0], le=POSITION_M[1], allow_inf_nan=False, description="metres of cable paid out")
+]
+Velocity = Annotated[
+    float,
+    Field(ge=VELOCITY_M_S[0], le=VELOCITY_M_S[1], allow_inf_nan=False, description="m/s, positive in the concentric"),
+]
+Force = Annotated[
+    float, Field(ge=FORCE_N[0], le=FORCE_N[1], allow_inf_nan=False, description="newtons of cable tension")
+]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
-RigTime = Annotated[int, Field(ge=0, le=2**62, description="rig clock, microseconds since the rig booted")]
-Sequence = Annotated[int, Field(ge=0, le=2**53, description="counts up by one; never repeats within a boot")]
+RigTime = Annotated[int, Field(ge=0, le=LATEST_US, description="rig clock, microseconds since the rig booted")]
+Sequence = Annotated[int, Field(ge=0, le=LAST_SEQUENCE, description="counts up by one; never repeats within a boot")]
 PerCable = Annotated[tuple[Load, ...], Field(min_length=1, max_length=2)]
 
 

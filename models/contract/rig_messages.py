@@ -21,6 +21,12 @@ from ebbset.models.contract.field_types import (
 )
 
 MAX_SAMPLES_PER_FRAME: Final = 256
+SAMPLE_RATE_HZ: Final = (0, 2_000)
+GREATEST_LOAD_N: Final = 5_000
+LEAST_LOAD_N: Final = (0, 500)
+FASTEST_RAMP_N_PER_S: Final = (1, 100_000)
+LONGEST_LEASE_MS: Final = (100, 5_000)
+LONGEST_ROM_M: Final = 4
 
 
 class RigIdentity(Message):
@@ -33,12 +39,14 @@ class RigIdentity(Message):
     telemetry: Literal["frames", "repetitions"] = Field(
         description="frames: sample frames; repetitions: the rig segments itself and sends summaries only"
     )
-    sample_rate_hz: Annotated[float, Field(ge=0, le=2_000)]
-    has_force: bool
-    max_load_n: Annotated[float, Field(gt=0, le=5_000)]
-    min_load_n: Annotated[float, Field(ge=0, le=500, description="smallest load above zero that the rig can hold")]
-    max_ramp_n_per_s: Annotated[float, Field(ge=1, le=100_000)]
-    max_lease_ms: Annotated[int, Field(ge=100, le=5_000)]
+    sample_rate_hz: Annotated[float, Field(ge=SAMPLE_RATE_HZ[0], le=SAMPLE_RATE_HZ[1])]
+    has_force: bool = Field(description="every frame has the force of every cable; one without it is not usable")
+    max_load_n: Annotated[float, Field(gt=0, le=GREATEST_LOAD_N)]
+    min_load_n: Annotated[
+        float, Field(ge=LEAST_LOAD_N[0], le=LEAST_LOAD_N[1], description="smallest load above zero that the rig can hold")
+    ]
+    max_ramp_n_per_s: Annotated[float, Field(ge=FASTEST_RAMP_N_PER_S[0], le=FASTEST_RAMP_N_PER_S[1])]
+    max_lease_ms: Annotated[int, Field(ge=LONGEST_LEASE_MS[0], le=LONGEST_LEASE_MS[1])]
     firmware: Text
     simulated: bool = Field(
         default=False,
@@ -100,7 +108,7 @@ class CableRepetition(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    rom_m: Annotated[float, Field(ge=0, le=4)]
+    rom_m: Annotated[float, Field(ge=0, le=LONGEST_ROM_M)]
     mean_velocity_m_s: Velocity
     peak_velocity_m_s: Velocity
     mean_force_n: Force | None = None

@@ -63,6 +63,7 @@ class KinematicRig:
     policies: Mapping[str, Any] = field(default_factory=lambda: POLICIES)
     max_load_n: float = 1_500.0
     profile: LifterProfile | None = None
+    force: bool = True
     outputs: list[Output] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -84,6 +85,7 @@ class KinematicRig:
         self.commands: list[Command] = []
         self.silent = False
         self.resting = False
+        self.announces_force = self.force
 
     # --- driving -------------------------------------------------------------------------------------------------
 
@@ -115,7 +117,7 @@ class KinematicRig:
             "cables": self.cables,
             "telemetry": "frames",
             "sample_rate_hz": 100.0,
-            "has_force": True,
+            "has_force": self.announces_force,
             "max_load_n": self.max_load_n,
             "min_load_n": 20.0,
             "max_ramp_n_per_s": 2_000.0,
@@ -174,7 +176,7 @@ class KinematicRig:
             t_us=tuple(times),
             position_m=tuple(zip(*positions, strict=True)),
             velocity_m_s=tuple(zip(*velocities, strict=True)),
-            force_n=tuple(zip(*forces, strict=True)),
+            force_n=tuple(zip(*forces, strict=True)) if self.force else (None,) * self.cables,
         )
         self.send(event)
         return event

@@ -1,4 +1,4 @@
-"""The covariance stays positive definite: over ten thousand repetitions, for random profiles, and where rounding is worst."""
+"""The covariance stays positive definite over 10,000 repetitions, for random profiles and in bad rounding."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from ebbset.controller.estimation.capacity import CapacityEstimator
 from ebbset.controller.estimation.covariance import factors, is_covariance, updated
 from ebbset.models.contract.profile import Uncertain
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import LoadVelocityLine, generic_line
 
 OUTCOMES = tuple(RepetitionOutcome)

@@ -49,6 +49,7 @@ def test_the_guard_shares_only_message_types_with_the_rest_of_the_controller() -
         "ebbset.controller.guard.telemetry",
         "ebbset.controller.messages.actions",
         "ebbset.controller.messages.events",
+        "ebbset.models.contract.field_types",
         "ebbset.models.contract.operator_messages",
         "ebbset.models.contract.prescription",
         "ebbset.models.contract.rig_messages",
@@ -358,9 +359,19 @@ def test_a_repeated_frame_does_not_count_as_fresh() -> None:
 
 
 def test_columns_that_a_rig_does_not_have_are_no_fault() -> None:
-    bench = Bench().working()
+    bench = Bench(has_force=False).working()
     bench.frame(docked=False, velocity_m_s=(None,), force_n=(None,))
     assert bench.rule(bench.load_command()) == ""
+
+
+def test_a_frame_without_the_force_that_was_announced_never_was() -> None:
+    bench = Bench().working()
+    known = bench.t_us
+    bench.frame(docked=False, force_n=(None,))
+    assert bench.rule(bench.load_command()) == "citation"
+    bench = Bench().working()
+    bench.frame(docked=False, force_n=(None,))
+    assert bench.rule(bench.load_command(cites_t_us=known)) == ""
 
 
 def test_a_rig_without_frames_is_heard_by_its_acknowledgements() -> None:

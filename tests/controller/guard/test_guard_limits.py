@@ -81,10 +81,10 @@ def frame_times(bench: Bench, *offsets_us: int) -> bool:
         ((20, 30, 10), False),
         ((20, 10), False),
         ((30, 10, 20), False),
-        ((10, 30, 20), True),
+        ((10, 30, 20), False),
     ],
 )
-def test_a_frame_begins_after_the_newest_sample_and_ends_no_earlier_than_it_begins(
+def test_a_frame_begins_after_the_newest_sample_and_no_time_in_it_goes_back(
     offsets_us: tuple[int, ...], counts: bool
 ) -> None:
     assert frame_times(Bench().working(), *offsets_us) is counts
@@ -534,3 +534,29 @@ def test_the_prescription_that_was_armed_is_the_one_that_counts() -> None:
     bench.order = example(load={"start_n": 900.0, "floor_n": 50.0})
     assert bench.rule(bench.load_command(400.0)) == ""
     assert bench.rule(bench.load_command(401.0)) == "ceiling"
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"cables": 3},
+        {"cables": 10**400},
+        {"cables": 0},
+        {"max_load_n": float("nan")},
+        {"max_load_n": 5_000.1},
+        {"max_load_n": 0.0},
+        {"min_load_n": -1.0},
+        {"max_ramp_n_per_s": 5e-324},
+        {"max_ramp_n_per_s": float("inf")},
+        {"max_lease_ms": 99},
+        {"sample_rate_hz": float("nan")},
+    ],
+)
+def test_a_rig_that_announces_what_no_rig_can_be_gets_no_load_and_no_arming(changes: dict[str, Any]) -> None:
+    bench = Bench().working()
+    bench.see(announced(**changes))
+    bench.frame(docked=False)
+    assert bench.rule(bench.load_command()) == "offline"
+    bench.see(announced())
+    bench.frame()
+    assert bench.rule(bench.load_command()) == "stopped"

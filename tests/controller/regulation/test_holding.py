@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from ebbset.controller.estimation.carried_state import is_sound_state
 from ebbset.controller.messages.actions import Answer, SendLoad, SendUnload
 from ebbset.controller.messages.events import Samples
 from ebbset.controller.messages.reasons import Reason, State
@@ -290,3 +291,106 @@ def test_a_rig_without_frames_that_was_silent_between_two_sets_may_be_armed_agai
     rig.ask(RequestAction.ARM)
     rig.frame()
     assert state_of(rig) is State.ARMED
+
+
+# --- telemetry that is not what was announced ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("until", [State.ARMED, State.WORKING])
+def test_frames_that_lack_the_announced_force_count_as_silence(until: State) -> None:
+    rig = KinematicRig(order(), profile=profile_of())
+    rig.online()
+    rig.ask(RequestAction.ARM)
+    if until is State.WORKING:
+        rig.ask(RequestAction.START)
+        rig.run(2.0)
+    assert state_of(rig) is until
+    rig.force = False
+    rig.frame()
+    assert state_of(rig) is until
+    rig.run(0.4)
+    assert end_of(rig) is Reason.TELEMETRY_LOST
+
+
+def test_a_rig_that_announced_no_force_need_not_send_any() -> None:
+    rig = KinematicRig(order(), profile=profile_of(), force=False)
+    rig.begin()
+    rig.run(3.0)
+    assert state_of(rig) is State.WORKING
+
+
+@pytest.mark.parametrize("until", [State.ARMED, State.WORKING, State.RESTING])
+def test_a_clock_of_the_rig_that_leaps_ahead_is_a_loss_of_telemetry(until: State) -> None:
+    rig = begun(rest_of({})) if until is not State.ARMED else KinematicRig(order(), profile=profile_of())
+    if until is State.ARMED:
+        rig.online()
+        rig.ask(RequestAction.ARM)
+    while state_of(rig) is not until:
+        rig.frame()
+    rig.rig_us += 190_000
+    rig.frame()
+    assert state_of(rig) is until
+    rig.rig_us += 250_000
+    rig.frame()
+    assert end_of(rig) is Reason.TELEMETRY_LOST
+    [end] = rig.decisions("end")
+    assert end.inputs == (("rig_clock_gap_ms", 260.0),)
+
+
+def test_a_leap_within_one_frame_counts_too() -> None:
+    rig = begun(order())
+    rig.run(2.0)
+    frame = rig.frame()
+    assert frame is not None
+    later = tuple(t + 50_000 for t in frame.t_us)
+    rig.now_us += 50_000
+    leaping = (*later[:2], *(t + 300_000 for t in later[2:]))
+    rig.send(dataclasses.replace(frame, now_us=rig.now_us, seq=frame.seq + 1, t_us=leaping))
+    assert end_of(rig) is Reason.TELEMETRY_LOST
+
+
+# --- announcements that cannot be ---------------------------------------------------------------------------------
+
+NONSENSE = ({"cables": 7}, {"max_ramp_n_per_s": 5e-324}, {"max_load_n": float("nan")}, {"max_lease_ms": -1})
+
+
+@pytest.mark.parametrize("changes", NONSENSE)
+def test_a_rig_that_announces_what_no_rig_can_be_is_not_there(changes: dict[str, Any]) -> None:
+    rig = KinematicRig(order(), profile=profile_of())
+    rig.online()
+    rig.send(rig.identity(**changes))
+    [answer] = [output for output in rig.ask(RequestAction.ARM) if isinstance(output, Answer)]
+    assert (answer.accepted, answer.code) == (False, "rig_offline")
+    rig.online()
+    rig.ask(RequestAction.ARM)
+    assert state_of(rig) is State.ARMED
+
+
+@pytest.mark.parametrize("changes", NONSENSE)
+@pytest.mark.parametrize("boot_id", ["boot-0001", "boot-0002"])
+def test_such_an_announcement_in_a_set_ends_it(changes: dict[str, Any], boot_id: str) -> None:
+    rig = begun(order())
+    rig.run(2.0)
+    rig.send(rig.identity(boot_id=boot_id, **changes))
+    assert end_of(rig) is (Reason.RIG_DISAGREES if boot_id == "boot-0001" else Reason.RIG_REBOOTED)
+    assert isinstance(rig.commands[-1], SendUnload)
+    rig.run(6.0)
+    assert state_of(rig) is State.ENDED
+
+
+def test_what_an_embedding_kept_of_an_earlier_set_is_taken_over_only_if_it_can_be() -> None:
+    rig = begun(order())
+    rig.run(4.0)
+    rig.ask(RequestAction.STOP)
+    kept = rig.controller.left_behind
+    assert kept is not None
+    [state] = kept.cables
+    assert is_sound_state(state)
+    broken = (
+        dataclasses.replace(state, z=state.z[:4]),
+        dataclasses.replace(state, z=(float("nan"), *state.z[1:])),
+        dataclasses.replace(state, unit_n=1e-300),
+        dataclasses.replace(state, p=tuple(tuple(-value for value in row) for row in state.p)),
+        dataclasses.replace(state, p=state.p[:4]),
+    )
+    assert not any(map(is_sound_state, broken))
