@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from ebbset.console.exits import Exit
-from ebbset.console.report.prescription_text import mismatches, prescription_lines
+from ebbset.console.report.prescription_text import mismatches, prescription_lines, timing_remarks
 from ebbset.controller.service.documents import read_either
 from ebbset.models.contract import formatting
 from ebbset.models.contract.prescription import Prescription
@@ -116,6 +116,7 @@ def _remarks(document: Document, others: list[Document]) -> list[str]:
             f"{document.name}: neither a budget nor a limit on drops or repetitions ends it; it ends at a stall on "
             f"the floor load or after {stop.max_duration_s:g} s"
         )
+    found += timing_remarks(document)
     for profile in others:
         if isinstance(profile, LifterProfile) and profile.exercise == document.exercise:
             found += mismatches(document, profile)

@@ -46,6 +46,26 @@ def _stall_text(stall: StallSection) -> str:
     )
 
 
+def timing_remarks(order: Prescription) -> list[str]:
+    """List the times of a prescription that get in each other's way, one sentence each."""
+    stall, stop = order.stall, order.stop
+    found = []
+    if stall.longest_decision_s > stop.max_pause_s:
+        own = "dwell_s" if stall.rule == "dwell" else "still_limit_s"
+        found.append(
+            f"{order.name}: stall.{own} and stall.grind_s together are {stall.longest_decision_s:g} s, longer than "
+            f"stop.max_pause_s = {stop.max_pause_s:g} s: a lifter who is stuck in an ascent stays under the load that "
+            "long; the pause waits for the stall rule"
+        )
+    if stall.start_patience_s > stop.max_pause_s:
+        found.append(
+            f"{order.name}: stall.start_patience_s is {stall.start_patience_s:g}, above stop.max_pause_s = "
+            f"{stop.max_pause_s:g}: a lifter who holds the load at the bottom gets no drop, since the pause ends the "
+            "set first"
+        )
+    return found
+
+
 def mismatches(order: Prescription, profile: LifterProfile) -> list[str]:
     """List what does not fit between a prescription and a profile, one sentence each.
 

@@ -6,9 +6,11 @@ Bookkeeping only; decisions about it are taken in `regulator`, `bout` and `stop_
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from math import ceil
 from typing import Final
 
+from ebbset.controller.detection.sides import Difference, SidePairs
 from ebbset.controller.detection.signals import RepetitionEnded, Signal, StallSeen
 from ebbset.controller.estimation.carried_state import is_sound_state
 from ebbset.controller.messages.events import EarlierSet, RepetitionSeen, Requested
@@ -16,7 +18,7 @@ from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.policies.policy import DropPolicy, PolicyFactory
 from ebbset.controller.regulation.cable import Cable
 from ebbset.controller.regulation.rig_facts import RigFacts, allowed_difference_n
-from ebbset.controller.regulation.stop_rules import side_difference
+from ebbset.controller.regulation.stop_rules import SideStrikes
 from ebbset.models.contract.constants import RENEWALS_PER_LEASE
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.rig_messages import RepetitionOutcome
@@ -32,7 +34,8 @@ class ArmedSet:
     """An armed set. Times are on the controller's clock except ``moved_t_us``, which is on the rig's.
 
     ``repetitions`` counts completed ones, of the side that has fewer. ``stands`` says that the bout's load has come on;
-    ``ending_ramp_n_per_s`` is how fast it goes off for good, in every repeat of that command.
+    ``ending_ramp_n_per_s`` is how fast it goes off for good, in every repeat of that command, and ``unloading_us`` how
+    long that takes.
     """
 
     nonce: str
@@ -58,10 +61,12 @@ class ArmedSet:
     rest_began_us: int = 0
     ending_us: int = 0
     ending_ramp_n_per_s: float = 0.0
+    unloading_us: int = 0
     moved_t_us: int = -1
     moved_in_bout: bool = False
     repetitions: int = 0
-    side_strikes: int = 0
+    sides: SideStrikes = field(default_factory=SideStrikes)
+    pairs: SidePairs = field(default_factory=SidePairs)
     bouts_begun: int = 0
     refused_inputs: int = 0
     guard_refusals: int = 0
@@ -154,10 +159,25 @@ class ArmedSet:
         stop = self.prescription.stop
         self.cables[k].repetition(ended, least_rom_fraction=stop.min_rom_fraction)
         self.repetitions = min([cable.counts.completed for cable in self.cables])
-        if k == len(self.cables) - 1 and stop.max_left_right_difference is not None:
-            difference = side_difference(self.cables)
-            beyond = difference is not None and max(difference) > stop.max_left_right_difference
-            self.side_strikes = self.side_strikes + 1 if beyond else 0
+        if len(self.cables) == 2:
+            self._compare_sides(self.pairs.ended(k, ended))
+
+    def repetition_started(self, k: int, t_us: int) -> None:
+        """A concentric of cable ``k`` began.
+
+        Args:
+            k: index of the cable.
+            t_us: rig time at which it began.
+        """
+        self.moved_in_bout = True
+        self.cables[k].began()
+        if len(self.cables) == 2:
+            self._compare_sides(self.pairs.started(k, t_us))
+
+    def _compare_sides(self, difference: Difference | None) -> None:
+        allowed = self.prescription.stop.max_left_right_difference
+        if difference is not None and allowed is not None:
+            self.sides.settle(difference, allowed)
 
     def drop(self, k: int, load_n: float, *, t_us: int, now_us: int, applied_n: tuple[float, ...]) -> None:
         """The load of a cable is commanded down, or that of both when they are coupled.
@@ -195,6 +215,7 @@ class ArmedSet:
         self.moved_in_bout = False
         self.active_us = now_us
         self.stands = False
+        self.pairs.restart()
         for cable in self.cables:
             cable.settled_us = now_us + int(load_n / self.ramp_n_per_s * 1e6) + SETTLED_AFTER_US
             cable.begin_bout(load_n)
@@ -205,17 +226,19 @@ class ArmedSet:
         self.rest_began_us = now_us
         self._unload()
 
-    def ending(self, reason: Reason, now_us: int) -> None:
+    def ending(self, reason: Reason, now_us: int, *, applied_n: tuple[float, ...]) -> None:
         """The load goes off for good, as fast as the rig can when nobody is left under it.
 
         Args:
             reason: why the set ends.
             now_us: controller's clock, microseconds.
+            applied_n: what the rig says it applies, N per cable; empty while unknown.
         """
         self.end_reason = reason
         let_go = reason is Reason.HANDLE_RELEASED
         self.ending_ramp_n_per_s = self.fastest_ramp_n_per_s if let_go else self.ramp_n_per_s
         self.ending_us = now_us
+        self.unloading_us = ceil(max(*self.target_n, *applied_n, 0.0) / self.ending_ramp_n_per_s * 1e6)
         self._unload()
 
     def _unload(self) -> None:

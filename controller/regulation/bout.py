@@ -35,7 +35,7 @@ from ebbset.controller.regulation.outcomes import (
 from ebbset.controller.regulation.reports import record_of
 from ebbset.controller.regulation.rig_word import ANOTHER_SET, disagreement, taken_early
 from ebbset.controller.regulation.set_context import SetContext
-from ebbset.controller.regulation.stop_rules import after_repetition, at_stall
+from ebbset.controller.regulation.stop_rules import after_repetition, at_stall, left_right
 
 
 def after_frame(context: SetContext, armed: ArmedSet, frame: Samples) -> Outcome:
@@ -125,13 +125,16 @@ def _after_signals(context: SetContext, armed: ArmedSet, found: Iterable[tuple[i
         outcome: Outcome = CONTINUE
         if isinstance(signal, StallSeen):
             # Coupled cables drop together, so a stall of either may have been answered by a drop for the other.
-            if not armed.cables[k].has_answered(signal):
+            if armed.cables[k].has_answered(signal):
+                armed.cables[k].pass_over(signal)
+            else:
                 outcome = _after_stall(context, armed, k, signal)
         elif isinstance(signal, RepetitionEnded):
             outcome = _after_repetition(context, armed, k, signal)
         elif isinstance(signal, RepetitionStarted):
-            armed.moved_in_bout = True
-            armed.cables[k].answered = False
+            armed.repetition_started(k, signal.t_us)
+            uneven = left_right(armed.prescription.stop, armed.sides)
+            outcome = CONTINUE if uneven is None else End(uneven)
         else:
             outcome = End(_trouble(armed, k, signal))
         if not isinstance(outcome, Continue):
@@ -153,7 +156,7 @@ def _trouble(armed: ArmedSet, k: int, signal: ReleaseSeen | SensorTrouble) -> Fi
 def _after_repetition(context: SetContext, armed: ArmedSet, k: int, ended: RepetitionEnded) -> Outcome:
     armed.repetition_ended(k, ended)
     context.out.append(record_of(armed, k, ended))
-    finding = after_repetition(armed.prescription, armed.cables, k, armed.side_strikes)
+    finding = after_repetition(armed.prescription, armed.cables, k, armed.sides)
     if finding is not None:
         return End(finding)
     wanted = armed.prescription.bouts[armed.bout].repetitions
@@ -209,7 +212,7 @@ def _policy_failed(stall: Finding, detail: str) -> End:
 
 def _hold(context: SetContext, armed: ArmedSet, k: int, stall: StallSeen, finding: Finding) -> Outcome:
     cable = armed.cables[k]
-    cable.counts.floor_failures += 1
+    cable.held(stall, patience_s=armed.prescription.stall.start_patience_s)
     cable.segmenter.load_dropped(stall.t_us, cable.load_n, 0.0)
     text = "A stall at the floor load; the prescription allows another try."
     context.decide(armed, State.WORKING, "hold", finding, text)

@@ -35,7 +35,8 @@ class Cable:
 
     ``estimate`` is the capacity estimate after the last observation; ``settled_us`` is the controller's time from which
     the rig must apply the load that was last commanded. ``answered`` is true if the current ascent has led to a drop;
-    ``answered_until_t_us`` is the rig time at which that drop ends.
+    ``answered_until_t_us`` is the rig time at which that drop ends, ``held_until_t_us`` the rig time until which a
+    motionless attempt at the floor load counts as one failure.
 
     Args:
         prescription: of the set.
@@ -51,6 +52,7 @@ class Cable:
         "counts",
         "effort",
         "estimate",
+        "held_until_t_us",
         "last",
         "load_n",
         "policy_state",
@@ -70,6 +72,7 @@ class Cable:
         self.settled_us = 0
         self.answered = False
         self.answered_until_t_us = 0
+        self.held_until_t_us = 0
         self.best_velocity_m_s = 0.0
         self.last: RepetitionEnded | None = None
         self.policy_state: object = None
@@ -82,7 +85,7 @@ class Cable:
         self.counts.completed_in_step = 0
         self.counts.step = 0
         self.counts.short_in_a_row = 0
-        self.answered = False
+        self.began()
         self.segmenter.new_bout()
 
     def dropped(self, load_n: float, *, t_us: int, hold_s: float) -> None:
@@ -101,9 +104,36 @@ class Cable:
         self.answered_until_t_us = t_us + round(hold_s * 1e6)
         self.segmenter.load_dropped(t_us, load_n, hold_s)
 
+    def began(self) -> None:
+        """A concentric began: whatever fails now is another failure."""
+        self.answered = False
+        self.held_until_t_us = 0
+
+    def held(self, stall: StallSeen, *, patience_s: float) -> None:
+        """A failure at the floor load counts; the load stays. Whoever then does not move is not counted again at once.
+
+        Args:
+            stall: what was seen of it; one that a rig reported by itself is a whole repetition of its own.
+            patience_s: how long the lifter may hold the load before that counts anew.
+        """
+        self.counts.floor_failures += 1
+        if stall.reason is not Reason.REPORTED_FAILURE:
+            self.held_until_t_us = stall.t_us + round(patience_s * 1e6)
+
     def has_answered(self, stall: StallSeen) -> bool:
-        """A drop for this failure is under way, or the handle turns back in an ascent that has led to one."""
-        return stall.t_us < self.answered_until_t_us or (self.answered and stall.reason is Reason.REVERSAL)
+        """It belongs to a failure that was answered: by a drop or a hold, or an ascent turns back that led to one."""
+        if stall.t_us < self.answered_until_t_us or stall.t_us < self.held_until_t_us:
+            return True
+        return self.answered and stall.reason is Reason.REVERSAL
+
+    def pass_over(self, stall: StallSeen) -> None:
+        """An answered stall asks for nothing; where the load was held, it is looked for anew, to count in its time.
+
+        Args:
+            stall: one that `has_answered`.
+        """
+        if stall.t_us < self.held_until_t_us:
+            self.segmenter.load_dropped(stall.t_us, self.load_n, 0.0)
 
     def repetition(self, ended: RepetitionEnded, *, least_rom_fraction: float | None) -> None:
         """A concentric ended.

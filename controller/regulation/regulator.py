@@ -309,7 +309,7 @@ class Regulator:
         rested_us = context.now_us - armed.rest_began_us
         late_us = rested_us - ceil(armed.prescription.bouts[armed.bout + 1].rest_before_s * 1e6)
         if late_us >= 0:
-            if context.rig.docked is True and context.rig.unloaded:
+            if context.rig.docked is True and context.rig.at_rest:
                 for cable in armed.cables:
                     cable.rest(rested_us / 1e6)
                 return self._begin_bout(armed, armed.bout + 1, Reason.BOUT_BEGUN)
@@ -331,10 +331,11 @@ class Regulator:
             return self._end(at, silent)
         now_us = context.now_us
         finding = by_time(
-            armed.prescription.stop,
+            armed.prescription,
             elapsed_us=now_us - armed.started_us,
             still_us=now_us - armed.active_us,
             any_repetition=armed.moved_in_bout,
+            ascending=any(cable.segmenter.in_repetition for cable in armed.cables),
         )
         if finding is not None:
             return self._end(at, finding)
@@ -370,7 +371,7 @@ class Regulator:
         """End the set: unload and say why. Only a new arming leads on from here."""
         context, armed, reason = self._context, at.armed, finding.reason
         before_n = armed.target_n
-        armed.ending(reason, context.now_us)
+        armed.ending(reason, context.now_us, applied_n=context.rig.applied_n)
         self._left_behind = armed.left_behind()
         context.send_unload(armed, armed.ending_ramp_n_per_s)
         context.decide(armed, at.state, "end", finding, f"{SENTENCES[reason]} {detail}".strip(), from_n=before_n)
@@ -405,7 +406,10 @@ class Regulator:
         return after
 
     def _wind_down(self, event: Event, at: LiveSet) -> Position:
-        """Unloading: repeat the unload until the rig reports no load or patience ends, then let the rig go."""
+        """Unloading: repeat the unload until the rig reports no load or patience ends, then let the rig go.
+
+        Patience is the time that the load needs to go off, and some: a rig that is let go is told no ramp any more.
+        """
         rig, armed, now_us = self._context.rig, at.armed, self._context.now_us
         if isinstance(event, Samples):
             if not rig.accept_samples(event):
@@ -416,7 +420,7 @@ class Regulator:
         elif isinstance(event, RigAnnounced):
             rig.announced(event)
         heard_since = rig.fresh_us is not None and rig.fresh_us > armed.ending_us
-        if (heard_since and rig.unloaded) or now_us - armed.ending_us > ENDING_PATIENCE_US:
+        if (heard_since and rig.unloaded) or now_us - armed.ending_us > armed.unloading_us + ENDING_PATIENCE_US:
             self._finish(armed)
             return FinishedSet(armed)
         self._keep_bound(armed)

@@ -24,6 +24,8 @@ from ebbset.models.contract.rig_messages import RigEventKind
 
 APPLIED_TOLERANCE_N: Final = 10.0
 APPLIED_TOLERANCE_PART: Final = 0.06
+RESTING_N: Final = 5.0
+"""Judgement: what a rig may apply at the dock to keep its cable taut, far below any load that is lifted."""
 
 
 def allowed_difference_n(target_n: float) -> float:
@@ -198,6 +200,11 @@ class RigFacts:
             self.applied_n = event.applied_n
             self.rig_nonce = event.nonce
         return True
+
+    @property
+    def at_rest(self) -> bool:
+        """The rig reports no more on any cable than keeps it taut at the dock, so that a bout may begin."""
+        return bool(self.applied_n) and max(self.applied_n) <= RESTING_N
 
     @property
     def unloaded(self) -> bool:

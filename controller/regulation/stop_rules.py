@@ -7,8 +7,10 @@ on what a stall leads to. Faults and requests are not here: they end a set throu
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
+from ebbset.controller.detection.sides import Difference
 from ebbset.controller.detection.signals import StallSeen
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.policies.policy import DropView
@@ -17,10 +19,30 @@ from ebbset.controller.regulation.outcomes import BoutDone, End, Finding, Hold, 
 from ebbset.models.contract.prescription import Prescription, StallSection, StopSection
 
 AT_FLOOR_N: Final = 0.05
+DECIDED_WITHIN_S: Final = 0.5
+"""A stall is decided on this much after its longest time at the latest: frames, filter, and a wobble of the handle."""
+
+
+@dataclass(slots=True)
+class SideStrikes:
+    """Repetitions in a row in which the two sides differed by more than is allowed, and the last difference."""
+
+    strikes: int = 0
+    difference: Difference | None = None
+
+    def settle(self, difference: Difference, allowed: float) -> None:
+        """Two repetitions were found to go together, or one to have been done alone.
+
+        Args:
+            difference: of the two sides.
+            allowed: how much they may differ.
+        """
+        self.difference = difference
+        self.strikes = self.strikes + 1 if max(difference) > allowed else 0
 
 
 def after_repetition(
-    prescription: Prescription, cables: Sequence[Cable], index: int, side_strikes: int
+    prescription: Prescription, cables: Sequence[Cable], index: int, sides: SideStrikes
 ) -> Finding | None:
     """The rules looked at when a concentric has ended; the first that holds, in fixed order.
 
@@ -28,7 +50,7 @@ def after_repetition(
         prescription: of the set.
         cables: of the rig, after the repetition was counted.
         index: of the cable whose concentric ended.
-        side_strikes: repetitions in a row in which the two sides differed by more than is allowed.
+        sides: how the two sides compare.
     """
     stop = prescription.stop
     cable = cables[index]
@@ -36,7 +58,7 @@ def after_repetition(
         _budget(prescription, cable, index)
         or _hard_repetitions(prescription, cable, index)
         or _marginal_worth(prescription, cable, index)
-        or _left_right(stop, cables, side_strikes)
+        or left_right(stop, sides)
         or _rom(stop, cable, index)
         or _velocity_loss(stop, cable, index)
         or _repetitions(stop, cables)
@@ -156,32 +178,23 @@ def _stall_thresholds(reason: Reason, stall: StallSection) -> Numbers:
     return (slow, ("certainty", stall.certainty), ("still_limit_s", stall.still_limit_s), ("grind_s", stall.grind_s))
 
 
-def side_difference(cables: Sequence[Cable]) -> tuple[float, float] | None:
-    """Difference of the two sides' last repetitions as part of the larger: (ROM, mean velocity), or None."""
-    if len(cables) != 2:
-        return None
-    one, other = cables[0].last, cables[1].last
-    if one is None or other is None:
-        return None
-    return (
-        _relative_difference(one.rom_m, other.rom_m),
-        _relative_difference(one.mean_velocity_m_s, other.mean_velocity_m_s),
-    )
+def left_right(stop: StopSection, sides: SideStrikes) -> Finding | None:
+    """Too many repetitions in a row in which the sides differed, as looked at when one ends or begins.
 
-
-def _relative_difference(a: float, b: float) -> float:
-    larger = max(abs(a), abs(b))
-    return 0.0 if larger <= 0.0 else abs(a - b) / larger
-
-
-def _left_right(stop: StopSection, cables: Sequence[Cable], strikes: int) -> Finding | None:
-    allowed = stop.max_left_right_difference
-    difference = side_difference(cables)
-    if allowed is None or difference is None or strikes < stop.left_right_strikes:
+    Args:
+        stop: stop rules of the prescription.
+        sides: how the two sides compare.
+    """
+    allowed, difference = stop.max_left_right_difference, sides.difference
+    if allowed is None or difference is None or sides.strikes < stop.left_right_strikes:
         return None
     return Finding(
         Reason.LEFT_RIGHT_DIFFERENCE,
-        (("rom_difference", difference[0]), ("velocity_difference", difference[1]), ("strikes", float(strikes))),
+        (
+            ("rom_difference", difference[0]),
+            ("velocity_difference", difference[1]),
+            ("strikes", float(sides.strikes)),
+        ),
         (("max_left_right_difference", allowed), ("left_right_strikes", float(stop.left_right_strikes))),
     )
 
@@ -246,21 +259,31 @@ def by_duration(stop: StopSection, elapsed_us: int) -> Finding | None:
     )
 
 
-def by_time(stop: StopSection, *, elapsed_us: int, still_us: int, any_repetition: bool) -> Finding | None:
+def by_time(
+    prescription: Prescription, *, elapsed_us: int, still_us: int, any_repetition: bool, ascending: bool
+) -> Finding | None:
     """Duration and pause, looked at whenever time went by in a bout.
 
+    A lifter who fights a load in an ascent is not pausing: the stall rule has its time before the pause has.
+
     Args:
-        stop: stop rules of the prescription.
+        prescription: of the set.
         elapsed_us: since the set was started.
         still_us: since the lifter was last active.
         any_repetition: one was begun in this bout.
+        ascending: an ascent is under way.
     """
+    stop = prescription.stop
     spent = by_duration(stop, elapsed_us)
     if spent is not None:
         return spent
     name, allowed_s = (
         ("max_pause_s", stop.max_pause_s) if any_repetition else ("max_start_wait_s", stop.max_start_wait_s)
     )
+    if ascending:
+        decided_s = prescription.stall.longest_decision_s + DECIDED_WITHIN_S
+        if decided_s > allowed_s:
+            name, allowed_s = "stall_decided_s", decided_s
     if still_us > allowed_s * 1e6:
         return Finding(Reason.PAUSE_TOO_LONG, (("still_s", still_us / 1e6),), ((name, allowed_s),))
     return None

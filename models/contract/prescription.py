@@ -93,6 +93,11 @@ class StallSection(_PrescriptionSection):
         default=1.3, description="handle speed toward the rig above which the handle counts as let go"
     )
 
+    @property
+    def longest_decision_s(self) -> float:
+        """How long a handle that does not move in an ascent may be under the load before that must be a stall."""
+        return self.grind_s + (self.dwell_s if self.rule == "dwell" else self.still_limit_s)
+
 
 class DropSection(_PrescriptionSection):
     """Which policy sizes a drop, and its parameters (which ones depends on the policy)."""
@@ -127,7 +132,8 @@ class StopSection(_PrescriptionSection):
     max_duration_s: Annotated[float, Field(gt=0, le=3_600)] = 600.0
     max_pause_s: Annotated[float, Field(gt=0, le=120)] = Field(
         default=8.0,
-        description="longest time without a repetition under way, handle docked or not, outside rests",
+        description="longest time without movement, handle docked or not, outside rests; while an ascent is under way "
+        "never less than the stall rule needs",
     )
     max_start_wait_s: Annotated[float, Field(gt=0, le=300)] = Field(
         default=30.0, description="longest wait for the first movement of a bout, with the loaded handle in the dock"
@@ -141,11 +147,14 @@ class StopSection(_PrescriptionSection):
         default=None, description="loss of mean velocity from the fastest repetition at the same load"
     )
     max_left_right_difference: Fraction | None = Field(
-        default=None, description="difference between sides, in ROM or mean velocity, as a fraction of the larger"
+        default=None,
+        description="difference between sides, in ROM or mean velocity, as a fraction of the larger; a repetition "
+        "completed by one side alone counts as a difference of 1",
     )
     left_right_strikes: Annotated[int, Field(ge=1, le=20)] = 2
     floor_failures: Annotated[int, Field(ge=1, le=5)] = Field(
-        default=1, description="stalls at the floor load that end the set"
+        default=1,
+        description="stalls at the floor load that end the set; one motionless attempt counts once in start_patience_s",
     )
 
 

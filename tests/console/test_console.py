@@ -286,6 +286,28 @@ def test_check_holds_prescription_and_profile_against_each_other(
     assert any("start load 40.0 kg is above the 1RM" in note for note in told["notes"])
 
 
+@pytest.mark.parametrize(
+    ("sections", "told"),
+    [
+        ("[stall]\ngrind_s = 9.0\n", "stall.still_limit_s and stall.grind_s together are 11 s"),
+        (
+            '[stall]\nrule = "dwell"\ndwell_s = 1.5\nstart_patience_s = 1.0\n[stop]\nmax_pause_s = 1.0\n',
+            "stall.dwell_s and stall.grind_s",
+        ),
+        ("[stall]\nstart_patience_s = 9.0\n", "stall.start_patience_s is 9, above stop.max_pause_s = 8"),
+        ("[stall]\nstart_patience_s = 8.0\ngrind_s = 6.0\n", ""),
+    ],
+)
+def test_check_says_when_a_stall_takes_longer_to_judge_than_the_pause_that_is_allowed(
+    sections: str, told: str, row: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    row.write_text(ROW + sections, encoding="utf-8")
+    code, out, _ = _run(capsys, "check", "--json", str(row))
+    notes = [note for note in json.loads(out)["notes"] if "max_pause_s" in note]
+    assert code == Exit.OK
+    assert [told in note for note in notes] == ([True] if told else [])
+
+
 # --- units and words --------------------------------------------------------------------------------------------
 
 

@@ -64,6 +64,7 @@ class KinematicRig:
     max_load_n: float = 1_500.0
     profile: LifterProfile | None = None
     force: bool = True
+    taut_n: float = 0.0
     outputs: list[Output] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -186,7 +187,7 @@ class KinematicRig:
     def step(self, dt: float) -> None:
         for k in range(self.cables):
             step = self.ramp * dt
-            self.applied[k] += max(-step, min(step, self.target[k] - self.applied[k]))
+            self.applied[k] += max(-step, min(step, max(self.target[k], self.taut_n) - self.applied[k]))
         self.phase_s += dt
         if self.phase == "dock":
             if self.stands and self.phase_s > 1.5 and not self.resting:
@@ -203,11 +204,13 @@ class KinematicRig:
     @property
     def stands(self) -> bool:
         """The load has come on: what a lifter waits for who does as told."""
-        return min(self.applied) > 1.0 and max(map(abs, map(float.__sub__, self.target, self.applied))) < 1.0
+        return (
+            min(self.applied) > self.taut_n + 1.0 and max(map(abs, map(float.__sub__, self.target, self.applied))) < 1.0
+        )
 
     def _go_on(self, dt: float) -> None:
         """In the middle of a repetition; home as soon as the load is gone."""
-        if max(self.applied) <= 1.0 or (self.resting and self.phase == "bottom"):
+        if max(self.applied) <= self.taut_n + 1.0 or (self.resting and self.phase == "bottom"):
             self.enter("home")
         elif self.phase == "bottom":
             self._wait("up")

@@ -8,7 +8,7 @@ import pytest
 from ebbset.controller.estimation.effort import WORTH_PER_RESERVE, Effort
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.regulation.cable import Cable
-from ebbset.controller.regulation.stop_rules import after_repetition
+from ebbset.controller.regulation.stop_rules import SideStrikes, after_repetition
 from ebbset.models.contract.prescription import example
 from ebbset.models.physiology import stimulus
 
@@ -49,12 +49,12 @@ def test_the_weights_are_the_middles_of_the_published_assumptions() -> None:
 def test_both_end_a_set(budget: dict[str, float], spent: float, quantity: str) -> None:
     order = example(budget=budget)
     cable = Cable(order, None, has_force=False)
-    assert after_repetition(order, [cable], 0, 0) is None
+    assert after_repetition(order, [cable], 0, SideStrikes()) is None
     cable.effort.repetition(reserve=3.0, spent=0.0)
-    assert after_repetition(order, [cable], 0, 0) is None
+    assert after_repetition(order, [cable], 0, SideStrikes()) is None
     cable.effort.repetition(reserve=1.0, spent=spent)
     cable.effort.repetition(reserve=1.0, spent=spent)
-    finding = after_repetition(order, [cable], 0, 0)
+    finding = after_repetition(order, [cable], 0, SideStrikes())
     assert finding is not None
     assert finding.reason is Reason.BUDGET_SPENT
     assert [name for name, _ in finding.thresholds] == [quantity]

@@ -29,7 +29,7 @@ from ebbset.controller.regulation.armed_set import ArmedSet
 from ebbset.controller.regulation.cable import Cable
 from ebbset.controller.regulation.regulator import Regulator
 from ebbset.controller.regulation.rig_facts import RigFacts
-from ebbset.controller.regulation.stop_rules import after_repetition, budget
+from ebbset.controller.regulation.stop_rules import SideStrikes, after_repetition, budget
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.rig_messages import Refusal, RepetitionOutcome, RigEventKind
 from tests.support.kinematic_rig import BOTTOM_M, POLICIES, KinematicRig, profile_of
@@ -312,7 +312,7 @@ def repetition(velocity_m_s: float, *, rom_m: float = 0.5, load_changed: bool = 
 
 
 def reason_after(sections: dict[str, Any], cables: tuple[Cable, ...], strikes: int = 0) -> Reason | None:
-    finding = after_repetition(order(**sections), cables, 0, strikes)
+    finding = after_repetition(order(**sections), cables, 0, SideStrikes(strikes, (0.4, 0.0)))
     return None if finding is None else finding.reason
 
 

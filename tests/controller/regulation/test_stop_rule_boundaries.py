@@ -8,18 +8,19 @@ from typing import Any
 import pytest
 
 from ebbset.controller.detection.segmenter import RepetitionSegmenter
+from ebbset.controller.detection.sides import difference_of
 from ebbset.controller.detection.signals import RepetitionEnded
 from ebbset.controller.estimation.capacity import CapacityView
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.regulation.cable import Cable, Counts
 from ebbset.controller.regulation.outcomes import Finding
 from ebbset.controller.regulation.stop_rules import (
+    SideStrikes,
     after_repetition,
     budget,
     by_time,
-    side_difference,
 )
-from ebbset.models.contract.prescription import Prescription, StallSection, StopSection, example
+from ebbset.models.contract.prescription import Prescription, StallSection, example
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import generic_line
 
@@ -73,7 +74,12 @@ def order(budget: dict[str, Any] | None = None, **stop: Any) -> Prescription:
 
 
 def judged(prescription: Prescription, *figures: Figures, index: int = 0, strikes: int = 0) -> Finding | None:
-    return after_repetition(prescription, [one.cable() for one in figures], index, strikes)
+    cables = [one.cable() for one in figures]
+    lasts = [one.last for one in figures]
+    sides = SideStrikes(strikes)
+    if len(lasts) == 2 and lasts[0] is not None and lasts[1] is not None:
+        sides.difference = difference_of(lasts[0], lasts[1])
+    return after_repetition(prescription, cables, index, sides)
 
 
 def test_without_rules_nothing_ends_a_set() -> None:
@@ -125,17 +131,22 @@ def side(rom_m: float, velocity_m_s: float) -> Figures:
 
 
 def test_the_difference_of_sides_is_relative_to_the_larger() -> None:
-    two = [side(0.4, 0.5).cable(), side(0.5, 0.3).cable()]
-    assert side_difference(two) == pytest.approx((0.2, 0.4))
-    assert side_difference(two[::-1]) == pytest.approx((0.2, 0.4))
-    assert side_difference([side(0.0, -0.2).cable(), side(0.0, 0.1).cable()]) == pytest.approx((0.0, 1.5))
-    assert side_difference([side(0.002, 0.5).cable(), side(0.004, 0.5).cable()]) == pytest.approx((0.5, 0.0))
-    assert side_difference([side(0.4, 0.5).cable()]) is None
-    assert side_difference([side(0.4, 0.5).cable()] * 3) is None
-    for missing in (0, 1):
-        cables = [side(0.4, 0.5).cable(), side(0.4, 0.5).cable()]
-        cables[missing].last = None
-        assert side_difference(cables) is None
+    def difference(one: tuple[float, float], other: tuple[float, float]) -> tuple[float, float]:
+        ended = [replace(LAST, rom_m=rom_m, mean_velocity_m_s=velocity_m_s) for rom_m, velocity_m_s in (one, other)]
+        return difference_of(*ended)
+
+    assert difference((0.4, 0.5), (0.5, 0.3)) == pytest.approx((0.2, 0.4))
+    assert difference((0.5, 0.3), (0.4, 0.5)) == pytest.approx((0.2, 0.4))
+    assert difference((0.0, -0.2), (0.0, 0.1)) == pytest.approx((0.0, 1.5))
+    assert difference((0.002, 0.5), (0.004, 0.5)) == pytest.approx((0.5, 0.0))
+    assert difference((0.0, 0.0), (0.0, 0.0)) == (0.0, 0.0)
+
+
+def test_strikes_count_in_a_row_and_only_beyond_what_is_allowed() -> None:
+    sides = SideStrikes()
+    for difference, strikes in (((0.0, 0.3), 1), ((0.3, 0.0), 2), ((0.15, 0.15), 0), ((0.2, 0.2), 1)):
+        sides.settle(difference, 0.15)
+        assert (sides.strikes, sides.difference) == (strikes, difference)
 
 
 def test_sides_that_differ_end_a_set_after_enough_strikes() -> None:
@@ -209,9 +220,24 @@ def test_where_several_rules_hold_the_first_in_their_order_is_reported() -> None
     ]
 
 
-def timed(elapsed_us: int = 0, still_us: int = 0, *, any_repetition: bool = True) -> Finding | None:
-    stop = StopSection(max_duration_s=60.0, max_pause_s=4.0, max_start_wait_s=20.0)
-    return by_time(stop, elapsed_us=elapsed_us, still_us=still_us, any_repetition=any_repetition)
+def timed(
+    elapsed_us: int = 0,
+    still_us: int = 0,
+    *,
+    any_repetition: bool = True,
+    ascending: bool = False,
+    stall: dict[str, Any] | None = None,
+) -> Finding | None:
+    prescription = example(
+        stop={"max_duration_s": 60.0, "max_pause_s": 4.0, "max_start_wait_s": 20.0}, stall=stall or {}
+    )
+    return by_time(
+        prescription,
+        elapsed_us=elapsed_us,
+        still_us=still_us,
+        any_repetition=any_repetition,
+        ascending=ascending,
+    )
 
 
 def test_a_set_ends_after_its_longest_duration() -> None:
@@ -228,6 +254,24 @@ def test_a_pause_ends_a_set_and_the_wait_for_the_first_repetition_may_be_longer(
     assert timed(still_us=20_000_001, any_repetition=False) == Finding(
         Reason.PAUSE_TOO_LONG, (("still_s", 20.000001),), (("max_start_wait_s", 20.0),)
     )
+
+
+@pytest.mark.parametrize(
+    ("stall", "decided_s"),
+    [
+        ({"rule": "dwell", "dwell_s": 0.3, "grind_s": 6.0}, 6.8),
+        ({"rule": "evidence", "still_limit_s": 3.0, "grind_s": 2.0}, 5.5),
+    ],
+)
+def test_the_pause_waits_for_the_stall_rule_while_an_ascent_is_under_way(
+    stall: dict[str, Any], decided_s: float
+) -> None:
+    assert timed(still_us=4_000_001, stall=stall) is not None
+    assert timed(still_us=int(decided_s * 1e6), stall=stall, ascending=True) is None
+    found = timed(still_us=int(decided_s * 1e6) + 1, stall=stall, ascending=True)
+    assert found is not None
+    assert dict(found.thresholds) == pytest.approx({"stall_decided_s": decided_s})
+    assert timed(still_us=4_000_001, ascending=True) is not None, "the rule is quicker than the pause anyway"
 
 
 def test_a_finding_can_be_kept_because_nobody_can_change_it() -> None:

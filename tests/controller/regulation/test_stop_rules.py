@@ -10,7 +10,7 @@ from ebbset.controller.detection.signals import StallSeen
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.regulation.cable import Cable
 from ebbset.controller.regulation.outcomes import BoutDone, End, Hold, MayDrop, StallRuling
-from ebbset.controller.regulation.stop_rules import after_repetition, at_stall, by_time, side_difference
+from ebbset.controller.regulation.stop_rules import SideStrikes, after_repetition, at_stall, by_time
 from ebbset.models.contract.prescription import Prescription
 from tests.support.regulated import order
 
@@ -134,18 +134,12 @@ def test_effort_ends_a_set_at_its_limit(budget: dict[str, float], spent: float, 
     prescription = order(budget=budget)
     cable = Cable(prescription, None, has_force=False)
     cable.effort.repetition(reserve=3.0, spent=0.0)
-    assert after_repetition(prescription, [cable], 0, 0) is None
+    assert after_repetition(prescription, [cable], 0, SideStrikes()) is None
     cable.effort.repetition(reserve=1.0, spent=spent)
     cable.effort.repetition(reserve=1.0, spent=spent)
-    finding = after_repetition(prescription, [cable], 0, 0)
+    finding = after_repetition(prescription, [cable], 0, SideStrikes())
     assert finding is not None
     assert [name for name, _ in finding.thresholds] == [quantity]
-
-
-def test_sides_are_compared_once_both_have_done_a_repetition() -> None:
-    cables = [Cable(order(), None, has_force=False) for _ in range(2)]
-    assert side_difference(cables[:1]) is None
-    assert side_difference(cables) is None
 
 
 @pytest.mark.parametrize(
@@ -161,6 +155,11 @@ def test_sides_are_compared_once_both_have_done_a_repetition() -> None:
 def test_time_ends_a_bout_only_beyond_its_limits(
     elapsed_s: float, still_s: float, moved: bool, reason: Reason | None
 ) -> None:
-    stop = order(stop={"max_duration_s": 60.0, "max_pause_s": 5.0, "max_start_wait_s": 8.0}).stop
-    found = by_time(stop, elapsed_us=int(elapsed_s * 1e6), still_us=int(still_s * 1e6), any_repetition=moved)
+    found = by_time(
+        order(stop={"max_duration_s": 60.0, "max_pause_s": 5.0, "max_start_wait_s": 8.0}),
+        elapsed_us=int(elapsed_s * 1e6),
+        still_us=int(still_s * 1e6),
+        any_repetition=moved,
+        ascending=False,
+    )
     assert (None if found is None else found.reason) is reason
