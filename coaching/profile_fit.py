@@ -20,7 +20,7 @@ import numpy.typing as npt
 from scipy.optimize import least_squares
 
 from ebbset.controller.messages.actions import Decision, RepetitionRecord
-from ebbset.models.contract.profile import LifterProfile, Uncertain
+from ebbset.models.contract.profile import LEAST_RESIDUAL_M_S, LifterProfile, Uncertain
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import LoadVelocityLine, generic_line
 from ebbset.models.physiology.strength import FORMULAS, MAX_FORMULA_REPETITIONS, estimate_one_rm
@@ -157,7 +157,7 @@ def fit_profile(
         one_rm_n=Uncertain(mean=round(strength, 1), sd=round(strength * float(sds[2]), 1)),
         velocity_at_zero_m_s=Uncertain(mean=round(v0, 3), sd=round(float(sds[0]), 3)),
         velocity_at_1rm_m_s=Uncertain(mean=round(v1, 3), sd=round(float(sds[1]), 3)),
-        residual_sd_m_s=round(min(scatter, 0.3), 3),
+        residual_sd_m_s=round(min(max(scatter, LEAST_RESIDUAL_M_S), 0.3), 3),
         rom_m=_rom(sets),
     )
     return ProfileFit(

@@ -16,7 +16,7 @@ from math import sqrt
 from typing import Final
 
 from ebbset.controller.estimation.capacity import CapacityEstimator
-from ebbset.models.contract.profile import LifterProfile, Uncertain
+from ebbset.models.contract.profile import BOUNDS, LifterProfile, Uncertain, figure_problem, line_problem
 
 DAY_CV: Final = 0.019
 """1RM between days: CV 1.9 % (deadlift; Ruf et al. 2018 JSCR 32:681-689, 10.1519/JSC.0000000000002369)."""
@@ -83,7 +83,8 @@ def update_profile(profile: LifterProfile, observations: Sequence[SetObservation
 
     Args:
         profile: the profile so far.
-        observations: what each set showed, in any order; those from before the profile's date are ignored.
+        observations: what each set showed, in any order; those from before the profile's date are ignored, and those
+            whose 1RM no person can have.
     """
     for seen in sorted(observations, key=lambda one: one.date):
         if seen.date < profile.date:
@@ -92,16 +93,16 @@ def update_profile(profile: LifterProfile, observations: Sequence[SetObservation
         one_rm = Uncertain(mean=seen.one_rm_n.mean, sd=sqrt(seen.one_rm_n.sd**2 + day_sd**2))
         if profile.one_rm_n is not None and not seen.doubted:
             one_rm = _combine(_aged(profile.one_rm_n, profile.date, seen.date), one_rm, day_sd)
-        zero, at_1rm = seen.velocity_at_zero_m_s, seen.velocity_at_1rm_m_s
-        if zero.mean <= at_1rm.mean or at_1rm.mean <= 0.0:
-            zero, at_1rm = profile.velocity_at_zero_m_s, profile.velocity_at_1rm_m_s
+        if figure_problem("one_rm_n", one_rm) is not None:
+            continue
+        zero, at_1rm = _line(seen, profile)
         profile = profile.model_copy(
             update={
                 "date": seen.date,
                 "sets_used": profile.sets_used + 1,
                 "one_rm_n": one_rm,
-                "velocity_at_zero_m_s": Uncertain(mean=zero.mean, sd=max(zero.sd, LEAST_LINE_SD_M_S)),
-                "velocity_at_1rm_m_s": Uncertain(mean=at_1rm.mean, sd=max(at_1rm.sd, LEAST_LINE_SD_M_S)),
+                "velocity_at_zero_m_s": zero,
+                "velocity_at_1rm_m_s": at_1rm,
                 "rom_m": _rom(profile.rom_m, seen.rom_m),
             }
         )
@@ -129,8 +130,24 @@ def _combine(a: Uncertain, b: Uncertain, least_sd: float) -> Uncertain:
     return Uncertain(mean=(wa * a.mean + wb * b.mean) / (wa + wb), sd=max(least_sd, min(a.sd, b.sd)))
 
 
+def _line(seen: SetObservation, profile: LifterProfile) -> tuple[Uncertain, Uncertain]:
+    """Both ends of the line that a set showed; the profile's own where those cannot be a person's."""
+    zero, at_1rm = seen.velocity_at_zero_m_s, seen.velocity_at_1rm_m_s
+    problems = (
+        figure_problem("velocity_at_zero_m_s", zero),
+        figure_problem("velocity_at_1rm_m_s", at_1rm),
+        line_problem(zero, at_1rm),
+    )
+    if any(problem is not None for problem in problems):
+        zero, at_1rm = profile.velocity_at_zero_m_s, profile.velocity_at_1rm_m_s
+    return (
+        Uncertain(mean=zero.mean, sd=max(zero.sd, LEAST_LINE_SD_M_S)),
+        Uncertain(mean=at_1rm.mean, sd=max(at_1rm.sd, LEAST_LINE_SD_M_S)),
+    )
+
+
 def _rom(before: Uncertain | None, seen_m: float | None) -> Uncertain | None:
-    if seen_m is None or not 0.05 <= seen_m <= 2.5:
+    if seen_m is None or not BOUNDS["rom_m"].least <= seen_m <= BOUNDS["rom_m"].most:
         return before
     if before is None:
         return Uncertain(mean=seen_m, sd=0.02)

@@ -81,3 +81,28 @@ def test_sets_from_before_the_profile_are_left_out_and_age_is_said() -> None:
     assert update_profile(PROFILE, [old]) == PROFILE
     assert not profile_is_old(PROFILE, DAY)
     assert profile_is_old(PROFILE, datetime.date(2026, 8, 1))
+
+
+@pytest.mark.parametrize(
+    ("one_rm", "zero", "at_1rm", "kept"),
+    [
+        ((0.5, 0.1), (1.7, 0.05), (0.2, 0.02), "all"),
+        ((900.0, 10.0), (1.7, 0.05), (0.004, 0.02), "line"),
+        ((900.0, 10.0), (1.7, 0.05), (1.68, 0.02), "line"),
+        ((900.0, 10.0), (1.7, 3.0), (0.2, 0.02), "line"),
+    ],
+)
+def test_what_no_profile_can_hold_is_left_out_of_it(
+    one_rm: tuple[float, float], zero: tuple[float, float], at_1rm: tuple[float, float], kept: str
+) -> None:
+    figures = [Uncertain(mean=mean, sd=sd) for mean, sd in (one_rm, zero, at_1rm)]
+    seen = SetObservation(
+        date=DAY, one_rm_n=figures[0], velocity_at_zero_m_s=figures[1], velocity_at_1rm_m_s=figures[2]
+    )
+    new = update_profile(PROFILE, [seen])
+    if kept == "all":
+        assert new == PROFILE
+    else:
+        assert new.velocity_at_zero_m_s == PROFILE.velocity_at_zero_m_s
+        assert new.velocity_at_1rm_m_s == PROFILE.velocity_at_1rm_m_s
+        assert new.one_rm_n != PROFILE.one_rm_n

@@ -214,17 +214,17 @@ TABLE: tuple[tuple[str, Callable[[], Any], str], ...] = (
         "bouts[1].rest_before_s is 0; allowed: above 0, since a bout follows a rest",
     ),
     ("value_error", order(bouts=[{"rest_before_s": 3}]), "bouts[0].rest_before_s is 3; allowed: 0, since"),
-    ("value_error", profile(one_rm_n={"mean": 0, "sd": 1}), "one_rm_n.mean is 0; allowed: above 0"),
+    ("value_error", profile(one_rm_n={"mean": 0, "sd": 1}), "one_rm_n.mean is 0; allowed: from 1 to 20000"),
     ("value_error", profile(rom_m={"mean": 3, "sd": 1}), "rom_m.mean is 3; allowed: from 0.05 to 2.5"),
     (
         "value_error",
         profile(velocity_at_zero_m_s={"mean": 7, "sd": 1}),
-        "velocity_at_zero_m_s.mean is 7; allowed: at most 6",
+        "velocity_at_zero_m_s.mean is 7; allowed: from 0.1 to 6",
     ),
     (
         "value_error",
         profile(velocity_at_1rm_m_s={"mean": 2, "sd": 1}),
-        "velocity_at_1rm_m_s.mean is 2; allowed: above 0 and below",
+        "velocity_at_1rm_m_s.mean is 2; allowed: at least 0.05 below",
     ),
     (
         "value_error",

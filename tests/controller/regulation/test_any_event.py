@@ -38,6 +38,7 @@ from ebbset.controller.messages.reasons import State
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.rig_messages import Refusal, RepetitionOutcome, RigEventKind
 from tests.support.answering_rig import AnsweringRig
+from tests.support.finite import finite
 from tests.support.kinematic_rig import KinematicRig, profile_of
 from tests.support.regulated import order
 
@@ -262,21 +263,6 @@ def _field(kind: type, name: str) -> st.SearchStrategy[Any]:
     if name == "nonce" and kind is Acknowledged:
         return TEXTS
     return WILD[name]
-
-
-def finite(value: Any) -> bool:
-    """Every number in an output can be written down."""
-    if isinstance(value, bool) or value is None or isinstance(value, str):
-        return True
-    if isinstance(value, int):
-        return abs(value) <= 2**64
-    if isinstance(value, float):
-        return math.isfinite(value)
-    if isinstance(value, tuple):
-        return all(map(finite, value))
-    if dataclasses.is_dataclass(value):
-        return all(finite(getattr(value, field.name)) for field in dataclasses.fields(value))
-    raise AssertionError(f"an output holds a {type(value).__name__}")
 
 
 def test_every_field_of_every_event_has_wild_values() -> None:
