@@ -7,9 +7,11 @@ from pathlib import Path
 
 from ebbset.conformance.checks import BY_NAME
 from ebbset.controller.messages.reasons import Reason
+from ebbset.controller.regulation.armed_set import SETTLED_AFTER_US
+from ebbset.controller.regulation.regulator import ENDING_PATIENCE_US
 from ebbset.controller.regulation.rig_facts import APPLIED_TOLERANCE_N, APPLIED_TOLERANCE_PART
 from ebbset.models.contract.cautions import CAUTIONS, CONFIRMATION, as_text
-from ebbset.models.contract.prescription import SafetySection
+from ebbset.models.contract.prescription import LoadSection, SafetySection
 
 ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "safety.md").read_text()
@@ -67,9 +69,26 @@ def test_the_standards_are_named_by_number() -> None:
 def test_figures_and_names_on_the_page_are_those_of_the_code() -> None:
     safety = SafetySection()
     assert f"older than {safety.telemetry_timeout_ms} ms ends the set" in PLAIN
-    assert f"lives {safety.lease_ms} ms without renewal" in PLAIN
     assert f"{100 * APPLIED_TOLERANCE_PART:g} % or {APPLIED_TOLERANCE_N:g} N, whichever is larger" in PLAIN
+    assert f"lives {safety.lease_ms} ms without renewal" in PLAIN
+    gone_s = safety.lease_ms / 1e3 + 400.0 / LoadSection(start_n=400.0, floor_n=100.0).ramp_n_per_s
+    assert f"400 N are gone after about {gone_s:.0f} s" in PLAIN
+    assert f"its ramp and {SETTLED_AFTER_US / 1e6:g} s" in PLAIN
+    assert f"time that the load needs to go off and {ENDING_PATIENCE_US / 1e6:g} s" in PLAIN
     for name in re.findall(r"check `(\w+)`", PAGE):
         assert name in BY_NAME, name
     for reason in re.findall(r"`((?:guard|rig|sensors)_\w+)`", PAGE):
         assert reason in set(Reason), reason
+
+
+def test_every_test_that_the_page_names_exists() -> None:
+    tests = {path: path.read_text() for path in (ROOT / "tests").rglob("test_*.py")}
+    defined = {
+        name for text in tests.values() for name in re.findall(r"^(?:async )?def (test_\w+)", text, re.MULTILINE)
+    }
+    named = re.findall(r"`(test_\w+)`", PAGE)
+    files = re.findall(r"`([\w/]+/test_\w+\.py)`", PAGE)
+    assert len(named) > 15
+    assert len(files) >= 5
+    assert [name for name in named if name not in defined] == []
+    assert [name for name in files if ROOT / "tests" / name not in tests] == []
