@@ -101,6 +101,14 @@ CATALOGUE: Final[tuple[Check, ...]] = (
         frames_only=True,
     ),
     Check(
+        "force_in_every_frame",
+        "A rig that announces force sends it for every cable in every frame.",
+        "A frame without it is not usable: the set ends as if telemetry were lost.",
+        "Send force_n in every frame, or announce has_force false.",
+        ("messages_valid",),
+        frames_only=True,
+    ),
+    Check(
         "rest_is_rest",
         "Untouched in the dock, the rig reports docked, unloaded, unbound and not moving.",
         "These are the conditions under which a load may come on.",

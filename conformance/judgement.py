@@ -104,6 +104,19 @@ def order(book: Notebook, frames: Frames) -> None:
         book.write("sampling_regular", worst <= SPACING_TOLERANCE, measured)
 
 
+def force(book: Notebook, frames: Frames, *, announced: bool) -> None:
+    """Force in every frame, where the rig announced it.
+
+    Args:
+        book: where the verdict is written.
+        frames: frames heard.
+        announced: the rig announced that it measures force.
+    """
+    without = sum(any(not cable.force_n for cable in heard.message.cables) for heard in frames)
+    measured = f"{without} of {len(frames)} frames lack force; {'' if announced else 'not '}announced"
+    book.write("force_in_every_frame", without == 0 or not announced, measured)
+
+
 def rest(book: Notebook, frames: Frames) -> None:
     """Untouched in the dock: docked, unloaded, unbound, still; and what force reads then.
 

@@ -109,6 +109,7 @@ async def telemetry_at_rest(trial: Trial) -> None:
         raise NoAnswerError("no valid frames arrived")
     judge.rate(book, frames, client.identity.sample_rate_hz)
     judge.order(book, frames)
+    judge.force(book, frames, announced=client.identity.has_force)
     judge.rest(book, frames)
 
 

@@ -51,6 +51,7 @@ class Defect(StrEnum):
     FORCE_IN_KILOGRAMS = "force_in_kilograms"
     FORCE_OFFSET = "force_offset"
     FORCE_SIGN_REVERSED = "force_sign_reversed"
+    FORCE_COMES_AND_GOES = "force_comes_and_goes"
     VELOCITY_SIGN_REVERSED = "velocity_sign_reversed"
     POSITION_SIGN_REVERSED = "position_sign_reversed"
     APPLIED_IS_TARGET = "applied_is_target"
@@ -91,7 +92,10 @@ FORCE_OFFSET_N: Final = 40.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FrameContent:
-    """One frame's content before it becomes a message: columns per cable, as in the wire's sample frame."""
+    """One frame's content before it becomes a message: columns per cable, as in the wire's sample frame.
+
+    ``force_n`` is empty in a frame without force.
+    """
 
     seq: int
     t_us: tuple[int, ...]
@@ -133,6 +137,7 @@ _DISTORTIONS: Final[dict[Defect, Callable[[FrameContent], FrameContent]]] = {
     Defect.FORCE_IN_KILOGRAMS: lambda frame: replace(frame, force_n=_scaled(frame.force_n, 1 / STANDARD_GRAVITY_M_S2)),
     Defect.FORCE_OFFSET: lambda frame: replace(frame, force_n=_scaled(frame.force_n, 1.0, FORCE_OFFSET_N)),
     Defect.FORCE_SIGN_REVERSED: _reversed_force,
+    Defect.FORCE_COMES_AND_GOES: lambda frame: replace(frame, force_n=()) if frame.seq % 10 == 9 else frame,
     Defect.VELOCITY_SIGN_REVERSED: lambda frame: replace(frame, velocity_m_s=_scaled(frame.velocity_m_s, -1.0)),
     Defect.POSITION_SIGN_REVERSED: lambda frame: replace(frame, position_m=_scaled(frame.position_m, -1.0)),
     Defect.APPLIED_IN_KILOGRAMS: lambda frame: replace(

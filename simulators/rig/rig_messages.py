@@ -71,7 +71,7 @@ def frame(rig: SimulatedRig, seq: int, reading: Reading) -> Content:
     )
     cables = [
         {"position_m": _rounded(sent.position_m[k]), "velocity_m_s": _rounded(sent.velocity_m_s[k])}
-        | ({"force_n": _rounded(sent.force_n[k])} if forces else {})
+        | ({"force_n": _rounded(sent.force_n[k])} if sent.force_n else {})
         for k in range(len(sent.position_m))
     ]
     content: Content = {

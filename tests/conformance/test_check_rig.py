@@ -59,6 +59,7 @@ FOUND_BY: dict[Defect, str] = {
     Defect.FORCE_IN_KILOGRAMS: "force_in_newtons",
     Defect.FORCE_OFFSET: "force_zero",
     Defect.FORCE_SIGN_REVERSED: "force_positive",
+    Defect.FORCE_COMES_AND_GOES: "force_in_every_frame",
     Defect.VELOCITY_SIGN_REVERSED: "velocity_positive_outward",
     Defect.POSITION_SIGN_REVERSED: "position_grows_outward",
     Defect.APPLIED_IS_TARGET: "applied_is_measured",

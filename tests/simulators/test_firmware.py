@@ -479,6 +479,8 @@ def test_telemetry_defects_change_one_thing_each() -> None:
     assert changed(Defect.APPLIED_IN_KILOGRAMS) == {"applied_n": (pytest.approx(10.0),)}
     assert changed(Defect.FORCE_OFFSET)["force_n"][0][1] == 100.0 + FORCE_OFFSET_N  # type: ignore[index]
     assert changed(Defect.FORCE_SIGN_REVERSED)["force_n"][0][1] == -100.0  # type: ignore[index]
+    assert changed(Defect.FORCE_COMES_AND_GOES) == {"force_n": ()}
+    assert distort(Defect.FORCE_COMES_AND_GOES, replace(FRAME, seq=20), target_n=(50.0,)).force_n == FRAME.force_n
     assert changed(Defect.VELOCITY_SIGN_REVERSED) == {"velocity_m_s": ((-1.0,) * 4,)}
     assert changed(Defect.POSITION_SIGN_REVERSED) == {"position_m": ((-0.5, -0.51, -0.52, -0.53),)}
     assert changed(Defect.APPLIED_IS_TARGET) == {"applied_n": (50.0,)}
