@@ -342,7 +342,7 @@ class Guard:
         self, command: SendLoad, armed: _SetOnRecord, rig: RigAnnounced, now_us: int
     ) -> Refused | None:
         known = self._telemetry
-        if known.newest_t_us is None or known.arrived_us is None:
+        if known.newest_t_us is None:
             return Refused("no_telemetry", "no good telemetry since the rig came online; allowed: a load after some")
         if command.cites_t_us != known.newest_t_us:
             return Refused("citation", f"cites_t_us is {command.cites_t_us}; allowed: {known.newest_t_us}")

@@ -26,7 +26,7 @@ class Telemetry:
 
     Attributes:
         newest_t_us: rig time of the newest good sample, or acknowledgement of a rig without frames.
-        arrived_us: when that arrived, controller's clock.
+        arrived_us: when that arrived, controller's clock; 0 before.
         docked: the handle is in the dock, as far as is known.
         applied_n: load that the rig says it applies, newtons per cable; empty while unknown.
     """
@@ -35,7 +35,7 @@ class Telemetry:
 
     def __init__(self) -> None:
         self.newest_t_us: int | None = None
-        self.arrived_us: int | None = None
+        self.arrived_us = 0
         self.docked = False
         self.applied_n: tuple[float, ...] = ()
         self._docked_t_us: int | None = None
