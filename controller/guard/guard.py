@@ -380,7 +380,7 @@ class Guard:
         if armed.started_us is not None and now_us - armed.started_us > most_s * 1e6:
             return Refused("duration", f"started {(now_us - armed.started_us) / 1e6} s ago; allowed: {most_s} s")
         rest_s = bouts[upcoming].rest_before_s
-        if now_us - armed.unloaded_us < ceil(rest_s * 1e6) and upcoming > 0:
+        if now_us - armed.unloaded_us < ceil(rest_s * 1e6):
             return Refused("rest", f"unloaded {(now_us - armed.unloaded_us) / 1e6} s ago; allowed: after {rest_s} s")
         return None
 
