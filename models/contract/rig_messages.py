@@ -43,7 +43,8 @@ class RigIdentity(Message):
     has_force: bool = Field(description="every frame has the force of every cable; one without it is not usable")
     max_load_n: Annotated[float, Field(gt=0, le=GREATEST_LOAD_N)]
     min_load_n: Annotated[
-        float, Field(ge=LEAST_LOAD_N[0], le=LEAST_LOAD_N[1], description="smallest load above zero that the rig can hold")
+        float,
+        Field(ge=LEAST_LOAD_N[0], le=LEAST_LOAD_N[1], description="smallest load above zero that the rig can hold"),
     ]
     max_ramp_n_per_s: Annotated[float, Field(ge=FASTEST_RAMP_N_PER_S[0], le=FASTEST_RAMP_N_PER_S[1])]
     max_lease_ms: Annotated[int, Field(ge=LONGEST_LEASE_MS[0], le=LONGEST_LEASE_MS[1])]
