@@ -19,6 +19,7 @@ from typing import Final
 from ebbset.controller.detection.ascent import Ascent
 from ebbset.controller.detection.failed_start import ONSET_M, FailedStartDetector
 from ebbset.controller.detection.kinematic_filter import FilteredSample, KinematicFilter
+from ebbset.controller.detection.mean_force_check import MeanForceCheck
 from ebbset.controller.detection.range_of_motion import RangeOfMotion
 from ebbset.controller.detection.release import ReleaseDetector
 from ebbset.controller.detection.sensor_check import SensorCheck
@@ -70,6 +71,7 @@ class RepetitionSegmenter:
         "_look_t_us",
         "_low_m",
         "_low_t_us",
+        "_mean_force",
         "_pending",
         "_release",
         "_rest_m",
@@ -100,6 +102,7 @@ class RepetitionSegmenter:
         self._has_force = has_force
         self._filter = KinematicFilter()
         self._check = SensorCheck()
+        self._mean_force = MeanForceCheck()
         self._span = RangeOfMotion(rom_m)
         self._start = FailedStartDetector(stall)
         self._release = ReleaseDetector(stall.release_velocity_m_s)
@@ -130,6 +133,7 @@ class RepetitionSegmenter:
         self._last_top_m = None
         self._restart_bottom(self._filter.t_us or 0)
         self._release.ascending()
+        self._mean_force.restart()
 
     def load_dropped(self, t_us: int, load_n: float, settle_s: float) -> None:
         """The load is on its way down, and the stall is over.
@@ -201,6 +205,10 @@ class RepetitionSegmenter:
             load_n,
             docked=docked,
         )
+        if force_n is not None and self._has_force and not self._check.told:
+            trouble = self._mean_force.frame(
+                last, last - motion.from_t_us, motion.from_raw_m, motion.raw_m, v, force_n, load_n, docked=docked
+            )
         if trouble is not None:
             signals.append(trouble)
         return signals
@@ -276,6 +284,7 @@ class RepetitionSegmenter:
     def _after_gap(self) -> None:
         """The filter restarted, at the first sample or after a gap too long to bridge."""
         self._check.restart()
+        self._mean_force.restart()
         if not self._seen:
             self._seen = True
             t = self._filter.t_us or 0

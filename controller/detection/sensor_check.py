@@ -37,6 +37,11 @@ class SensorCheck:
         """Forget sums: samples were lost."""
         self._drift_m = self._path_m = self._frozen_path_m = self._force_s = 0.0
 
+    @property
+    def told(self) -> bool:
+        """A trouble was told and is not over."""
+        return self._told is not None
+
     def frame(
         self,
         t_us: int,

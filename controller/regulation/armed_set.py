@@ -250,7 +250,7 @@ class ArmedSet:
 
     def signals_of(self, event: RepetitionSeen) -> Iterator[tuple[int, Signal]]:
         """What a rig's own summary means, as the segmenter would report it: each cable, then the stall if any."""
-        for k in range(len(self.cables)):
+        for k, cable in enumerate(self.cables):
             yield (
                 k,
                 RepetitionEnded(
@@ -265,6 +265,11 @@ class ArmedSet:
                     load_changed=False,
                 ),
             )
+            force_n = event.mean_force_n[k]
+            if force_n is not None and cable.ascent_force is not None:
+                trouble = cable.ascent_force.ascent(event.t_end_us, force_n, event.applied_n[k])
+                if trouble is not None:
+                    yield k, trouble
         if event.outcome in (RepetitionOutcome.FAILED, RepetitionOutcome.NOT_STARTED):
             weakest = min(range(len(self.cables)), key=lambda k: (event.rom_m[k], event.mean_velocity_m_s[k]))
             yield (

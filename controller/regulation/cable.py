@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from ebbset.controller.detection.mean_force_check import AscentForceCheck
 from ebbset.controller.detection.segmenter import RepetitionSegmenter
 from ebbset.controller.detection.signals import RepetitionEnded, StallSeen
 from ebbset.controller.estimation.capacity import CapacityEstimator
@@ -47,6 +48,7 @@ class Cable:
     __slots__ = (
         "answered",
         "answered_until_t_us",
+        "ascent_force",
         "best_velocity_m_s",
         "capacity",
         "counts",
@@ -68,6 +70,7 @@ class Cable:
         self.estimate = self.capacity.view()
         self.counts = Counts()
         self.effort = Effort()
+        self.ascent_force = AscentForceCheck() if has_force else None
         self.load_n = 0.0
         self.settled_us = 0
         self.answered = False
@@ -86,6 +89,8 @@ class Cable:
         self.counts.step = 0
         self.counts.short_in_a_row = 0
         self.began()
+        if self.ascent_force is not None:
+            self.ascent_force.restart()
         self.segmenter.new_bout()
 
     def dropped(self, load_n: float, *, t_us: int, hold_s: float) -> None:
