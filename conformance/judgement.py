@@ -21,6 +21,9 @@ RATE_TOLERANCE: Final = 0.1
 SPACING_TOLERANCE: Final = 0.25
 FORCE_ZERO_N: Final = 25.0
 RAMP_TOLERANCE: Final = 1.3
+HELD_MEAN_S: Final = 2.0
+"""Time over which the beginning and the end of a hold are averaged."""
+JUMP_WINDOW_S: Final = 1.0
 
 Frames = Sequence[Heard[SampleFrame]]
 
@@ -193,6 +196,85 @@ def _ramp(frames: Frames, load_n: float) -> tuple[int, float]:
     between = sum(0.1 * load_n < n < 0.9 * load_n for _, n in readings)
     rates = [abs(b - a) / (t - s) for (s, a), (t, b) in itertools.pairwise(readings) if t > s]
     return between, max(rates, default=0.0)
+
+
+def held(book: Notebook, readings: Sequence[tuple[float, float]], load_n: float) -> None:
+    """The load of a hold at its end against its beginning.
+
+    Args:
+        book: where the verdict is written.
+        readings: time in seconds and applied load in newtons, oldest first.
+        load_n: load commanded, newtons.
+    """
+    change_n = _change(readings)
+    if change_n is not None:
+        allowed_n = allowed_load_change_n(load_n)
+        said = f"{change_n:+.1f} N over {readings[-1][0] - readings[0][0]:.0f} s; allowed {allowed_n:.1f} N"
+        book.write("load_held", abs(change_n) <= allowed_n, said)
+
+
+def held_frames(book: Notebook, frames: Frames, load_n: float) -> None:
+    """Force against applied load over a hold, and jumps of either.
+
+    Args:
+        book: where the verdicts are written.
+        frames: frames of the hold, oldest first.
+        load_n: load commanded, newtons.
+    """
+    changes: list[float] = []
+    jumps: list[float] = []
+    for cable in range(len(frames[0].message.cables) if frames else 0):
+        applied = [(h.message.t_us[-1] / 1e6, h.message.applied_n[cable]) for h in frames]
+        jumps.append(_jump(applied))
+        columns = [h.message.cables[cable].force_n for h in frames]
+        force = [(t, statistics.fmean(column)) for (t, _), column in zip(applied, columns, strict=True) if column]
+        if len(force) < len(applied):
+            continue
+        jumps.append(_jump(force))
+        change_n = _change([(t, f - n) for (t, f), (_, n) in zip(force, applied, strict=True)])
+        if change_n is not None:
+            changes.append(change_n)
+    if changes:
+        worst_n, allowed_n = max(changes, key=abs), allowed_force_change_n(load_n)
+        said = f"force less applied load changed by {worst_n:+.1f} N; allowed {allowed_n:.1f} N"
+        book.write("force_held", abs(worst_n) <= allowed_n, said)
+    if jumps:
+        worst_n, allowed_n = max(jumps), allowed_jump_n(load_n)
+        said = f"at most {worst_n:.1f} N off the second around it; allowed {allowed_n:.1f} N"
+        book.write("load_without_jumps", worst_n <= allowed_n, said)
+
+
+def allowed_load_change_n(load_n: float) -> float:
+    """By how much a held load may change, newtons."""
+    return max(5.0, 0.03 * load_n)
+
+
+def allowed_force_change_n(load_n: float) -> float:
+    """By how much force may change under a held load, newtons."""
+    return max(10.0, 0.05 * load_n)
+
+
+def allowed_jump_n(load_n: float) -> float:
+    """By how much a frame may differ from the second around it, newtons."""
+    return max(15.0, 0.15 * load_n)
+
+
+def _change(readings: Sequence[tuple[float, float]]) -> float | None:
+    """Mean of the last seconds less that of the first; None when there is nothing to compare."""
+    if not readings or readings[-1][0] - readings[0][0] < 2.0 * HELD_MEAN_S:
+        return None
+    first = [value for t, value in readings if t <= readings[0][0] + HELD_MEAN_S]
+    last = [value for t, value in readings if t >= readings[-1][0] - HELD_MEAN_S]
+    return statistics.fmean(last) - statistics.fmean(first)
+
+
+def _jump(readings: Sequence[tuple[float, float]]) -> float:
+    """Largest difference of a reading from the median of those around it."""
+    worst = 0.0
+    for t, value in readings:
+        around = [other for s, other in readings if abs(s - t) <= 0.5 * JUMP_WINDOW_S]
+        worst = max(worst, abs(value - statistics.median(around)))
+    return worst
 
 
 def pull(book: Notebook, before: Frames, frames: Frames, pulled_m: float) -> None:

@@ -14,7 +14,7 @@ from typing import Final
 from ebbset.conformance import by_hand
 from ebbset.conformance import judgement as judge
 from ebbset.conformance.rig_client import NoAnswerError
-from ebbset.conformance.trial import LATE_LEASES, LEASE_SLACK_S, REBOOT_PATIENCE_S, SETTLING_S, WATCH_S, Trial
+from ebbset.conformance.trial import HOLD_S, LATE_LEASES, LEASE_SLACK_S, REBOOT_PATIENCE_S, SETTLING_S, WATCH_S, Trial
 from ebbset.models.contract.constants import UNLOADED_N
 from ebbset.models.contract.controller_messages import LoadCommand
 from ebbset.models.contract.rig_messages import Refusal, RigEventKind
@@ -22,6 +22,20 @@ from ebbset.models.contract.wire import Topic
 
 SLOWER: Final = 10.0
 UNLOAD_SLACK_S: Final = 1.0
+NONSENSE: Final = (
+    b"",
+    b"{}",
+    b"null",
+    b"7",
+    b'"load"',
+    b"\xff\xfe",
+    b"[1,2",
+    b"[null]",
+    b'{"kind":"load"}',
+    b'{"kind":null,"nonce":null,"seq":null}',
+    b'{"kind":"lift","nonce":"x"}',
+)
+"""Bytes that are no command: no JSON, JSON that is no object, objects with members missing, null or unknown."""
 
 Procedure = Callable[[Trial], Awaitable[None]]
 
@@ -34,6 +48,7 @@ async def run(trial: Trial) -> None:
         telemetry_at_rest,
         arming,
         loading,
+        holding,
         refusals,
         safe_command,
         slower_unload,
@@ -132,11 +147,12 @@ async def arming(trial: Trial) -> None:
         shown = client.frames_since(client.now_s - 0.3)
         carried = bool(shown) and all(heard.message.nonce == nonce for heard in shown)
         book.write("binding_shown", carried, f"{len(shown)} frames looked at after arming")
-    for payload in (b"", b"{}", b"\xff\xfe", b'{"kind":"load"}', b"[1,2", b'{"kind":"lift","nonce":"x"}'):
+    for payload in NONSENSE:
         await client.publish(payload)
     after = await client.unload()
     kept = after.ack is not None and after.ack.accepted
-    book.write("survives_nonsense", kept, "a command after six bad ones was " + ("obeyed" if kept else "not obeyed"))
+    said = f"a command after {len(NONSENSE)} bad ones was {'obeyed' if kept else 'not obeyed'}"
+    book.write("survives_nonsense", kept, said)
 
 
 async def loading(trial: Trial) -> None:
@@ -160,6 +176,19 @@ async def loading(trial: Trial) -> None:
     await trial.until_unloaded(trial.load_n / trial.ramp_n_per_s + 1.0)
     if trial.by_frames and book.passed("applied_is_measured"):
         judge.ramp_down(book, client.frames_since(at_s), trial.load_n, trial.ramp_n_per_s)
+
+
+async def holding(trial: Trial) -> None:
+    """Hold the load at the dock for a while, as a lifter would feel it, and see whether it stays what it is."""
+    client, book = trial.client, trial.book
+    if not book.passed("load_reached"):
+        raise NoAnswerError("a correct load command was not obeyed, so there is nothing to hold")
+    await trial.loaded()
+    since_s = client.now_s
+    await asyncio.sleep(HOLD_S)
+    judge.held(book, client.applied_since(since_s), trial.load_n)
+    if trial.by_frames:
+        judge.held_frames(book, client.frames_since(since_s), trial.load_n)
 
 
 # --- refusals, the safe command, release and lease ------------------------------------------------------------

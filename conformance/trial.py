@@ -20,6 +20,7 @@ from ebbset.models.contract.controller_messages import ArmCommand, LoadCommand, 
 from ebbset.models.contract.rig_messages import Refusal
 
 WATCH_S: Final = 3.0
+HOLD_S: Final = 14.0
 PULL_M: Final = 0.5
 RAMP_TIME_S: Final = 1.0
 LEASE_MS: Final = 1_000

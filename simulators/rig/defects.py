@@ -1,7 +1,8 @@
 """Named single faults of a rig's software, each injected in one place, to test what must find them.
 
 A good rig has none. The conformance kit is tested on one virtual rig per entry. Faults of commands act in `firmware`,
-those of telemetry in `distort` below, those of the connection in `virtual_rig`.
+those of telemetry in `distort` below, those of a held load in `misdriven` (`simulated_rig`), those of the connection in
+`virtual_rig`.
 """
 
 from __future__ import annotations
@@ -47,6 +48,10 @@ class Defect(StrEnum):
     DOCKED_STUCK = "docked_stuck"
     RISES_WHEN_TAKEN = "rises_when_taken"
     UNLOAD_SLOWS_DOWN = "unload_slows_down"
+    # a load that has been held for a while
+    LOAD_SAGS = "load_sags"
+    LOAD_CREEPS_UNSEEN = "load_creeps_unseen"
+    LOAD_JUMPS = "load_jumps"
     # telemetry
     FORCE_IN_KILOGRAMS = "force_in_kilograms"
     FORCE_OFFSET = "force_offset"
@@ -64,6 +69,7 @@ class Defect(StrEnum):
     SLOWER_THAN_ANNOUNCED = "slower_than_announced"
     UNKNOWN_FIELD = "unknown_field"
     # connection
+    DEAF_AFTER_NULL = "deaf_after_null"
     NEVER_ACKS = "never_acks"
     SLOW_ACKS = "slow_acks"
     NO_WILL = "no_will"
@@ -88,6 +94,14 @@ OVERLOOKED: Final[dict[Defect, Refusal]] = {
 
 LATE_LEASES: Final = 3
 FORCE_OFFSET_N: Final = 40.0
+HELD_S: Final = 4.0
+"""A load that has not changed for so long is held; a shorter one gives nothing away."""
+DRIFT_PART_PER_S: Final = 0.025
+JUMP_EVERY_S: Final = 3.0
+JUMP_S: Final = 0.1
+JUMP_PART: Final = 0.4
+MISDRIVING: Final = frozenset({Defect.LOAD_SAGS, Defect.LOAD_CREEPS_UNSEEN, Defect.LOAD_JUMPS})
+"""Faults of the drive that show in a load that is held."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,3 +180,25 @@ def distort(defect: Defect | None, frame: FrameContent, *, target_n: tuple[float
         return replace(frame, applied_n=target_n)
     distortion = _DISTORTIONS.get(defect)
     return frame if distortion is None else distortion(frame)
+
+
+def misdriven(defect: Defect, target_n: tuple[float, ...], since_s: float) -> tuple[float, ...]:
+    """What the motors are driven to instead of a target that has not changed for ``since_s`` seconds.
+
+    Args:
+        defect: what the rig does wrong.
+        target_n: what they ought to be driven to, N per cable.
+        since_s: how long that has been so, s.
+    """
+    held_s = since_s - HELD_S
+    if held_s <= 0.0:
+        return target_n
+    if defect is Defect.LOAD_SAGS:
+        part = -min(DRIFT_PART_PER_S * held_s, 0.5)
+    elif defect is Defect.LOAD_CREEPS_UNSEEN:
+        part = min(DRIFT_PART_PER_S * held_s, 0.5)
+    elif defect is Defect.LOAD_JUMPS and held_s % JUMP_EVERY_S < JUMP_S:
+        part = JUMP_PART
+    else:
+        part = 0.0
+    return tuple((1.0 + part) * target for target in target_n)

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from ebbset.simulators.lifter.compiled import compiled
 from ebbset.simulators.rig.command_rules import AnyCommand, FirmwareSettings
+from ebbset.simulators.rig.defects import MISDRIVING, Defect, misdriven
 from ebbset.simulators.rig.firmware import Notice, Reply, RigFirmware
 from ebbset.simulators.rig.plant import Plant, RepetitionTruth
 from ebbset.simulators.rig.rig_parameters import RigParameters
@@ -96,6 +97,8 @@ class SimulatedRig:
         self._begun = False
         self.target_n = firmware.target_n
         self.driven: tuple[tuple[float, ...], float] = (firmware.target_n, firmware.ramp_n_per_s)
+        self._driven_s = self.t_s
+        self._pulled_n = firmware.target_n
         self.finished: list[tuple[int, RepetitionTruth]] = []
 
     def advance(self, first: int, last: int) -> None:
@@ -110,6 +113,8 @@ class SimulatedRig:
             into = self.truth[first:] if first else self.truth
             self.t_s = plant.run_frame(last - first, self.steps_per_sample, into)
             self.applied_n = plant.applied_n
+            if self.firmware.defect is Defect.LOAD_CREEPS_UNSEEN and self._pulled_n != self.target_n:
+                self.applied_n = self.target_n
 
     def clock_us(self, t_s: float | None = None) -> int:
         """Rig clock at a true time; now when None."""
@@ -151,8 +156,15 @@ class SimulatedRig:
         wanted = (self.firmware.target_n, self.firmware.ramp_n_per_s)
         if wanted != self.driven:
             self.driven = wanted
-            self.target_n = wanted[0]
+            self.target_n = self._pulled_n = wanted[0]
+            self._driven_s = self.t_s
             self.plant.command(*wanted)
+        defect = self.firmware.defect
+        if defect is not None and defect in MISDRIVING:
+            pulled_n = misdriven(defect, self.target_n, self.t_s - self._driven_s)
+            if pulled_n != self._pulled_n:
+                self._pulled_n = pulled_n
+                self.plant.command(pulled_n, self.plant.rig.max_ramp_n_per_s)
 
     def read(self) -> Reading | None:
         """What the sensors show of the frame that has just run; None when a fault keeps them silent."""

@@ -36,6 +36,8 @@ from ebbset.simulators.rig.sensors import SensorFault, SensorParameters, Sensors
 from ebbset.simulators.rig.simulated_rig import SimulatedRig, extremes, firmware_settings, step_for
 
 SLOW_ACK_S: Final = 0.6
+DEAF_S: Final = 2.0
+"""How long a rig whose command handler died takes to start it again."""
 _WAKE_S: Final = 0.02
 _STEPPING_RAMP_N_PER_S: Final = 1e6
 _HAND_SPEED_M_S: Final = 0.4
@@ -113,6 +115,7 @@ class VirtualRig:
         self._began_s = 0.0
         self._log = log.bind(rig=settings.rig)
         self._late_acks: set[asyncio.Task[None]] = set()
+        self._deaf_until_s = 0.0
         self._compile()
 
     # --- the process ---------------------------------------------------------------------------------------------
@@ -271,6 +274,11 @@ class VirtualRig:
         rig = self.rig
         now_s = self._catch_up()
         t_us = rig.clock_us(now_s)
+        if self.settings.defect is Defect.DEAF_AFTER_NULL:
+            if payload == b"null":
+                self._deaf_until_s = now_s + DEAF_S
+            if now_s < self._deaf_until_s:
+                return
         try:
             command = decode(Topic.COMMAND, payload)
         except BadMessageError as error:
