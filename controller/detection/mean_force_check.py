@@ -41,8 +41,10 @@ PART: Final = 0.06
 FRICTION_N: Final = 60.0
 WINDOW_S: Final = 1.25
 """Time over which a bound that friction does not leave is averaged."""
-STRIKES: Final = 2
-"""Means in a row that must be beyond on the same side, so that one odd movement never ends a set."""
+MEANS_IN_A_ROW: Final = 3
+"""Means that must be beyond on one side in a row. Each way counts in two, so one odd movement never ends a set."""
+ASCENTS_IN_A_ROW: Final = 2
+"""The same of summaries, of which each counts once."""
 TURN_M: Final = 0.03
 RUN_M: Final = 0.08
 MOVING_M_S: Final = 0.03
@@ -157,7 +159,9 @@ class MeanForceCheck:
         mean_n = self._window_n_s / self._window_s
         self._window_n_s = self._window_s = 0.0
         allowed_n = allowed_one_way_n(load_n)
-        return self._tell(t_us, "held_force_difference_n", mean_n, allowed_n) if _beyond(mean_n, allowed_n) else None
+        return (
+            self._tell(t_us, "force_difference_over_time_n", mean_n, allowed_n) if _beyond(mean_n, allowed_n) else None
+        )
 
     def _over_distance(
         self, t_us: int, difference_n: float, from_m: float, to_m: float, load_n: float
@@ -197,9 +201,9 @@ class MeanForceCheck:
             return None
         mean_n, allowed_n = 0.5 * (out[0] + back[0]), allowed_mean_n(0.5 * (out[1] + back[1]))
         self._strikes = _strikes(self._strikes, mean_n, allowed_n)
-        if not _beyond(self._strikes, STRIKES - 1):
+        if not _beyond(self._strikes, MEANS_IN_A_ROW - 1):
             return None
-        return self._tell(t_us, "mean_force_difference_n", mean_n, allowed_n)
+        return self._tell(t_us, "force_difference_over_repetitions_n", mean_n, allowed_n)
 
     def _tell(self, t_us: int, quantity: str, value: float, allowed: float) -> SensorTrouble | None:
         if self._told:
@@ -243,9 +247,9 @@ class AscentForceCheck:
         else:
             difference_n, allowed_n = 0.0, allowed_one_way_n(load_n)
         self._strikes = _strikes(self._strikes, difference_n, allowed_n)
-        if not _beyond(self._strikes, STRIKES - 1):
+        if not _beyond(self._strikes, ASCENTS_IN_A_ROW - 1):
             return None
-        return _trouble(t_us, "mean_force_difference_n", difference_n, allowed_n)
+        return _trouble(t_us, "force_difference_over_repetitions_n", difference_n, allowed_n)
 
 
 def _trouble(t_us: int, quantity: str, value: float, allowed: float) -> SensorTrouble:

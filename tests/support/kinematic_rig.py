@@ -62,6 +62,7 @@ class KinematicRig:
     side_rom: float = 1.0
     policies: Mapping[str, Any] = field(default_factory=lambda: POLICIES)
     max_load_n: float = 1_500.0
+    force_error_n: tuple[float, float] = (0.0, 0.0)
     profile: LifterProfile | None = None
     force: bool = True
     taut_n: float = 0.0
@@ -162,7 +163,7 @@ class KinematicRig:
             times.append(self.rig_us)
             positions.append(tuple(self.x))
             velocities.append(tuple(self.v))
-            forces.append(tuple(self.applied))
+            forces.append(tuple(n + off for n, off in zip(self.applied, self.force_error_n, strict=False)))
         self.seq += 1
         if self.silent:
             self.send(Tick(now_us=self.now_us))
