@@ -130,8 +130,10 @@ class Rig:
                 continue  # a retained command is an old one
             try:
                 command = json.loads(message.payload)
-                refusal = self.obey(command)
                 answer = {"nonce": command["nonce"], "command_seq": command["seq"]}
+                if not (isinstance(answer["nonce"], str) and isinstance(answer["command_seq"], int)):
+                    continue  # nobody whom an answer would reach
+                refusal = self.obey(command)
             except (ValueError, KeyError, TypeError, LookupError):
                 continue  # not a command; a real rig reports a fault
             state = {"applied_n": [self.hardware.applied_n], "docked": self.hardware.docked, "t_us": self.now_us()}

@@ -129,10 +129,10 @@ def command(
 ) -> int:
     """Check a rig, real or virtual, against the wire contract, and say in words what is wrong with it.
 
-    More than fifty named checks cover announcement and will, schemas, sampling, clock, signs and units, ramps,
-    refusals, lease, dock, emergency stop and reboot. Each says why it matters and how to fix a rig that fails it. The
-    rig is loaded and unloaded many times: NOBODY may be at the handle. Stop the rig's controller first. Takes about a
-    minute.
+    More than fifty named checks cover announcement and will, schemas, sampling, clock, signs and units, ramps, a load
+    that is held, refusals, lease, dock, emergency stop and reboot. Each says why it matters and how to fix a rig that
+    fails it. The rig is loaded and unloaded many times: NOBODY may be at the handle. Stop the rig's controller first.
+    Takes about a minute.
 
     \b
     Exit code 0 when every check passed, 1 when one failed or was skipped, 4 without a broker.

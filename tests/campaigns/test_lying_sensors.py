@@ -55,7 +55,7 @@ def test_a_creep_is_a_stair_that_ends_at_the_bias() -> None:
     lie = Lie(liar=Liar.CELL_CREEP, bias_n=-90.0, from_s=6.0)
     faults = lie.faults()
     assert sum(fault.offset for fault in faults) == pytest.approx(-90.0)
-    assert (faults[0].from_s, faults[-1].from_s) == (pytest.approx(6.25), pytest.approx(10.5))
+    assert [faults[0].from_s, faults[-1].from_s] == pytest.approx([6.25, 10.5])
     assert lie.drive_n(20.0) == 0.0
     drive_lie = Lie(liar=Liar.DRIVE_CREEP, bias_n=-90.0, from_s=6.0)
     assert drive_lie.faults() == ()

@@ -165,7 +165,7 @@ def wait_for_rig(rig: str, port: int) -> None:
     asyncio.run(asyncio.wait_for(heard(), 60))
 
 
-def ebbset(*arguments: str, timeout_s: float = 90) -> subprocess.CompletedProcess[str]:
+def ebbset(*arguments: str, timeout_s: float = 180) -> subprocess.CompletedProcess[str]:
     return subprocess.run([str(EBBSET), *arguments], capture_output=True, text=True, timeout=timeout_s)
 
 
