@@ -6,6 +6,10 @@ import re
 from pathlib import Path
 
 from ebbset.conformance.checks import BY_NAME
+from ebbset.conformance.judgement import FORCE_ZERO_N
+from ebbset.conformance.trial import HOLD_S
+from ebbset.controller.detection import mean_force_check as mean
+from ebbset.controller.detection import sensor_check as gross
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.regulation.armed_set import SETTLED_AFTER_US
 from ebbset.controller.regulation.regulator import ENDING_PATIENCE_US
@@ -92,3 +96,33 @@ def test_every_test_that_the_page_names_exists() -> None:
     assert len(files) >= 5
     assert [name for name in named if name not in defined] == []
     assert [name for name in files if ROOT / "tests" / name not in tests] == []
+
+
+def test_the_bounds_on_force_and_load_are_those_of_the_code() -> None:
+    part = f"{100 * mean.PART:g} % of the load"
+    one_way_n = mean.allowed_one_way_n(0.0)
+    rows = [[cell.strip() for cell in line.split("|")[2:4]] for line in PAGE.splitlines() if line.count("|") == 4]
+    found = {allowed: how_long for allowed, how_long in rows if "of the load" in allowed}
+    assert list(found) == [
+        f"{mean.OFFSET_N:g} N + {part}",
+        f"{one_way_n:g} N + {part}",
+        f"{gross.FORCE_N:g} N + {100 * gross.FORCE_PART:g} % of the load",
+    ], rows
+    assert "three times in a row" in found[f"{mean.OFFSET_N:g} N + {part}"]
+    assert mean.MEANS_IN_A_ROW == 3
+    assert found[f"{gross.FORCE_N:g} N + {100 * gross.FORCE_PART:g} % of the load"] == f"{gross.FORCE_S:g} s on end"
+    assert f"the mean of {mean.WINDOW_S:g} s" in PLAIN
+    assert "two summaries in a row" in PLAIN
+    assert mean.ASCENTS_IN_A_ROW == 2
+    assert f"holds a load for {HOLD_S:g} s" in PLAIN
+
+
+def test_a_rig_that_passes_its_checks_unloaded_is_not_ended_for_its_offset() -> None:
+    assert mean.OFFSET_N == FORCE_ZERO_N
+
+
+def test_what_is_measured_of_stalls_is_on_the_page() -> None:
+    """The figures of the evaluation, of lifters of another structure, and of the plain dwell beside them."""
+    for figure in ("64 %", "16 %", "0.05 s", "54 %", "0.30 s", "2.1 s", "92 %", "1.13 s"):
+        assert figure in PLAIN, figure
+    assert "seen late or not at all" in PLAIN
