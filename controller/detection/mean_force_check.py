@@ -46,8 +46,11 @@ MEANS_IN_A_ROW: Final = 3
 ASCENTS_IN_A_ROW: Final = 2
 """The same of summaries, of which each counts once."""
 TURN_M: Final = 0.03
-RUN_M: Final = 0.08
+"""Going back so far is turning; less is a sag or a wobble."""
+WAY_M: Final = 0.08
+"""A shorter way says too little."""
 MOVING_M_S: Final = 0.03
+"""A slower frame, from its beginning to its end, belongs to a pause, in which friction may be anything."""
 
 
 def allowed_mean_n(load_n: float) -> float:
@@ -60,26 +63,36 @@ def allowed_one_way_n(load_n: float) -> float:
     return FRICTION_N + allowed_mean_n(load_n)
 
 
+class _OneWay:
+    """Sums over the distance moved one way."""
+
+    __slots__ = ("load_n_m", "path_m", "work_n_m")
+
+    def __init__(self) -> None:
+        self.path_m = self.work_n_m = self.load_n_m = 0.0
+
+    def add(self, step_m: float, difference_n: float, load_n: float) -> None:
+        self.path_m += step_m
+        self.work_n_m += difference_n * step_m
+        self.load_n_m += load_n * step_m
+
+
 class MeanForceCheck:
     """Mean force against applied load on one cable, from frames; a difference is told once until samples are lost."""
 
     __slots__ = (
-        "_back_load_n_m",
-        "_back_m",
-        "_back_n_m",
+        "_back",
         "_extreme_m",
         "_load_n",
-        "_load_n_m",
         "_means",
         "_newest_n",
         "_outward",
-        "_path_m",
         "_strikes",
         "_told",
         "_velocity_m_s",
+        "_way",
         "_window_n_s",
         "_window_s",
-        "_work_n_m",
     )
 
     def __init__(self) -> None:
@@ -96,8 +109,8 @@ class MeanForceCheck:
         self._window_n_s = self._window_s = 0.0
         self._outward = True
         self._extreme_m: float | None = None
-        self._path_m = self._work_n_m = self._load_n_m = 0.0
-        self._back_m = self._back_n_m = self._back_load_n_m = 0.0
+        self._way = _OneWay()
+        self._back = _OneWay()
 
     def frame(
         self,
@@ -159,9 +172,9 @@ class MeanForceCheck:
         mean_n = self._window_n_s / self._window_s
         self._window_n_s = self._window_s = 0.0
         allowed_n = allowed_one_way_n(load_n)
-        return (
-            self._tell(t_us, "force_difference_over_time_n", mean_n, allowed_n) if _beyond(mean_n, allowed_n) else None
-        )
+        if not _beyond(mean_n, allowed_n):
+            return None
+        return self._tell(t_us, "force_difference_over_time_n", mean_n, allowed_n)
 
     def _over_distance(
         self, t_us: int, difference_n: float, from_m: float, to_m: float, load_n: float
@@ -170,32 +183,29 @@ class MeanForceCheck:
         sign = 1.0 if self._outward else -1.0
         step_m = sign * (to_m - from_m)
         if step_m > 0.0:
-            self._path_m += step_m
-            self._work_n_m += difference_n * step_m
-            self._load_n_m += load_n * step_m
+            self._way.add(step_m, difference_n, load_n)
         else:
-            self._back_m -= step_m
-            self._back_n_m -= difference_n * step_m
-            self._back_load_n_m -= load_n * step_m
+            self._back.add(-step_m, difference_n, load_n)
         self._extreme_m = extreme_m
         ahead_m = sign * (to_m - extreme_m)
         if ahead_m > 0.0:
+            # what looked like turning was a sag
             self._extreme_m = to_m
-            self._back_m = self._back_n_m = self._back_load_n_m = 0.0
+            if self._back.path_m > 0.0:
+                self._back = _OneWay()
         elif ahead_m < -TURN_M:
             return self._turned(t_us, to_m)
         return None
 
     def _turned(self, t_us: int, at_m: float) -> SensorTrouble | None:
-        """The handle has turned: the run to the extreme is over, and the one back is under way."""
-        path_m, work_n_m, load_n_m, outward = self._path_m, self._work_n_m, self._load_n_m, self._outward
-        self._path_m, self._work_n_m, self._load_n_m = self._back_m, self._back_n_m, self._back_load_n_m
-        self._back_m = self._back_n_m = self._back_load_n_m = 0.0
+        """The handle has turned: the way to the extreme is over, and the way back is under way."""
+        over, outward = self._way, self._outward
+        self._way, self._back = self._back, _OneWay()
         self._outward = not outward
         self._extreme_m = at_m
-        if path_m < RUN_M:
+        if over.path_m < WAY_M:
             return None
-        self._means[outward] = (work_n_m / path_m, load_n_m / path_m)
+        self._means[outward] = (over.work_n_m / over.path_m, over.load_n_m / over.path_m)
         out, back = self._means[True], self._means[False]
         if out is None or back is None:
             return None
