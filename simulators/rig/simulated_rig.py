@@ -97,7 +97,7 @@ class SimulatedRig:
         self._begun = False
         self.target_n = firmware.target_n
         self.driven: tuple[tuple[float, ...], float] = (firmware.target_n, firmware.ramp_n_per_s)
-        self._driven_s = self.t_s
+        self._stands_s = self.t_s
         self._pulled_n = firmware.target_n
         self.finished: list[tuple[int, RepetitionTruth]] = []
 
@@ -157,11 +157,13 @@ class SimulatedRig:
         if wanted != self.driven:
             self.driven = wanted
             self.target_n = self._pulled_n = wanted[0]
-            self._driven_s = self.t_s
+            self._stands_s = self.t_s
             self.plant.command(*wanted)
         defect = self.firmware.defect
         if defect is not None and defect in MISDRIVING:
-            pulled_n = misdriven(defect, self.target_n, self.t_s - self._driven_s)
+            if self._pulled_n == self.target_n != self.plant.applied_n:
+                self._stands_s = self.t_s  # still on its way: not held yet
+            pulled_n = misdriven(defect, self.target_n, self.t_s - self._stands_s)
             if pulled_n != self._pulled_n:
                 self._pulled_n = pulled_n
                 self.plant.command(pulled_n, self.plant.rig.max_ramp_n_per_s)
