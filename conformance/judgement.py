@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import itertools
 import statistics
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
@@ -270,10 +271,11 @@ def _change(readings: Sequence[tuple[float, float]]) -> float | None:
 
 def _jump(readings: Sequence[tuple[float, float]]) -> float:
     """Largest difference of a reading from the median of those around it."""
+    times, values = [t for t, _ in readings], [value for _, value in readings]
     worst = 0.0
     for t, value in readings:
-        around = [other for s, other in readings if abs(s - t) <= 0.5 * JUMP_WINDOW_S]
-        worst = max(worst, abs(value - statistics.median(around)))
+        first, last = bisect_left(times, t - 0.5 * JUMP_WINDOW_S), bisect_right(times, t + 0.5 * JUMP_WINDOW_S)
+        worst = max(worst, abs(value - statistics.median(values[first:last])))
     return worst
 
 
