@@ -44,8 +44,7 @@ async def dock_and_signs(trial: Trial) -> None:
         )
         await client.unload()
     await client.release()
-    await hands.bring_back()
-    await asyncio.sleep(0.3)
+    await trial.handle_back(hands)
     back = await client.unload()
     docked = back.ack is not None and back.ack.docked
     book.write("dock_is_true", undocked and docked, f"out: docked {not undocked}; back: docked {docked}")
@@ -72,9 +71,7 @@ async def taken_early(trial: Trial) -> None:
     highest_n = max((n for _, n in readings), default=float("inf"))
     await client.release()
     await client.unload()
-    await hands.bring_back()
-    # A handle may bounce in its dock before it rests there.
-    await asyncio.sleep(0.3)
+    await trial.handle_back(hands)
     if max((n for heard_s, n in readings if heard_s <= taken_s), default=0.0) >= ALL_OF_IT * trial.floor_n:
         raise NoAnswerError("the load had come on before the handle was taken")
     said = f"{highest_n:.1f} N at most of {trial.floor_n:.1f} N, then {'unloaded' if gone else 'still loaded'}"
@@ -86,7 +83,7 @@ async def emergency_stop(trial: Trial) -> None:
     client, book, hands = trial.client, trial.book, trial.hands
     if hands is None:
         return
-    await trial.loaded(trial.floor_n)
+    await trial.loaded()
     since_s = client.now_s
     await hands.press_stop()
     pressed_s = client.now_s

@@ -158,7 +158,7 @@ async def arming(trial: Trial) -> None:
 async def loading(trial: Trial) -> None:
     """Load at the dock by a slow ramp, compare load, ramp and force; unload by the same ramp."""
     client, book = trial.client, trial.book
-    at_s = await trial.loaded()
+    at_s = await trial.load_ordered(trial.load_n)
     await asyncio.sleep(max(at_s + trial.load_n / trial.ramp_n_per_s - client.now_s, 0.0) + 0.4)
     applied_n = trial.last_applied(at_s)
     reached = abs(applied_n - trial.load_n) <= max(5.0, 0.05 * trial.load_n)
@@ -199,7 +199,7 @@ async def refusals(trial: Trial) -> None:
     client = trial.client
     if not trial.book.passed("load_reached"):
         raise NoAnswerError("a correct load command was not obeyed, so a refusal would prove nothing")
-    await trial.loaded(trial.floor_n)
+    await trial.loaded()
     wrong: tuple[tuple[str, Refusal, Callable[[], LoadCommand]], ...] = (
         ("refuses_foreign_nonce", Refusal.FOREIGN_NONCE, lambda: client.load_command(trial.floor_n, nonce="f" * 16)),
         ("refuses_repeated_sequence", Refusal.REPEATED_SEQUENCE, lambda: client.load_command(trial.floor_n, seq=1)),
@@ -252,7 +252,7 @@ async def safe_command(trial: Trial) -> None:
         ("unload_by_any_nonce", {"nonce": "d" * 16}),
         ("unload_by_any_sequence", {"seq": 1}),
     ):
-        await trial.loaded(trial.floor_n)
+        await trial.loaded()
         answered = await trial.client.unload(**changes)
         obeyed = answered.ack is not None and answered.ack.accepted
         gone = await trial.until_unloaded(trial.floor_n / trial.ramp_n_per_s + 0.5 * trial.lease_ms / 1_000)
@@ -263,7 +263,7 @@ async def safe_command(trial: Trial) -> None:
 async def slower_unload(trial: Trial) -> None:
     """Unload by the ramp of the set, then ask for a much slower one while the load goes down."""
     client = trial.client
-    await trial.loaded(trial.floor_n)
+    await trial.loaded()
     await client.unload(ramp_n_per_s=trial.ramp_n_per_s)
     since_s = client.now_s
     await client.unload(ramp_n_per_s=trial.ramp_n_per_s / SLOWER)
@@ -277,7 +277,7 @@ async def slower_unload(trial: Trial) -> None:
 async def release(trial: Trial) -> None:
     """Release a loaded rig; then try to bring its nonce back."""
     client = trial.client
-    await trial.loaded(trial.floor_n)
+    await trial.loaded()
     nonce = await client.release()
     gone = await trial.until_unloaded(trial.floor_n / trial.ramp_n_per_s + 1.0)
     await asyncio.sleep(0.2)
@@ -292,7 +292,7 @@ async def release(trial: Trial) -> None:
 async def lease(trial: Trial) -> None:
     """Stop renewing the lease under load and watch the clock."""
     client, book = trial.client, trial.book
-    await trial.loaded(trial.floor_n)
+    await trial.loaded()
     await client.load(trial.floor_n, ramp_n_per_s=trial.ramp_n_per_s)
     since_s = client.now_s
     client.fall_silent()

@@ -322,14 +322,17 @@ class RigClient:
         return answered
 
     async def unload(self, **changes: Any) -> Answered:
-        """Take the load off; the binding is kept."""
+        """Take the load off; the binding is kept, and renewed by unloads with the same ramp.
+
+        Args:
+            changes: members that replace the correct ones.
+        """
         hold = self._hold
         nonce, ramp = (hold.nonce, hold.ramp_n_per_s) if hold is not None else (secrets.token_hex(8), 300.0)
+        command = UnloadCommand(**{"nonce": nonce, "seq": self.next_seq(), "ramp_n_per_s": ramp, **changes})
         if hold is not None:
-            hold.target_n = None
-        return await self.send(
-            UnloadCommand(**{"nonce": nonce, "seq": self.next_seq(), "ramp_n_per_s": ramp, **changes})
-        )
+            hold.target_n, hold.ramp_n_per_s = None, command.ramp_n_per_s
+        return await self.send(command)
 
     async def probe(self) -> CommandAck | None:
         """Learn the state of a rig without frames from its answer to a load command that it must refuse."""

@@ -127,7 +127,18 @@ class Trial:
         if state.ack is not None and not state.ack.docked:
             if self.hands is None:
                 raise NoAnswerError("the handle is not docked, and nobody is there to bring it back")
-            await self.hands.bring_back()
+            await self.handle_back(self.hands)
+
+    async def handle_back(self, hands: Hands) -> None:
+        """Have the handle brought back, and let it come to rest.
+
+        A handle that is let go can bounce out of its dock once more; a load that comes on meanwhile is taken off again.
+
+        Args:
+            hands: who brings it back.
+        """
+        await hands.bring_back()
+        await asyncio.sleep(SETTLING_S)
 
     async def arm(self) -> str:
         """Bind the rig; when it refuses, wait for an earlier binding to lapse and try once more."""
@@ -143,16 +154,32 @@ class Trial:
             await asyncio.sleep(1.2 * self.lease_ms / 1_000)
             return await self.client.arm(**limits)
 
-    async def loaded(self, load_n: float | None = None) -> float:
-        """Arm, apply a load and keep it on; returns when the load was ordered, seconds of the client's clock."""
+    async def load_ordered(self, load_n: float) -> float:
+        """Arm, order a load, keep it on and give it time to come on.
+
+        Args:
+            load_n: newtons per cable.
+
+        Returns:
+            When the load was ordered, seconds of the client's clock.
+        """
         await self.in_dock()
         await self.arm()
-        wanted = self.load_n if load_n is None else load_n
         at_s = self.client.now_s
-        await self.client.load(wanted, ramp_n_per_s=self.ramp_n_per_s)
-        await self.client.wait_for(lambda: self.last_applied(at_s) >= 0.99 * wanted, wanted / self.ramp_n_per_s + 1.0)
+        await self.client.load(load_n, ramp_n_per_s=self.ramp_n_per_s)
+        await self.client.wait_for(lambda: self.last_applied(at_s) >= 0.99 * load_n, load_n / self.ramp_n_per_s + 1.0)
         await asyncio.sleep(0.1)
         return at_s
+
+    async def loaded(self) -> None:
+        """Arm, apply the floor load and keep it on.
+
+        Raises:
+            NoAnswerError: the load is not on, so that nothing could be learnt from its going.
+        """
+        at_s = await self.load_ordered(self.floor_n)
+        if not self.last_applied(at_s) >= 0.9 * self.floor_n:
+            raise NoAnswerError(f"{self.last_applied(at_s):.1f} N applied; {self.floor_n:.1f} N commanded")
 
     async def must_refuse(self, check: str, command: ArmCommand | LoadCommand, reason: Refusal) -> bool:
         """Send a command that the rig must refuse, and judge the answer.

@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-import asyncio
 import json
-import subprocess
-import sys
-from pathlib import Path
-from typing import Any
 
 import aiomqtt
 import pytest
@@ -21,11 +16,8 @@ from ebbset.controller.link.settings import BrokerSettings
 from ebbset.models.contract.rig_messages import SampleFrame
 from ebbset.simulators.rig.defects import Defect
 from tests.support.brokers import Mosquitto
+from tests.support.rig_family import examine
 from tests.support.wire_messages import FRAME
-
-pytestmark = pytest.mark.broker
-ROOT = Path(__file__).parents[2]
-EBBSET = Path(sys.executable).parent / "ebbset"
 
 FOUND_BY: dict[Defect, str] = {
     Defect.LEASE_NEVER_EXPIRES: "lease_expires",
@@ -83,39 +75,29 @@ FOUND_BY: dict[Defect, str] = {
 }
 
 
-def failed(report: dict[str, Any]) -> set[str]:
-    return {check["name"] for check in report["checks"] if check["status"] == "failed"}
+def failed(report: Report) -> set[str]:
+    return {result.check.name for result in report.results if result.status is Status.FAILED}
 
 
-def test_every_defect_is_found_and_by_the_right_check_and_good_rigs_pass_all(broker: Mosquitto) -> None:
-    """The whole family, sixteen at a time; two minutes and a half, nearly all of it waiting."""
-    assert set(FOUND_BY) == set(Defect), "a defect that the kit is not tried on"
-    # The slow one first, so that the others go on beside it.
-    others = [defect.value for defect in Defect if defect is not Defect.SLOW_ACKS]
-    names = [Defect.SLOW_ACKS.value, "frames", "summaries", *others]
-    family = subprocess.run(
-        [sys.executable, "-m", "tests.support.rig_family", str(broker.port), *names],
-        stdout=subprocess.PIPE,
-        cwd=ROOT,
-        timeout=480,
-        check=True,
-    )
-    reports: dict[str, dict[str, Any]] = json.loads(family.stdout)
-    good, summaries = reports.pop("frames"), reports.pop("summaries")
-    assert [(c["name"], c["measured"]) for c in good["checks"] if c["status"] != "passed"] == []
-    assert good["conforms"] is True
-    # A good rig that segments by itself passes what applies to it.
-    assert failed(summaries) == set()
-    assert summaries["conforms"] is True
-    statuses = [check["status"] for check in summaries["checks"]]
-    assert statuses.count("passed") >= 30
-    assert statuses.count("not_applicable") >= 10
-    wrong = {
-        name: sorted(failed(report))
-        for name, report in reports.items()
-        if failed(report) != {FOUND_BY[Defect(name)]} or report["conforms"]
-    }
-    assert wrong == {}
+def test_a_good_rig_passes_every_check() -> None:
+    report = examine()
+    assert [(r.check.name, r.measured) for r in report.results if r.status is not Status.PASSED] == []
+    assert report.conforms is True
+
+
+def test_a_good_rig_that_segments_by_itself_passes_what_applies_to_it() -> None:
+    report = examine(telemetry="repetitions")
+    assert failed(report) == set()
+    assert report.conforms is True
+    assert report.count(Status.PASSED) >= 30
+    assert report.count(Status.NOT_APPLICABLE) >= 10
+
+
+@pytest.mark.parametrize("defect", Defect)
+def test_a_defect_is_found_by_the_right_check_and_by_no_other(defect: Defect) -> None:
+    report = examine(defect)
+    assert failed(report) == {FOUND_BY[defect]}
+    assert report.conforms is False
 
 
 def test_the_catalogue_is_whole() -> None:
@@ -151,53 +133,6 @@ def test_a_check_without_a_verdict_is_never_passed_and_the_report_says_how_to_me
     assert second.fix not in text
     only_done = Report(rig="n", identity=None, load_n=1.0, duration_s=1.0, results=report.results[1:])
     assert only_done.conforms is False
-
-
-def wait_for_rig(rig: str, port: int) -> None:
-    """Until the rig is announced: how long a program takes to start is not what is tested."""
-
-    async def heard() -> None:
-        async with aiomqtt.Client("127.0.0.1", port) as client:
-            await client.subscribe(f"ebbset/v1/{rig}/rig/identity", qos=1)
-            async for _ in client.messages:
-                return
-
-    asyncio.run(asyncio.wait_for(heard(), 60))
-
-
-def ebbset(*arguments: str, timeout_s: float = 180) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([str(EBBSET), *arguments], capture_output=True, text=True, timeout=timeout_s)
-
-
-def test_the_command_checks_a_rig_in_another_process_over_its_bench_topic(broker: Mosquitto, tmp_path: Path) -> None:
-    where = ["--rig", "cli", "--port", str(broker.port)]
-    rig = subprocess.Popen(
-        [str(EBBSET), "rig", *where, "--nobody", "--hands", "--defect", "no_will"],
-        stderr=subprocess.DEVNULL,
-    )
-    try:
-        wait_for_rig("cli", broker.port)
-        paper = tmp_path / "report.txt"
-        done = ebbset("check-rig", *where, "--hands", "bench", "--nobody-under-load", "--json", "--report", str(paper))
-    finally:
-        rig.terminate()
-        rig.wait(10)
-    assert done.returncode == 1, done.stderr
-    assert failed(json.loads(done.stdout)) == {"will_says_offline"}
-    assert "WRONG  will_says_offline" in paper.read_text()
-
-
-def test_the_command_does_not_run_unless_nobody_is_under_the_load() -> None:
-    done = ebbset("check-rig", "--rig", "north", "--hands", "none")
-    assert done.returncode == 2
-    assert "--nobody-under-load" in done.stderr
-
-
-def test_without_a_broker_the_command_says_so_in_one_sentence() -> None:
-    done = ebbset("check-rig", "--rig", "north", "--port", "1", "--hands", "none", "--nobody-under-load")
-    assert done.returncode == 4
-    assert "127.0.0.1:1" in done.stderr
-    assert "Traceback" not in done.stderr
 
 
 def pull_at_half_a_metre_a_second(jump_at: int | None) -> list[Heard[SampleFrame]]:
@@ -236,6 +171,7 @@ async def test_velocity_is_judged_only_where_time_increases_wherever_the_clock_j
     assert statuses["position_in_metres"] is Status.PASSED
 
 
+@pytest.mark.broker
 async def test_a_rig_that_is_not_there_passes_nothing(broker: Mosquitto) -> None:
     report = await check_rig("nobody-home", BrokerSettings(port=broker.port))
     assert report.count(Status.PASSED) == 0

@@ -2,13 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
-import io
-import json
-import subprocess
-import sys
-import threading
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -16,9 +9,6 @@ import pytest
 
 from ebbset.conformance.identification import CableIdentification, HoldTrace, NotIdentifiedError, identify
 from ebbset.conformance.rig_access import MqttAccess
-from ebbset.console.app import run
-from ebbset.console.exits import Exit
-from ebbset.console.rig_commands.check_rig import BenchHands
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.population.population import draw_lifter, person_rng
@@ -27,7 +17,6 @@ from ebbset.simulators.rig.plant import Plant
 from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.sensors import SensorParameters, Sensors
 from ebbset.simulators.rig.simulated_rig import SimulatedRig, firmware_settings
-from ebbset.simulators.rig.virtual_rig import VirtualRig, VirtualRigSettings
 from tests.support.brokers import mosquitto
 from tests.support.simulated_access import SimulatedAccess
 
@@ -134,77 +123,6 @@ def test_the_applied_load_between_two_reports_goes_at_the_ordered_rate() -> None
 
 
 # --- over MQTT, as with a real rig ---------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def virtual_rig(tmp_path: Path) -> Iterator[tuple[VirtualRig, BrokerSettings]]:
-    """A virtual rig on a broker of its own, living in a thread as a real one lives in its own box."""
-    with mosquitto(tmp_path) as broker:
-        settings = BrokerSettings(port=broker.port)
-        rig = VirtualRig(VirtualRigSettings(rig="bench", lifter=HAND, broker=settings, ready_after_s=None, hands=True))
-        loop, stop = asyncio.new_event_loop(), asyncio.Event()
-        thread = threading.Thread(target=loop.run_until_complete, args=(rig.run(stop),))
-        thread.start()
-        try:
-            yield rig, settings
-        finally:
-            loop.call_soon_threadsafe(stop.set)
-            thread.join()
-            loop.close()
-
-
-def told_by(*arguments: str) -> subprocess.CompletedProcess[str]:
-    """The command as a process of its own, since the virtual rig of these tests lives in this one."""
-    program = "import sys; from ebbset.console.entry import main; sys.exit(main())"
-    return subprocess.run(
-        [sys.executable, "-c", program, "identify", *arguments],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
-
-
-@pytest.mark.broker
-def test_the_command_finds_the_rig_s_figures_over_mqtt_and_leaves_it_docked_and_free(
-    virtual_rig: tuple[VirtualRig, BrokerSettings],
-) -> None:
-    """On contract commands alone; the hand at the virtual rig moves when the routine asks for it."""
-    rig, broker = virtual_rig
-    where = ["--rig", "bench", "--port", str(broker.port), "--hands", "bench", "--nobody-under-load"]
-    done = told_by(*where, "--repeats", "2", "--speed", "0.5", "--speed", "0.9", "--json")
-    assert done.returncode == Exit.OK, done.stderr
-    told = json.loads(done.stdout)
-    truth = rig.settings.parameters
-    assert told["announced"]["simulated"] is True
-    (cable,) = told["cables"]
-    for name, true in (
-        ("ramp_n_per_s", truth.max_ramp_n_per_s),
-        ("bandwidth_hz", truth.torque_bandwidth_hz),
-        ("coulomb_n", truth.coulomb_n),
-        ("viscous_n_s_m", truth.viscous_n_s_m),
-    ):
-        assert abs(cable[name]["value"] - true) <= 3.0 * cable[name]["sd"], name
-    assert cable["coulomb_n"]["sd"] < 1.5
-    assert cable["bandwidth_hz"]["sd"] < 0.4 * truth.torque_bandwidth_hz
-    assert rig.rig.firmware.nonce is None
-    assert rig.rig.docked
-    asyncio.run(BenchHands("bench", broker).press_stop())
-    stopped = told_by(*where)
-    assert stopped.returncode == Exit.NO
-    assert "the rig could not be identified: the rig refused command" in stopped.stderr
-    assert "Traceback" not in stopped.stderr
-
-
-def test_the_command_says_what_it_lacks(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sys, "stdin", io.StringIO(""))
-    for arguments, code, said in (
-        (["--nobody-under-load", "--port", "1"], Exit.UNREACHABLE, "broker is 127.0.0.1:1"),
-        (["--port", "1"], Exit.USAGE, "nobody_under_load is not confirmed"),
-        (["--speed", "0.3"], Exit.USAGE, "--speed is only 0.3; allowed: at least two speeds"),
-    ):
-        assert run(["identify", *arguments]) == code
-        assert said in capsys.readouterr().err
 
 
 @pytest.mark.broker

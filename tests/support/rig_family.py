@@ -1,34 +1,30 @@
-"""A program for `test_check_rig`: virtual rigs, each with one defect, checked by the kit; JSON out.
+"""Virtual rigs held against the conformance kit, each with one defect or none, in memory and in virtual time.
 
-A process of its own, so that a test that waits does not stop the rigs. Usage, from the root:
-``python -m tests.support.rig_family PORT NAME…`` (each a defect, or one of `GOOD`).
+A conversation of half a minute takes a fifth of a second and comes out the same on a busy machine. Rig and kit are the
+real ones; only the broker between them and the clock are not. `test_check_rig` holds the same conversation once over
+Mosquitto, in real time and between two processes.
 """
 
 from __future__ import annotations
 
 import asyncio
-import json
-import logging
-import sys
 from typing import Any
+from unittest import mock
 
-import aiomqtt
-import structlog
-
-from ebbset.conformance.kit import check_rig
+from ebbset.conformance import rig_client
+from ebbset.conformance.kit import Report, check_rig
 from ebbset.controller.link.settings import BrokerSettings
-from ebbset.models.contract.wire import Topic
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.exercises import exercise
-from ebbset.simulators.rig import virtual_rig
+from ebbset.simulators.rig import rig_connection
 from ebbset.simulators.rig.defects import Defect
 from ebbset.simulators.rig.virtual_rig import VirtualRig, VirtualRigSettings
+from tests.support.memory_broker import MemoryBroker
 from tests.support.served import until
+from tests.support.virtual_time import run_in_virtual_time
 
 PACE_M_S = 0.4
 NEAR_M = 0.02
-AT_ONCE = 16
-GOOD: dict[str, dict[str, Any]] = {"frames": {}, "summaries": {"telemetry": "repetitions"}}
 
 
 class Hands:
@@ -61,41 +57,31 @@ class Hands:
         self.rig.reboot()
 
 
-async def examine(port: int, name: str, *, defect: str | None = None, **settings: Any) -> dict[str, Any]:
-    """One rig from its start to its report."""
-    broker = BrokerSettings(port=port)
-    settings["defect"] = None if defect is None else Defect(defect)
+def examine(defect: Defect | None = None, **settings: Any) -> Report:
+    """One rig from its start to its report.
+
+    Args:
+        defect: what its software does wrong; None for a good rig.
+        settings: other settings of the virtual rig.
+    """
+    broker = MemoryBroker()
+    with (
+        mock.patch.object(rig_client, "new_client", broker.new_client),
+        mock.patch.object(rig_connection, "new_client", broker.new_client),
+    ):
+        return run_in_virtual_time(lambda: _examine(defect, settings))
+
+
+async def _examine(defect: Defect | None, settings: dict[str, Any]) -> Report:
+    nowhere, lifter = BrokerSettings(), exercise("row").mean_lifter()
     rig = VirtualRig(
-        VirtualRigSettings(
-            rig=name, lifter=exercise("row").mean_lifter(), broker=broker, ready_after_s=None, **settings
-        )
+        VirtualRigSettings(rig="bench", lifter=lifter, broker=nowhere, ready_after_s=None, defect=defect, **settings),
+        clock_s=asyncio.get_running_loop().time,
     )
     stop = asyncio.Event()
-    async with aiomqtt.Client(broker.host, broker.resolved_port) as client:
-        await client.subscribe(Topic.IDENTITY.path(name), qos=1)
-        running = asyncio.create_task(rig.run(stop))
-        async with asyncio.timeout(60):
-            await anext(client.messages)
-    report = await check_rig(name, broker, hands=Hands(rig))
+    running = asyncio.create_task(rig.run(stop))
+    await asyncio.sleep(1.0)
+    report = await check_rig("bench", nowhere, hands=Hands(rig))
     stop.set()
     await running
-    return report.as_json()
-
-
-async def examine_all(port: int, names: list[str]) -> dict[str, dict[str, Any]]:
-    """Some at a time; a first one alone would show what compiling costs, so it is run and forgotten."""
-    # Slow enough to be found slow, and no slower than a test can wait for.
-    virtual_rig.SLOW_ACK_S = 0.35  # type: ignore[misc]
-    await examine(port, "warm-up", defect=Defect.NEVER_ACKS)
-    slots = asyncio.Semaphore(AT_ONCE)
-
-    async def one(name: str) -> dict[str, Any]:
-        async with slots:
-            return await examine(port, f"rig.{name}", **GOOD.get(name, {"defect": name}))
-
-    return dict(zip(names, await asyncio.gather(*map(one, names)), strict=True))
-
-
-if __name__ == "__main__":
-    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR))
-    json.dump(asyncio.run(examine_all(int(sys.argv[1]), sys.argv[2:])), sys.stdout)
+    return report
