@@ -68,7 +68,7 @@ def test_check_rig_and_identify_over_a_broker(
     port, paper = broker.port, tmp_path / "report.txt"
     with virtual_rig("checked", port, "--defect", "no_will"), virtual_rig("identified", port):
         checking = on_bench("check-rig", "checked", port, "--report", str(paper))
-        identifying = on_bench("identify", "identified", port, "--repeats", "2", "--speed", "0.5", "--speed", "0.9")
+        identifying = on_bench("identify", "identified", port, "--repeats", "2", "--speed", "0.3", "--speed", "0.9")
         told, complaints = identifying.communicate(timeout=PATIENCE_S)
         assert identifying.returncode == Exit.OK, complaints
         the_figures_are_those_of_the_rig(json.loads(told))

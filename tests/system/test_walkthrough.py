@@ -7,6 +7,8 @@ import os
 import re
 import subprocess
 import sys
+import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +21,7 @@ from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.study.study_file import mark_of
 from tests.support.brokers import Mosquitto
+from tests.support.warm_ebbset import warm_ebbset
 
 PAGE = Path(__file__).parents[2] / "docs" / "walkthrough.md"
 pytestmark = pytest.mark.broker
@@ -28,25 +31,42 @@ def blocks() -> list[str]:
     return re.findall(r"^```sh\n(.*?)^```$", PAGE.read_text(), flags=re.MULTILINE | re.DOTALL)
 
 
-@pytest.fixture(scope="module")
-def folder(broker: Mosquitto, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    here = tmp_path_factory.mktemp("walkthrough")
-    environment = os.environ | {
-        "PORT": str(broker.port),
-        "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}",
-    }
-    for k, block in enumerate(blocks()):
+BEFORE, LIVE, SIMULATED = (0, 1), (2, 3), (4, 5, 6)
+"""Blocks of the page by what they need: a plan first; then the set served and read, and the sections on groups, which
+need nothing of that set and so go on beside it while it waits for a lifter in real time."""
+
+
+def run_blocks(numbers: tuple[int, ...], here: Path, environment: dict[str, str]) -> str:
+    """Run blocks one after the other in the walkthrough's folder; what went wrong, or nothing."""
+    for k in numbers:
+        block = blocks()[k]
+        # The three programs of the live set are processes of their own, started and stopped as on the page.
+        path = environment["PATH"] if k != LIVE[0] else environment["PATH"].split(os.pathsep, 1)[1]
         done = subprocess.run(
             ["bash", "-euo", "pipefail", "-c", block],
             cwd=here,
-            env=environment,
+            env=environment | {"PATH": path},
             capture_output=True,
             text=True,
             timeout=300,
             check=False,
         )
-        logs = "\n".join(path.read_text()[-2000:] for path in here.glob("*.log"))
-        assert done.returncode == 0, f"block {k + 1}:\n{block}\n{done.stdout}\n{done.stderr}\n{logs}"
+        if done.returncode != 0:
+            logs = "\n".join(log.read_text()[-2000:] for log in here.glob("*.log"))
+            return f"block {k + 1}:\n{block}\n{done.stdout}\n{done.stderr}\n{logs}"
+    return ""
+
+
+@pytest.fixture(scope="module")
+def folder(broker: Mosquitto, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    here = tmp_path_factory.mktemp("walkthrough")
+    with tempfile.TemporaryDirectory(prefix="ebbset-") as short, warm_ebbset(Path(short)) as warm:
+        path = os.pathsep.join((str(warm), str(Path(sys.executable).parent), os.environ["PATH"]))
+        environment = os.environ | {"PORT": str(broker.port), "PATH": path}
+        assert run_blocks(BEFORE, here, environment) == ""
+        with ThreadPoolExecutor(2) as threads:
+            told = list(threads.map(lambda numbers: run_blocks(numbers, here, environment), (LIVE, SIMULATED)))
+    assert told == ["", ""], "\n".join(told)
     return here
 
 
@@ -58,7 +78,8 @@ def reported(folder: Path) -> dict[str, Any]:
 
 
 def test_the_page_has_its_blocks() -> None:
-    assert len(blocks()) == 7
+    assert [*BEFORE, *LIVE, *SIMULATED] == list(range(len(blocks())))
+    assert "ebbset serve" in blocks()[LIVE[0]]
     assert all("ebbset" in block for block in blocks())
 
 
