@@ -32,6 +32,7 @@ from ebbset.simulators.closed_loop.invariant_monitor import InvariantMonitor
 
 GROWTH_ALLOWED_MB: Final = 8.0
 SET_S: Final = 60.0
+MENDING_S: Final = 10.0
 FAULT_PART: Final = 0.35
 ORDER: Final = Prescription.model_validate(
     {
@@ -99,14 +100,15 @@ async def _one_set(site: SoakSite, tally: Tally, rng: np.random.Generator) -> No
     fault_after_s = float(rng.uniform(1.0, 12.0)) if rng.random() < FAULT_PART else None
     with contextlib.suppress(TimeoutError):
         await site.begin_set()
-    end = since_s + SET_S
-    while time.monotonic() < end and not site.of("result", since_s):
-        if fault_after_s is not None and time.monotonic() > since_s + fault_after_s:
-            fault_after_s = None
-            tally.faults += 1
-            await _break_something(site, rng)
-        await asyncio.sleep(0.1)
-    if not site.of("result", since_s):
+
+    async def over(within_s: float) -> bool:
+        left_s = max(since_s + within_s - time.monotonic(), 0.0)
+        return await site.until(lambda: site.of("result", since_s), timeout_s=left_s)
+
+    if fault_after_s is not None and not await over(fault_after_s):
+        tally.faults += 1
+        await _break_something(site, rng)
+    if not await over(SET_S):
         await site.ask("stop")
         await site.until(lambda: site.of("result", since_s), timeout_s=5.0)
     tally.sets += 1
@@ -116,7 +118,7 @@ async def _one_set(site: SoakSite, tally: Tally, rng: np.random.Generator) -> No
     site.controller_way.up_open.set()
     site.controller_way.down_open.set()
     site.rig_way.commands = "none"
-    await asyncio.sleep(2.0)
+    await site.until_truth(lambda: site.truth()[-1].docked, timeout_s=MENDING_S)
 
 
 async def _break_something(site: SoakSite, rng: np.random.Generator) -> None:

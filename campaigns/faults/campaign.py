@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import math
 import sys
 import tempfile
 import time
@@ -38,6 +39,8 @@ PATIENCE_S: Final = 15.0
 CRASH_LOSS_S: Final = 0.5
 """The most that the recorder may lose in a crash."""
 AT_ONCE: Final = 3
+STARTING_AT_ONCE: Final = 2
+"""Programs that start need a processor to themselves; a set that is lifted mostly waits."""
 ATTEMPTS: Final = 3
 STARVED_S: Final = 0.08
 """The rig's process writes the truth every 10 ms; after a silence of this length, the machine did not run it."""
@@ -67,23 +70,29 @@ class Outcome:
 # --- one scenario -----------------------------------------------------------------------------------------------
 
 
-async def run_scenario(scenario: Scenario) -> Outcome:
-    """Run one scenario and judge it, again on a new site while the bench fails."""
+async def run_scenario(scenario: Scenario, starting: asyncio.Semaphore) -> Outcome:
+    """Run one scenario and judge it, again on a new site while the bench fails.
+
+    Args:
+        scenario: what to run.
+        starting: held while the programs of the site start.
+    """
     for attempt in range(1, ATTEMPTS + 1):
         with tempfile.TemporaryDirectory(prefix="ebbset-faults-") as folder:
-            outcome = replace(await _attempt(scenario, Path(folder)), attempts=attempt)
+            outcome = replace(await _attempt(scenario, Path(folder), starting), attempts=attempt)
         if not outcome.bench_failed:
             break
     return outcome
 
 
-async def _attempt(scenario: Scenario, folder: Path) -> Outcome:
+async def _attempt(scenario: Scenario, folder: Path, starting: asyncio.Semaphore) -> Outcome:
     """One attempt. A failure of the bench itself gives a failed outcome with an explanation."""
     site = Site(folder)
     try:
         if scenario.prepare is not None:
             await scenario.prepare(site)
-        await site.start()
+        async with starting:
+            await site.start()
         await site.begin_set()
         return await _judge(scenario, site)
     except (TimeoutError, OSError) as error:
@@ -148,21 +157,20 @@ def longest_silence_s(rows: list[Truth], fault_s: float) -> float:
 
 async def _until_unloaded(site: Site, fault_s: float) -> tuple[float | None, float | None]:
     """Seconds from the fault until no load is ordered from the motors, and until none is applied."""
-    gone: float | None = None
-    while time.monotonic() < fault_s + PATIENCE_S:
-        for row in site.truth():
-            if row.at_s < fault_s:
-                continue
-            if gone is None and row.target_n == 0.0:
-                gone = row.at_s - fault_s
-            if row.target_n == 0.0 and row.applied_n <= UNLOADED_N:
-                return gone, row.at_s - fault_s
-        await asyncio.sleep(0.1)
-    return gone, None
+
+    def first(most_n: float) -> float | None:
+        rows = (row for row in site.truth() if row.at_s >= fault_s and row.target_n == 0.0)
+        return next((row.at_s - fault_s for row in rows if row.applied_n <= most_n), None)
+
+    await site.until_truth(
+        lambda: first(UNLOADED_N) is not None, timeout_s=max(fault_s + PATIENCE_S - time.monotonic(), 0.0)
+    )
+    return first(math.inf), first(UNLOADED_N)
 
 
 async def _must_go_on(site: Site) -> list[str]:
     """Two leases later the load must still be on; then a person stops the set."""
+    # The check is that nothing happens in this time.
     await asyncio.sleep(2 * LEASE_S)
     standing = site.truth()[-1].target_n > 0.0 or bool(site.of("result"))
     answer = await site.ask("stop")
@@ -210,6 +218,7 @@ async def _without_a_person(scenario: Scenario, site: Site, problems: list[str])
         if answer is None or answer["accepted"]:
             problems.append(f"a set was armed that cannot be recorded: {answer}")
             return "armed"
+    # That nothing happens in this time is what is looked at.
     await asyncio.sleep(0.5)
     if any(row.target_n > 0.0 for row in site.truth() if row.at_s > since_s):
         problems.append("a load came back after the fault although nobody armed")
@@ -275,11 +284,11 @@ async def run_campaign(scenarios: tuple[Scenario, ...], *, at_once: int = AT_ONC
         scenarios: what to run.
         at_once: how many at a time.
     """
-    slots = asyncio.Semaphore(at_once)
+    slots, starting = asyncio.Semaphore(at_once), asyncio.Semaphore(STARTING_AT_ONCE)
 
     async def one(scenario: Scenario) -> Outcome:
         async with slots:
-            return await run_scenario(scenario)
+            return await run_scenario(scenario, starting)
 
     return list(await asyncio.gather(*(one(scenario) for scenario in scenarios)))
 

@@ -97,8 +97,7 @@ async def _restart_controller(site: Site) -> None:
     since_s = time.monotonic()
     await site.start_controller("restarted", site.controller_way.port, after="controller")
     await site.until(lambda: "idle" in [report["state"] for report in site.of("state", since_s)], timeout_s=20.0)
-    log = site.folder / "restarted.log"
-    if not await site.until(lambda: "earlier_run_broke_off" in log.read_text(encoding="utf-8"), timeout_s=5.0):
+    if not await site.until(lambda: "earlier_run_broke_off" in site.log("restarted"), timeout_s=5.0):
         raise TimeoutError("the restarted controller did not report the unfinished recording of the earlier run")
 
 
@@ -106,13 +105,14 @@ async def _second_controller(site: Site) -> None:
     """A second controller for the same rig, and a request to arm that only the second one can accept."""
     await site.start_controller("second", site.port)
     await site.until(lambda: any(report["state"] == "idle" for report in site.of("state")[-6:]), timeout_s=20.0)
+    # It takes no arming before it has a frame, and does not say when it has one.
     await asyncio.sleep(1.0)
     await site.ask("arm", cautions_shown=True, timeout_s=2.0)
 
 
 async def _second_rig(site: Site) -> None:
     await site.start_rig("double", site.port, seed=2)
-    await site.until(lambda: (site.folder / "double.truth").exists() and site.truth("double"), timeout_s=20.0)
+    await site.until_truth(lambda: (site.folder / "double.truth").exists() and site.truth("double"), timeout_s=20.0)
 
 
 def _meddle(how: str) -> Inject:
@@ -125,7 +125,7 @@ def _meddle(how: str) -> Inject:
 def _inject(what: str) -> Inject:
     async def inject(site: Site) -> None:
         site.inject(what)
-        if not await site.until(lambda: site.truth()[-1].injected > 0, timeout_s=15.0):
+        if not await site.until_truth(lambda: site.truth()[-1].injected > 0, timeout_s=15.0):
             raise TimeoutError(f"the rig did not inject the fault: {what}")
 
     return inject
@@ -159,7 +159,8 @@ async def _fill_disk(site: Site) -> None:
     with contextlib.suppress(OSError), filler.open("wb", buffering=0) as file:
         while file.write(bytes(65_536)):
             pass
-    await asyncio.sleep(1.5)
+    if not await site.until(lambda: "recording_failed" in site.log("controller"), timeout_s=10.0):
+        raise TimeoutError("the controller did not say that it cannot record")
 
 
 async def _unmount(site: Site) -> None:

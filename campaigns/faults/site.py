@@ -15,6 +15,7 @@ import shutil
 import socket
 import sys
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -36,6 +37,7 @@ ORDER: Final = Prescription.model_validate(
 )
 LEASE_S: Final = ORDER.safety.lease_ms / 1_000
 READY_S: Final = 60.0
+_LOOK_S: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +85,7 @@ class Site:
     heard: list[tuple[float, str, dict[str, Any]]] = field(default_factory=list)
     _watching: asyncio.Task[None] | None = None
     _logging: list[asyncio.Task[None]] = field(default_factory=list)
+    _news: asyncio.Event = field(default_factory=asyncio.Event)
     _client: aiomqtt.Client | None = None
 
     def __post_init__(self) -> None:
@@ -109,15 +112,12 @@ class Site:
         config = self.folder / "mosquitto.conf"
         config.write_text(
             f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence false\nset_tcp_nodelay true\n"
+            "log_dest stderr\nlog_type information\nlog_type error\n"
         )
+        before = self.log("broker").count(" running")
         await self._spawn("broker", program, "-c", str(config))
-        for _ in range(200):
-            with contextlib.suppress(OSError):
-                _, writer = await asyncio.open_connection("127.0.0.1", self.port)
-                writer.close()
-                return
-            await asyncio.sleep(0.02)
-        raise TimeoutError("mosquitto does not answer")
+        if not await self.until(lambda: self.log("broker").count(" running") > before, timeout_s=10.0):
+            raise TimeoutError("mosquitto does not say that it is running")
 
     async def start_rig(self, name: str, port: int, *, seed: int = 1) -> None:
         """Start a faulty rig; its truth goes to ``<name>.truth``.
@@ -167,6 +167,12 @@ class Site:
         with (self.folder / f"{name}.log").open("ab", buffering=0) as log:
             while process.stdout is not None and (line := await process.stdout.readline()):
                 log.write(line)
+                self._news.set()
+
+    def log(self, name: str) -> str:
+        """What a process of this site has said so far."""
+        path = self.folder / f"{name}.log"
+        return path.read_text(encoding="utf-8") if path.exists() else ""
 
     def signal(self, name: str, number: int) -> None:
         """Send a signal to one of this site's processes.
@@ -224,11 +230,14 @@ class Site:
                 async with aiomqtt.Client("127.0.0.1", self.port, max_queued_incoming_messages=10_000) as client:
                     self._client = client
                     await client.subscribe(f"ebbset/v1/{self.rig}/ctl/#", qos=1)
+                    self._news.set()
                     async for message in client.messages:
                         with contextlib.suppress(ValueError):
                             kind = message.topic.value.rsplit("/", 1)[1]
                             self.heard.append((time.monotonic(), kind, json.loads(message.payload)))
+                            self._news.set()
             self._client = None
+            # Nobody announces a broker to one who has no connection.
             await asyncio.sleep(0.1)
 
     def of(self, kind: str, since_s: float = 0.0) -> list[dict[str, Any]]:
@@ -240,18 +249,36 @@ class Site:
         """
         return [message for at_s, heard, message in self.heard if heard == kind and at_s >= since_s]
 
-    async def until(self, condition: Any, *, timeout_s: float) -> bool:
-        """Wait for a condition; returns whether it was met.
+    async def until(self, condition: Callable[[], object], *, timeout_s: float) -> bool:
+        """Wait for a condition over what was heard from the controllers or said by a process.
 
         Args:
-            condition: called without arguments, every 10 ms.
-            timeout_s: how long to wait, seconds.
+            condition: looked at after every message and every line.
+            timeout_s: how long to wait.
+
+        Returns:
+            Whether it held within the time.
+        """
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(timeout_s):
+                while not condition():
+                    self._news.clear()
+                    await self._news.wait()
+        return bool(condition())
+
+    async def until_truth(self, condition: Callable[[], object], *, timeout_s: float) -> bool:
+        """Wait for a condition over the truth, which a rig writes to a file without telling anybody.
+
+        Args:
+            condition: looked at every now and then.
+            timeout_s: how long to wait.
+
+        Returns:
+            Whether it held within the time.
         """
         end = time.monotonic() + timeout_s
-        while time.monotonic() < end:
-            if condition():
-                return True
-            await asyncio.sleep(0.01)
+        while not condition() and time.monotonic() < end:  # noqa: ASYNC110 - another process's file sets no event
+            await asyncio.sleep(_LOOK_S)
         return bool(condition())
 
     async def until_state(self, *states: str, timeout_s: float) -> None:
@@ -306,12 +333,13 @@ class Site:
                 answer = await self.ask(action, **members)
                 if answer is not None and answer["accepted"]:
                     break
-                await asyncio.sleep(0.3)
+                heard = len(self.heard)
+                await self.until(lambda heard=heard: len(self.heard) > heard, timeout_s=0.3)  # type: ignore[misc]
             else:
                 raise TimeoutError(f"{action} was answered {answer}")
-            await asyncio.sleep(0.3)
         if not await self.until(lambda: self.of("repetition"), timeout_s=30.0):
             raise TimeoutError("no repetition was seen")
+        # Nobody says when the next one begins.
         await asyncio.sleep(0.5)
 
     # --- files --------------------------------------------------------------------------------------------------

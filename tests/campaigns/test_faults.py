@@ -24,7 +24,7 @@ pytestmark = pytest.mark.broker
 
 
 def test_every_fault_of_the_short_form_unloads_in_time_and_lets_nothing_go_on() -> None:
-    outcomes = asyncio.run(run_campaign(tuple(s for s in SCENARIOS if s.name in SHORT)))
+    outcomes = asyncio.run(run_campaign(tuple(s for s in SCENARIOS if s.name in SHORT), at_once=len(SHORT)))
     assert len(outcomes) == len(SHORT)
     assert all(outcome.passed for outcome in outcomes), "\n" + as_table(outcomes)
     timed = [outcome for outcome in outcomes if outcome.allowed_s is not None]
@@ -76,7 +76,11 @@ def test_a_bench_that_fails_is_set_up_again_and_a_site_that_fails_is_not(monkeyp
         left, folders = list(came), set[Path]()
 
         async def attempt(
-            _scenario: Scenario, folder: Path, left: list[Outcome] = left, folders: set[Path] = folders
+            _scenario: Scenario,
+            folder: Path,
+            _starting: object,
+            left: list[Outcome] = left,
+            folders: set[Path] = folders,
         ) -> Outcome:
             folders.add(folder)
             return left.pop(0)

@@ -50,7 +50,7 @@ def virtual_rig(rig: str, port: int, *options: str) -> Iterator[None]:
         yield
     finally:
         process.terminate()
-        process.wait(10)
+        process.wait(PATIENCE_S)
 
 
 def on_bench(command: str, rig: str, port: int, *options: str) -> subprocess.Popen[str]:
@@ -66,9 +66,13 @@ def test_check_rig_and_identify_over_a_broker(
 ) -> None:
     """Half a minute each, nearly all of it waiting; so both at once, each on a rig of its own."""
     port, paper = broker.port, tmp_path / "report.txt"
-    with virtual_rig("checked", port, "--defect", "no_will"), virtual_rig("identified", port):
-        checking = on_bench("check-rig", "checked", port, "--report", str(paper))
-        identifying = on_bench("identify", "identified", port, "--repeats", "2", "--speed", "0.3", "--speed", "0.9")
+    routine = ("--repeats", "2", "--speed", "0.3", "--speed", "0.9")
+    with (
+        virtual_rig("checked", port, "--defect", "no_will"),
+        virtual_rig("identified", port),
+        on_bench("check-rig", "checked", port, "--report", str(paper)) as checking,
+        on_bench("identify", "identified", port, *routine) as identifying,
+    ):
         told, complaints = identifying.communicate(timeout=PATIENCE_S)
         assert identifying.returncode == Exit.OK, complaints
         the_figures_are_those_of_the_rig(json.loads(told))
