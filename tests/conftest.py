@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import chain
 
 import pytest
 import structlog
@@ -16,17 +17,25 @@ from tests.support.sessions import Pair, auto_drop_order, auto_drop_session
 settings.register_profile("suite", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("suite")
 
-LONGEST = ("test_walkthrough.py", "test_evaluate.py")
-"""Modules whose one fixture takes a minute or more."""
+LONGEST = (
+    "test_walkthrough.py",
+    "test_evaluate.py",
+    "test_faults.py",
+    "test_rig_commands.py",
+    "test_mosquitto.py",
+    "test_invariants_stateful.py",
+)
+"""Modules with a test or a fixture that takes long, the longest first, waiting and computing by turns."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Begin with the longest modules, one in each of two workers.
+    """Begin with the longest modules, every other one in the second of two workers, so that none is left for the end.
 
     Workers take equal parts of the list and steal from the end of one another's, so what stands at the beginning of a
     part starts at once and its fixture is made by one worker only.
     """
-    first, second = ([item for item in items if item.path.name == name] for name in LONGEST)
+    longest = [[item for item in items if item.path.name == name] for name in LONGEST]
+    first, second = (list(chain.from_iterable(longest[k::2])) for k in (0, 1))
     rest = [item for item in items if item.path.name not in LONGEST]
     before_half = max(0, len(items) // 2 - len(first))
     items[:] = [*first, *rest[:before_half], *second, *rest[before_half:]]

@@ -82,11 +82,16 @@ TELEMETRY: dict[str, tuple[Case, str, str]] = {
     ),
 }
 
+BY_ORDER = frozenset({"a frame twice", "frames out of order", "time running backwards"})
+"""Bad only because of the frame that came before."""
+
 
 def sound(frames: list[Any]) -> list[dict[str, Any]]:
     """The frames that may be the rig's own: the observer also hears the bad ones."""
     found = []
     for frame in frames:
+        if not isinstance(frame, dict):
+            continue
         with contextlib.suppress(wire.BadMessageError):
             wire.decode(wire.Topic.FRAME, json.dumps(frame))
             if frame["seq"] < 1_000_000:
@@ -149,8 +154,8 @@ async def test_bad_telemetry_of_every_kind_is_reported_counted_recorded_and_move
             await arm_and_start(person)
             for name, (case, code, words) in TELEMETRY.items():
                 before = len(logs)
-                for _ in range(20):
-                    with held_up(seen["process"]):
+                for _ in range(40):
+                    with held_up(seen["process"]) if name in BY_ORDER else contextlib.nullcontext():
                         await passed_on(person)
                         sent = genuine(person.of("rig/frame"))
                         await person.publish("rig/frame", case(sent))
@@ -163,7 +168,7 @@ async def test_bad_telemetry_of_every_kind_is_reported_counted_recorded_and_move
                         break
                 else:
                     pytest.fail(f"{name} is not told")
-                assert served.controller.state == "working", f"{name}: {person.of('ctl/result')}"
+                assert served.controller.state == "working", f"{name}: {person.of('ctl/decision')[-1:]}"
             stopped = await person.ask("stop")
             assert stopped["accepted"]
             [result] = await person.until(lambda: person.of("ctl/result"))
