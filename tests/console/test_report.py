@@ -27,7 +27,7 @@ from ebbset.console.report import figures, terminal_tables
 from ebbset.console.report.page import render
 from ebbset.console.report.svg import nice_ticks, thin_out
 from ebbset.controller.messages.actions import RepetitionRecord
-from ebbset.controller.messages.events import Acknowledged, LinkUp, RepetitionSeen, Samples, Tick
+from ebbset.controller.messages.events import Samples
 from ebbset.controller.recording.recorded_set import RecordedSet, recorded_sets
 from ebbset.controller.recording.sources import SIMULATED, Source, read_source
 from ebbset.controller.recording.writer import RecordingWriter
@@ -42,8 +42,8 @@ from ebbset.models.physiology.fatigue import JOINTS
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.rig.rig_parameters import RigParameters
-from tests.support.kinematic_rig import KinematicRig
 from tests.support.sessions import Tap
+from tests.support.summary_rig import SummaryRig
 
 ORDER = {
     "name": "Press <before> dinner & after",
@@ -402,61 +402,22 @@ def test_both_sides_of_two_cables_are_shown(tmp_path: Path) -> None:
 
 def _summaries_only() -> RecordedSet:
     """Three repetitions and one that failed, from a rig that sends no frames; acks are its sign of life."""
-    rig = KinematicRig(Prescription.model_validate(ORDER), profile=LifterProfile.model_validate(PROFILE))
+    rig = SummaryRig(Prescription.model_validate(ORDER), profile=LifterProfile.model_validate(PROFILE))
     tap = Tap(rig.policies)
     rig.controller = tap
-    rig.send(LinkUp(now_us=rig.now_us))
-    rig.send(rig.identity(telemetry="repetitions"))
-    answered = 0
-
-    def live(seconds: float, *, docked: bool) -> None:
-        nonlocal answered
-        for _ in range(round(seconds / 0.02)):
-            rig.now_us += 20_000
-            rig.rig_us += 20_000
-            rig.send(Tick(now_us=rig.now_us))
-            for command in rig.commands[answered:]:
-                answered += 1
-                rig.send(
-                    Acknowledged(
-                        now_us=rig.now_us,
-                        boot_id="boot-0001",
-                        nonce=command.nonce,
-                        command_seq=command.seq,
-                        t_us=rig.rig_us,
-                        accepted=True,
-                        refusal=None,
-                        applied_n=tuple(rig.target),
-                        docked=docked,
-                    )
-                )
-
+    rig.online()
     rig.ask(RequestAction.ARM)
-    live(0.5, docked=True)
+    rig.live(0.5, docked=True)
     rig.ask(RequestAction.START)
-    live(1.0, docked=True)
-    for seq, velocity in enumerate((0.9, 0.8, 0.7, 0.1)):
-        live(2.5, docked=False)
-        rig.send(
-            RepetitionSeen(
-                now_us=rig.now_us,
-                boot_id="boot-0001",
-                seq=seq + 1,
-                nonce=rig.nonce,
-                docked=False,
-                applied_n=tuple(rig.target),
-                t_start_us=rig.rig_us - 1_000_000,
-                t_end_us=rig.rig_us,
-                outcome=RepetitionOutcome.FAILED if velocity == 0.1 else RepetitionOutcome.COMPLETED,
-                rom_m=(0.5,),
-                mean_velocity_m_s=(velocity,),
-                peak_velocity_m_s=(velocity * 1.5,),
-                mean_force_n=(None,),
-            )
-        )
-    live(1.0, docked=False)
+    rig.live(1.0, docked=True)
+    for velocity_m_s in (0.9, 0.8, 0.7):
+        rig.live(2.5, docked=False)
+        rig.summary(RepetitionOutcome.COMPLETED, velocity_m_s)
+    rig.live(2.5, docked=False)
+    rig.summary(RepetitionOutcome.FAILED, 0.1)
+    rig.live(1.0, docked=False)
     rig.ask(RequestAction.STOP)
-    live(3.0, docked=True)
+    rig.live(3.0, docked=True)
     (item,) = recorded_sets(tap.pairs, source="summaries")
     return item
 

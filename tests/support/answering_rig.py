@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ebbset.controller.messages.actions import Output, SendArm, SendRelease
-from ebbset.controller.messages.events import Acknowledged, LinkUp, RepetitionSeen, RigReported
+from ebbset.controller.messages.events import LinkUp, RepetitionSeen, RigReported
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.rig_messages import RepetitionOutcome, RigEventKind
 from tests.support.kinematic_rig import KinematicRig
@@ -47,18 +47,10 @@ class AnsweringRig(KinematicRig):
         while self.answers and self.answered < len(self.commands):
             command = self.commands[self.answered]
             self.answered += 1
-            told: dict[str, Any] = {
-                "now_us": self.now_us,
-                "boot_id": "boot-0001",
-                "nonce": command.nonce,
-                "command_seq": command.seq,
-                "t_us": self.rig_us,
-                "accepted": True,
-                "refusal": None,
-                "applied_n": tuple(self.factor * applied for applied in self.applied),
-                "docked": self.docked,
-            }
-            out += self.send(Acknowledged(**{**told, **(self.lie if not isinstance(command, SendArm) else {})}))
+            told: dict[str, Any] = {"applied_n": tuple(self.factor * applied for applied in self.applied)}
+            if not isinstance(command, SendArm):
+                told |= self.lie
+            out += self.send(self.acknowledgement(command.nonce, command.seq, **told))
             if isinstance(command, SendRelease):
                 self.nonce = None
         return out

@@ -23,7 +23,7 @@ from ebbset.controller.messages.actions import (
     SendUnload,
 )
 from ebbset.controller.messages.actions import SetResult as SetResult
-from ebbset.controller.messages.events import LinkUp, Requested, RigAnnounced, Samples, Tick
+from ebbset.controller.messages.events import Acknowledged, LinkUp, Requested, RigAnnounced, Samples, Tick
 from ebbset.controller.policies.built_in import FixedFraction, FixedStep, ForceAtStall
 from ebbset.controller.regulation.set_controller import SetController
 from ebbset.models.contract.operator_messages import RequestAction
@@ -126,6 +126,27 @@ class KinematicRig:
             "max_lease_ms": 1_000,
         }
         return RigAnnounced(**{**base, **changes})
+
+    def acknowledgement(self, nonce: str, command_seq: int, **changes: Any) -> Acknowledged:
+        """The rig's answer to one command as things stand.
+
+        Args:
+            nonce: of the command.
+            command_seq: its number.
+            changes: members that are to be otherwise.
+        """
+        base: dict[str, Any] = {
+            "now_us": self.now_us,
+            "boot_id": "boot-0001",
+            "nonce": nonce,
+            "command_seq": command_seq,
+            "t_us": self.rig_us,
+            "accepted": True,
+            "refusal": None,
+            "applied_n": tuple(self.applied),
+            "docked": self.docked,
+        }
+        return Acknowledged(**{**base, **changes})
 
     def ask(self, action: RequestAction, **changes: Any) -> tuple[Output, ...]:
         base: dict[str, Any] = {

@@ -19,7 +19,6 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 from ebbset.controller.guard.guard import Guard
 from ebbset.controller.messages.actions import Command, Decision, Output, SendArm, SendLoad, SendRelease, SendUnload
 from ebbset.controller.messages.events import (
-    Acknowledged,
     BadInput,
     Event,
     GuardRefused,
@@ -91,18 +90,8 @@ class WatchedRig(KinematicRig):
         return out
 
     def ack(self, command: Command | None, **changes: Any) -> None:
-        base: dict[str, Any] = {
-            "now_us": self.now_us,
-            "boot_id": "boot-0001",
-            "nonce": command.nonce if command is not None else "nonce-none",
-            "command_seq": command.seq if command is not None else 0,
-            "t_us": self.rig_us,
-            "accepted": True,
-            "refusal": None,
-            "applied_n": tuple(self.applied),
-            "docked": self.docked,
-        }
-        self.send(Acknowledged(**{**base, **changes}))
+        nonce, seq = (command.nonce, command.seq) if command is not None else ("nonce-none", 0)
+        self.send(self.acknowledgement(nonce, seq, **changes))
 
     def answer_new_commands(self, since: int) -> None:
         for command in self.commands[since:]:

@@ -20,12 +20,10 @@ from ebbset.controller.messages.actions import (
     StateChanged,
 )
 from ebbset.controller.messages.events import (
-    Acknowledged,
     BadInput,
     GuardRefused,
     LinkDown,
     LinkUp,
-    RepetitionSeen,
     RigLost,
     Tick,
 )
@@ -35,6 +33,7 @@ from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.rig_messages import Refusal, RepetitionOutcome, RigEventKind
 from tests.support.kinematic_rig import FRAME, PERIOD_US, POLICIES, KinematicRig, profile_of
 from tests.support.regulated import begun, ended_by, order, rig_report, state_of
+from tests.support.summary_rig import SummaryRig
 
 
 def test_a_set_drops_at_each_stall_holds_the_floor_and_ends_there() -> None:
@@ -198,16 +197,8 @@ def test_a_stop_request_beats_everything_and_is_latched() -> None:
         (lambda rig: rig.identity(boot_id="boot-0002"), Reason.RIG_REBOOTED),
         (lambda rig: GuardRefused(now_us=rig.now_us, rule="rise", detail="x"), Reason.GUARD_REFUSED),
         (
-            lambda rig: Acknowledged(
-                now_us=rig.now_us,
-                boot_id="boot-0001",
-                nonce=rig.nonce or "",
-                command_seq=3,
-                t_us=rig.rig_us,
-                accepted=False,
-                refusal=Refusal.ABOVE_CEILING,
-                applied_n=(0.0,),
-                docked=False,
+            lambda rig: rig.acknowledgement(
+                rig.nonce or "", 3, accepted=False, refusal=Refusal.ABOVE_CEILING, applied_n=(0.0,), docked=False
             ),
             Reason.RIG_REFUSED,
         ),
@@ -444,74 +435,25 @@ def test_bad_input_is_counted_and_changes_nothing() -> None:
 
 def test_a_rig_that_sends_summaries_only_is_regulated() -> None:
     """Acks are its sign of life, its failed repetitions are the stalls."""
-    rig = KinematicRig(order())
-    rig.send(LinkUp(now_us=rig.now_us))
-    rig.send(rig.identity(telemetry="repetitions"))
-    sent = 0
-    seq = 0
-
-    def live(seconds: float, docked: bool) -> None:
-        nonlocal sent
-        for _ in range(round(seconds / 0.02)):
-            rig.now_us += 20_000
-            rig.rig_us += 20_000
-            rig.send(Tick(now_us=rig.now_us))
-            for command in rig.commands[sent:]:
-                sent += 1
-                assert not isinstance(command, SendLoad) or rig.rig_us - command.cites_t_us < 600_000
-                rig.send(
-                    Acknowledged(
-                        now_us=rig.now_us,
-                        boot_id="boot-0001",
-                        nonce=command.nonce,
-                        command_seq=command.seq,
-                        t_us=rig.rig_us,
-                        accepted=True,
-                        refusal=None,
-                        applied_n=tuple(rig.target),
-                        docked=docked,
-                    )
-                )
-
-    def summary(outcome: RepetitionOutcome, velocity: float) -> None:
-        nonlocal seq
-        seq += 1
-        rig.send(
-            RepetitionSeen(
-                now_us=rig.now_us,
-                boot_id="boot-0001",
-                seq=seq,
-                nonce=rig.nonce,
-                docked=False,
-                applied_n=tuple(rig.target),
-                t_start_us=rig.rig_us - 1_000_000,
-                t_end_us=rig.rig_us,
-                outcome=outcome,
-                rom_m=(0.5,),
-                mean_velocity_m_s=(velocity,),
-                peak_velocity_m_s=(velocity * 1.5,),
-                mean_force_n=(None,),
-            )
-        )
-
+    rig = SummaryRig(order())
+    rig.online()
     rig.ask(RequestAction.ARM)
-    live(0.5, True)
+    rig.live(0.5, docked=True)
     rig.ask(RequestAction.START)
-    live(1.0, True)
+    rig.live(1.0, docked=True)
     for velocity in (0.6, 0.5, 0.4):
-        live(2.5, False)
-        summary(RepetitionOutcome.COMPLETED, velocity)
-    live(2.5, False)
-    summary(RepetitionOutcome.FAILED, 0.1)
-    live(0.1, False)
+        rig.live(2.5, docked=False)
+        rig.summary(RepetitionOutcome.COMPLETED, velocity)
+    rig.live(2.5, docked=False)
+    rig.summary(RepetitionOutcome.FAILED, 0.1)
+    rig.live(0.1, docked=False)
     drop = rig.decisions("drop")[0]
     assert (drop.reason, drop.to_n) == (Reason.REPORTED_FAILURE, (300.0,))
     assert [r.outcome for r in rig.repetitions()] == [RepetitionOutcome.COMPLETED] * 3 + [RepetitionOutcome.FAILED]
     # Acks stop: nothing is renewed past one lease, and the set ends.
     silent_from = rig.now_us
     while not rig.decisions("end") and rig.now_us - silent_from < 3_000_000:
-        rig.now_us += 20_000
-        rig.send(Tick(now_us=rig.now_us))
+        rig.tick()
     assert rig.decisions("end")[-1].reason is Reason.TELEMETRY_LOST
     assert rig.now_us - silent_from <= 640_000
 

@@ -95,18 +95,8 @@ def test_a_rig_that_announces_other_capabilities_under_load_ends_the_set() -> No
 def test_a_refusal_of_somebody_elses_command_is_not_ours() -> None:
     rig = begun(order())
     rig.run(3)
-    refusal = Acknowledged(
-        now_us=rig.now_us,
-        boot_id="boot-0001",
-        nonce="somebody-elses",
-        command_seq=3,
-        t_us=rig.rig_us,
-        accepted=False,
-        refusal=Refusal.ABOVE_CEILING,
-        applied_n=(400.0,),
-        docked=False,
-    )
-    rig.send(refusal)
+    refused = {"accepted": False, "refusal": Refusal.ABOVE_CEILING, "applied_n": (400.0,), "docked": False}
+    rig.send(rig.acknowledgement("somebody-elses", 3, **refused))
     assert rig.controller.state is State.WORKING
 
 
