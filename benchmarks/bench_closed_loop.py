@@ -12,7 +12,8 @@ REPEATS = 7
 
 def main() -> list[Claim]:
     from ebbset.models.contract.prescription import Prescription
-    from ebbset.simulators.closed_loop.closed_loop import LoopSettings, run_set
+    from ebbset.simulators.closed_loop.closed_loop import run_set
+    from ebbset.simulators.closed_loop.simulated_set import LoopSettings
     from ebbset.simulators.lifter.exercises import exercise
     from ebbset.simulators.population.population import draw_lifter, one_rm_n, person_rng
     from ebbset.simulators.rig.rig_parameters import RigParameters

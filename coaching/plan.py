@@ -19,8 +19,9 @@ from ebbset.coaching.worth import HARD_RESERVE, Range, done_of
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.models.physiology.stimulus import Done, Draws, FloatArray, moved_by, rested, straight_sets_worth, worth
-from ebbset.simulators.closed_loop.closed_loop import LoopSettings, run_set
+from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.installed import installed_controller
+from ebbset.simulators.closed_loop.simulated_set import LoopSettings
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.rig.plant import Plant
 from ebbset.simulators.rig.rig_parameters import RigParameters

@@ -16,7 +16,8 @@ import numpy as np
 
 from ebbset.controller.recording.writer import RecordingWriter
 from ebbset.models.contract.prescription import Prescription
-from ebbset.simulators.closed_loop.closed_loop import SimulatedSet, run_set
+from ebbset.simulators.closed_loop.closed_loop import run_set
+from ebbset.simulators.closed_loop.simulated_set import SimulatedSet
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.population.population import draw_lifter, on_day, one_rm_n, person_rng

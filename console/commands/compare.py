@@ -74,7 +74,7 @@ def command(
     """
     from ebbset.coaching.compare import Population, compared
     from ebbset.controller.service.documents import sentence_of
-    from ebbset.simulators.closed_loop.closed_loop import SetNotRunError
+    from ebbset.simulators.closed_loop.simulated_set import SetNotRunError
 
     read = _read(prescriptions)
     try:

@@ -61,7 +61,7 @@ def command(
     """
     from ebbset.console.commands.simulation import known_exercise
     from ebbset.controller.service.documents import read_prescription, read_profile
-    from ebbset.simulators.closed_loop.closed_loop import SetNotRunError
+    from ebbset.simulators.closed_loop.simulated_set import SetNotRunError
 
     order = read_prescription(prescription)
     known_exercise(order)

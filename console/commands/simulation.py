@@ -21,9 +21,10 @@ from ebbset.controller.messages.events import Event
 from ebbset.controller.recording.writer import RecordingWriter
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
-from ebbset.simulators.closed_loop.closed_loop import SimulatedSet, run_set
+from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.simulators.closed_loop.population_run import Row, SetCase
+from ebbset.simulators.closed_loop.simulated_set import SimulatedSet
 from ebbset.simulators.lifter.exercises import EXERCISES, exercise
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.rig.rig_parameters import RigParameters

@@ -134,7 +134,7 @@ def rehearse(study: Path, folder: Path, seed: int) -> int:
     from rich.console import Console
     from rich.progress import track
 
-    from ebbset.simulators.closed_loop.closed_loop import SetNotRunError
+    from ebbset.simulators.closed_loop.simulated_set import SetNotRunError
     from ebbset.study.rehearsal import rehearse as carry_out
     from ebbset.study.study_file import read_study
 

@@ -27,7 +27,7 @@ from ebbset.simulators.closed_loop.link_model import LinkModel, Way
 from ebbset.simulators.closed_loop.rig_side import RigSide
 from ebbset.simulators.closed_loop.set_observer import Recorder, SetObserver
 from ebbset.simulators.closed_loop.simulated_operator import SimulatedOperator
-from ebbset.simulators.closed_loop.simulated_set import LoopSettings, SetNotRunError, SimulatedSet, TrueRepetition
+from ebbset.simulators.closed_loop.simulated_set import LoopSettings, SimulatedSet, TrueRepetition
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.rig.firmware import RigFirmware
 from ebbset.simulators.rig.plant import Plant
@@ -35,7 +35,6 @@ from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.sensors import SensorFault, SensorParameters, Sensors
 from ebbset.simulators.rig.simulated_rig import SimulatedRig, firmware_settings, step_for
 
-__all__ = ["LoopSettings", "SetNotRunError", "SimulatedSet", "TrueRepetition", "run_set"]
 _LONGEST_SET_S: Final = 600.0
 _LIMIT_MARGIN_S: Final = 60.0
 

@@ -12,13 +12,30 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from itertools import islice
 from multiprocessing import get_context
-from typing import Any, Final, TypeVar
-
-from ebbset.simulators.closed_loop.population_run import Executor, Future
+from typing import Any, Final, Protocol, TypeVar
 
 A = TypeVar("A")
 R = TypeVar("R")
-AHEAD_PER_WORKER: Final = 4
+AHEAD_PER_WORKER: Final = 3
+
+
+class Future(Protocol):
+    """What an executor gives back."""
+
+    def result(self) -> Any:
+        """Wait for the value."""
+
+
+class Executor(Protocol):
+    """Anything that can be handed work: a process pool, or a Dask client."""
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any) -> Any:
+        """Start ``fn(*args)`` somewhere.
+
+        Args:
+            fn: function to call.
+            *args: its arguments.
+        """
 
 
 def parallel_map(

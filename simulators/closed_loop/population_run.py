@@ -1,8 +1,7 @@
 """Many sets at once: a stream of cases in, a stream of plain rows out, in order, in constant memory.
 
-Cases are handed to an executor and rows come back in order; what a set is stands in `closed_loop`, who the people are
-in `population`. Any executor with a ``submit`` will do: the process pool of
-the standard library, or the client of a Dask cluster, which then must not resolve futures by itself.
+Cases are handed to `parallel_map` in chunks and rows come back in order; what a set is stands in `closed_loop`, who the
+people are in `population`. A Dask client given as executor must not resolve futures by itself.
 
 Case ``i`` of a seed draws from ``SeedSequence(seed, spawn_key=(i,))`` alone, so the bits are the same whatever the
 number of workers, the size of the chunks and the order in which they happen to finish.
@@ -10,47 +9,25 @@ number of workers, the size of the chunks and the order in which they happen to 
 
 from __future__ import annotations
 
-import os
-from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from itertools import islice
-from multiprocessing import get_context
-from typing import Any, Final, Protocol
+from typing import Final
 
 import numpy as np
 
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
-from ebbset.simulators.closed_loop.closed_loop import LoopSettings, SetNotRunError, SimulatedSet, run_set
+from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.link_model import LinkModel
+from ebbset.simulators.closed_loop.parallel import Executor, parallel_map
+from ebbset.simulators.closed_loop.simulated_set import LoopSettings, SetNotRunError, SimulatedSet
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.sensors import SensorParameters
 
 CHUNK: Final = 16
-AHEAD_PER_WORKER: Final = 3
 Row = dict[str, float | int | str | bool | None]
-
-
-class Future(Protocol):
-    """What an executor gives back."""
-
-    def result(self) -> Any:
-        """Wait for the value."""
-
-
-class Executor(Protocol):
-    """Anything that can be handed work: a process pool, or a Dask client."""
-
-    def submit(self, fn: Callable[..., Any], /, *args: Any) -> Any:
-        """Start ``fn(*args)`` somewhere.
-
-        Args:
-            fn: function to call.
-            *args: its arguments.
-        """
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,8 +111,16 @@ def run_case(case: SetCase, seed: int, index: int) -> Row:
     return {"index": index, **row_of(case, outcome)}
 
 
-def _run_chunk(cases: list[SetCase], seed: int, first: int) -> list[Row]:
+def _run_chunk(job: tuple[list[SetCase], int, int]) -> list[Row]:
+    cases, seed, first = job
     return [run_case(case, seed, first + k) for k, case in enumerate(cases)]
+
+
+def _chunks(cases: Iterable[SetCase], seed: int, size: int) -> Iterator[tuple[list[SetCase], int, int]]:
+    stream, first = iter(cases), 0
+    while batch := list(islice(stream, size)):
+        yield batch, seed, first
+        first += len(batch)
 
 
 def run_cases(
@@ -162,41 +147,12 @@ def run_cases(
     Raises:
         ValueError: ``workers`` or ``chunk`` less than 1.
     """
-    count = workers if workers is not None else (os.cpu_count() or 1)
-    for name, value in (("workers", count), ("chunk", chunk)):
-        if value < 1:
-            raise ValueError(f"{name} is {value}; allowed: at least 1")
-    if executor is not None:
-        yield from _rows_in_order(cases, seed, executor, count * AHEAD_PER_WORKER, chunk, progress)
-    elif count == 1:
-        for index, case in enumerate(cases):
-            yield run_case(case, seed, index)
-            if progress is not None:
-                progress(index + 1)
-    else:
-        # Fork would copy whatever threads and locks the caller has; a fresh interpreter is the same on every system.
-        with ProcessPoolExecutor(count, mp_context=get_context("spawn")) as pool:
-            yield from _rows_in_order(cases, seed, pool, count * AHEAD_PER_WORKER, chunk, progress)
-
-
-def _rows_in_order(
-    cases: Iterable[SetCase],
-    seed: int,
-    executor: Executor,
-    ahead: int,
-    chunk: int,
-    progress: Callable[[int], None] | None,
-) -> Iterator[Row]:
-    stream = iter(cases)
-    under_way: deque[Future] = deque()
-    first = done = 0
-    while True:
-        while len(under_way) < ahead and (batch := list(islice(stream, chunk))):
-            under_way.append(executor.submit(_run_chunk, batch, seed, first))
-            first += len(batch)
-        if not under_way:
-            return
-        rows: list[Row] = under_way.popleft().result()
+    if chunk < 1:
+        raise ValueError(f"chunk is {chunk}; allowed: at least 1")
+    # What is done in this process is handed over to nobody, so each row comes as soon as it is there.
+    size = 1 if executor is None and workers == 1 else chunk
+    done = 0
+    for rows in parallel_map(_run_chunk, _chunks(cases, seed, size), workers=workers, executor=executor):
         done += len(rows)
         yield from rows
         if progress is not None:

@@ -16,7 +16,8 @@ from ebbset.controller.messages.actions import Output, RepetitionRecord
 from ebbset.controller.messages.reasons import Reason
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
-from ebbset.simulators.closed_loop.closed_loop import LoopSettings, SimulatedSet, run_set
+from ebbset.simulators.closed_loop.closed_loop import run_set
+from ebbset.simulators.closed_loop.simulated_set import LoopSettings, SimulatedSet
 from ebbset.simulators.lifter.exercises import EXERCISES, exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.population.population import draw_lifter, on_day, one_rm_n

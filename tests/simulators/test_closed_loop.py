@@ -13,15 +13,11 @@ from ebbset.controller.messages.reasons import Reason, State
 from ebbset.controller.regulation.set_controller import SetController
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.rig_messages import RigEventKind
-from ebbset.simulators.closed_loop.closed_loop import (
-    LoopSettings,
-    SetNotRunError,
-    SimulatedSet,
-    run_set,
-)
+from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.installed import installed_controller
 from ebbset.simulators.closed_loop.link_model import LinkModel, Way
 from ebbset.simulators.closed_loop.rig_monitor import RigMonitor
+from ebbset.simulators.closed_loop.simulated_set import LoopSettings, SetNotRunError, SimulatedSet
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.population.population import draw_lifter, one_rm_n, person_rng
