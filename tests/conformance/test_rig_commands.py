@@ -26,6 +26,8 @@ from tests.support.rig_family import examine
 
 EBBSET = Path(sys.executable).parent / "ebbset"
 PATIENCE_S = 150.0
+ATTEMPTS = 3
+"""A machine that runs neither process for a second lets the lease run out, which tells nothing of the routine."""
 
 
 def heard(rig: str, topic: str, port: int) -> dict[str, Any]:
@@ -71,9 +73,12 @@ def test_check_rig_and_identify_over_a_broker(
         virtual_rig("checked", port, "--defect", "no_will"),
         virtual_rig("identified", port),
         on_bench("check-rig", "checked", port, "--report", str(paper)) as checking,
-        on_bench("identify", "identified", port, *routine) as identifying,
     ):
-        told, complaints = identifying.communicate(timeout=PATIENCE_S)
+        for _ in range(ATTEMPTS):
+            with on_bench("identify", "identified", port, *routine) as identifying:
+                told, complaints = identifying.communicate(timeout=PATIENCE_S)
+            if not any(stood_still in complaints for stood_still in ("spent_nonce", "lease_expired")):
+                break
         assert identifying.returncode == Exit.OK, complaints
         the_figures_are_those_of_the_rig(json.loads(told))
         left = heard("identified", "rig/frame", port)

@@ -127,7 +127,7 @@ class KinematicRig:
         }
         return RigAnnounced(**{**base, **changes})
 
-    def acknowledgement(self, nonce: str, command_seq: int, **changes: Any) -> Acknowledged:
+    def acknowledgement(self, nonce: str, command_seq: int, /, **changes: Any) -> Acknowledged:
         """The rig's answer to one command as things stand.
 
         Args:
