@@ -24,6 +24,7 @@ from tests.support.kinematic_rig import POLICIES
 from tests.support.operators import operator
 from tests.support.served import serving, settings_for
 from tests.support.sessions import PATIENT, auto_drop_order
+from tests.support.unhurried_clock import UnhurriedClock
 
 pytestmark = pytest.mark.broker
 RIG = RigParameters(n_cables=2)
@@ -46,7 +47,8 @@ async def a_set(
         stop={"max_duration_s": 40.0, **stop},
     )
     where = BrokerSettings.model_validate({"host": "127.0.0.1", "port": broker.port})
-    virtual = VirtualRig(VirtualRigSettings(rig=rig, lifter=UNEVEN, broker=where, parameters=RIG, ready_after_s=0.3))
+    rig_settings = VirtualRigSettings(rig=rig, lifter=UNEVEN, broker=where, parameters=RIG, ready_after_s=0.3)
+    virtual = VirtualRig(rig_settings, clock_s=UnhurriedClock())
     stopped = asyncio.Event()
     running = asyncio.create_task(virtual.run(stopped))
     try:
