@@ -14,8 +14,9 @@ import numpy as np
 from campaigns.lying_sensors.lies import Liar, Lie, LyingPlant
 from campaigns.lying_sensors.population import Honest, draw
 from ebbset.controller.messages.reasons import Reason
-from ebbset.simulators.closed_loop.closed_loop import LoopSettings, run_set
+from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.parallel import parallel_map
+from ebbset.simulators.closed_loop.simulated_set import LoopSettings
 from ebbset.simulators.rig.plant_state import check_step
 from ebbset.simulators.rig.simulated_rig import step_for
 
