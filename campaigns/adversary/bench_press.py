@@ -3,7 +3,8 @@
 What lives here: whole sets of the physics simulator and their truth, judged by the same figures as the scripted ones.
 An attempt is an ascent that the simulated lifter intends. The end of motion is read from the handle: the last instant
 at which it was faster than the stall velocity, before it stood still for `STANDS_S` short of the top or the lifter gave
-up. A drop in an ascent that had not stopped counts as foreseen and right, since it cannot be known whether the ascent
+up. An attempt that stood still and was then completed without help was a sticking region, and no call is expected. A
+drop in an ascent that had not stopped counts as foreseen and right, since it cannot be known whether the ascent
 would have been completed. A lifter who cannot get the load out of the dock has not begun an ascent; a drop is right
 then, and no time is measured.
 """
@@ -189,7 +190,7 @@ def _judge_attempt(verdict: Judgement, attempt: _Attempt, seen: list[Decision], 
         at_s = [at for at in at_s if at <= attempt.left_s]
     if at_s:
         verdict.failure_seen(0.0 if attempt.ended_s is None else at_s[0] - attempt.ended_s)
-    elif attempt.ended_s is not None:
+    elif attempt.ended_s is not None and not attempt.completed:
         verdict.failure_missed(cause)
 
 

@@ -8,6 +8,12 @@ from __future__ import annotations
 from ebbset.controller.detection.signals import RepetitionEnded
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 
+BRAKED_FROM_M_S = 0.1
+BRAKED_FROM_PART = 0.75
+BRAKED_M_S2 = 1.4
+"""Who means to stop brakes harder than this, who runs out of strength slows down more gently. Judgement between scripted
+tops and pauses (2.4 m/s² and more in 98 of 100) and scripted and simulated stalls (1.0 m/s² at most)."""
+LEAST_BRAKING_M = 0.0005
 LOAD_CHANGED_PART = 0.02
 """A load that differs by more than this part from the one at the start has changed; judgement, above sensor noise."""
 
@@ -19,12 +25,14 @@ class Ascent:
         taking_up: the handle is being lifted out of the dock, to where ascents begin.
         start_m: position it began at.
         start_t_us: when it began.
+        start_load_n: load at its start, newtons.
         peak_m: highest position.
         peak_m_s: highest velocity.
         least_m_s: lowest velocity while slow.
         up_m: position when the handle was last on its way up.
         up_t_us: when that was.
         fast_t_us: when it was last faster than an attempt with all there is.
+        origin_m: where it began if the rest on the way out of the dock was only a pause in it.
         force_sum_n: sum of the tensions.
         force_count: how many they are.
         stalls: stalls called in it.
@@ -34,17 +42,20 @@ class Ascent:
     """
 
     __slots__ = (
-        "_start_load_n",
+        "_from_m",
+        "_from_m_s",
         "fast_t_us",
         "force_count",
         "force_sum_n",
         "least_m_s",
         "load_changed",
+        "origin_m",
         "peak_m",
         "peak_m_s",
         "stall_m",
         "stall_m_s",
         "stalls",
+        "start_load_n",
         "start_m",
         "start_t_us",
         "taking_up",
@@ -76,6 +87,8 @@ class Ascent:
         """
         self.taking_up = taking_up
         self.start_m, self.start_t_us = start_m, start_t_us
+        self.origin_m = start_m
+        self._from_m, self._from_m_s = position_m, 0.0
         self.peak_m = self.up_m = position_m
         self.peak_m_s = velocity_m_s
         self.least_m_s = 1e9
@@ -85,7 +98,7 @@ class Ascent:
         self.stalls = 0
         self.stall_m = self.stall_m_s = 0.0
         self.load_changed = False
-        self._start_load_n = load_n
+        self.start_load_n = load_n
 
     def fast(self, t_us: int, position_m: float, velocity_m_s: float, attempt_m_s: float) -> None:
         """A sample that is clearly on its way up.
@@ -102,8 +115,26 @@ class Ascent:
             self.peak_m_s = velocity_m_s
         if velocity_m_s > attempt_m_s:
             self.fast_t_us = t_us
+            self._from_m, self._from_m_s = position_m, velocity_m_s
+        elif velocity_m_s > BRAKED_FROM_PART * self.peak_m_s:
+            self._from_m, self._from_m_s = position_m, velocity_m_s
         if position_m > self.peak_m:
             self.peak_m = position_m
+
+    @property
+    def braked(self) -> bool:
+        """It was stopped on purpose, by its distance from the last healthy velocity to its highest position.
+
+        A handle that was never healthy tells nothing and is not braked.
+        """
+        way_m = self.peak_m - self._from_m
+        least_m_s2 = 0.5 * self._from_m_s * self._from_m_s / (way_m if way_m > LEAST_BRAKING_M else LEAST_BRAKING_M)
+        return self._from_m_s >= BRAKED_FROM_M_S and least_m_s2 > BRAKED_M_S2
+
+    @property
+    def slowed(self) -> bool:
+        """It came up at a healthy velocity and was not stopped on purpose."""
+        return self._from_m_s >= BRAKED_FROM_M_S and not self.braked
 
     def ended(self, outcome: RepetitionOutcome, load_n: float) -> RepetitionEnded:
         """The signal for this ascent, now that it has ended.
@@ -113,7 +144,7 @@ class Ascent:
             load_n: load now, newtons.
         """
         seconds = (self.up_t_us - self.start_t_us) * 1e-6
-        start_n = self._start_load_n
+        start_n = self.start_load_n
         return RepetitionEnded(
             outcome=outcome,
             t_start_us=self.start_t_us,

@@ -18,6 +18,7 @@ SINK_US: Final = 250_000
 CREEP_M: Final = 0.004
 CREEP_US: Final = 400_000
 FALLING_M_S: Final = -0.12
+SETTLED_M_S: Final = -0.02
 BOTTOM_PART: Final = 0.35
 BELOW_M: Final = 0.02
 ABOVE_M: Final = 0.05
@@ -32,12 +33,13 @@ class FailedStartDetector:
         stall: what counts as a stall.
     """
 
-    __slots__ = ("_patience_us", "_pushing_since_us", "_reference_m", "_since_us", "_still_m_s", "_told")
+    __slots__ = ("_patience_us", "_pushing_since_us", "_reference_m", "_settled_m", "_since_us", "_still_m_s", "_told")
 
     def __init__(self, stall: StallSection) -> None:
         self._patience_us = round(stall.start_patience_s * 1e6)
         self._still_m_s = stall.velocity_m_s
         self._reference_m = 0.0
+        self._settled_m: float | None = None
         self._since_us = 0
         self._pushing_since_us: int | None = None
         self._told = False
@@ -50,6 +52,7 @@ class FailedStartDetector:
             x: position, metres.
         """
         self._reference_m = x
+        self._settled_m = None
         self._since_us = t_us
         self._told = False
 
@@ -71,6 +74,7 @@ class FailedStartDetector:
         fraction: float | None,
         last_top_m: float | None,
         known: bool,
+        confirmed: bool,
     ) -> StallSeen | None:
         """A frame outside an ascent, loaded and not docked.
 
@@ -84,8 +88,11 @@ class FailedStartDetector:
             fraction: position as a share of the range of motion, if known.
             last_top_m: where the last ascent ended.
             known: a whole repetition was seen, so that creeping and sinking can be judged.
+            confirmed: more than one ascent began at this bottom.
         """
-        if known and not self._told and self._pushing(t_us, x, v, low_m, bottom_m, fraction):
+        if self._settled_m is None and bottom_m is not None and x < bottom_m and v > SETTLED_M_S:
+            self._settled_m = x
+        if known and not self._told and self._pushing(t_us, x, v, low_m, bottom_m if confirmed else None, fraction):
             return self._tell(t_us, v, force_n, fraction)
         if x < self._reference_m - BELOW_M or x > self._reference_m + ABOVE_M:
             self._reference_m = x
@@ -106,6 +113,10 @@ class FailedStartDetector:
         if fraction is None or fraction > BOTTOM_PART:
             return False
         creeps = low_m + CREEP_M < x <= low_m + ONSET_M and v < self._still_m_s
+        settled_m = self._settled_m
+        if bottom_m is not None and settled_m is not None and settled_m < bottom_m:
+            # a bottom may be deeper than usual: what sinks, sinks from where it came to rest
+            bottom_m = settled_m
         sinks = bottom_m is not None and x < bottom_m - SINK_M and v < 0.0
         if not (creeps or sinks) or v < FALLING_M_S or t_us < self._since_us:
             self._pushing_since_us = None

@@ -24,7 +24,7 @@ from ebbset.controller.detection.range_of_motion import RangeOfMotion
 from ebbset.controller.detection.release import ReleaseDetector
 from ebbset.controller.detection.sensor_check import SensorCheck
 from ebbset.controller.detection.signals import RepetitionEnded, RepetitionStarted, Signal
-from ebbset.controller.detection.stall import AscentOver, SlowPhase
+from ebbset.controller.detection.stall import TURN_BACK_M, AscentOver, SlowPhase
 from ebbset.controller.detection.stall_evidence import StallEvidence
 from ebbset.models.contract.prescription import StallSection
 from ebbset.models.contract.rig_messages import RepetitionOutcome
@@ -35,6 +35,7 @@ ONSET_VELOCITY_M_S: Final = 0.03
 AT_LOW_M: Final = 0.003
 MOVED_M: Final = 0.008
 NEAR_BOTTOM: Final = 0.15
+BACK_PART: Final = 0.35
 AWAY_FROM_TOP: Final = 0.2
 AWAY_FROM_TOP_M: Final = 0.06
 LEAST_AWAY_FROM_TOP_M: Final = 0.04
@@ -64,9 +65,11 @@ class RepetitionSegmenter:
         "_ascent",
         "_attempt_m_s",
         "_check",
+        "_dock_m",
         "_filter",
         "_from_dock",
         "_has_force",
+        "_last_start_m",
         "_last_top_m",
         "_look_t_us",
         "_low_m",
@@ -116,6 +119,8 @@ class RepetitionSegmenter:
         self._low_t_us = 0
         self._rest_m = 0.0
         self._last_top_m: float | None = None
+        self._last_start_m = 0.0
+        self._dock_m: float | None = None
         self._anchor_m = 0.0
         self._from_dock = False
         self._pending: RepetitionEnded | None = None
@@ -302,6 +307,9 @@ class RepetitionSegmenter:
         """The handle rose clearly above its lowest position: an ascent, unless it never really came down."""
         low, span = self._low_m, self._span
         if self._never_came_down(low):
+            if self._last_top_m is not None and x > self._last_top_m + TURN_BACK_M:
+                self._last_top_m = self._low_m = x
+                span.went_on_to(x)
             return False
         if self._from_dock and span.bottom_m is not None and low < span.bottom_m - AT_LOW_M:
             # on the way from the dock to where ascents begin
@@ -317,6 +325,9 @@ class RepetitionSegmenter:
         self._ascent = Ascent(
             t, x, v, start_t_us=self._low_t_us, start_m=self._rest_m, load_n=load_n, taking_up=taking_up
         )
+        if self._dock_m is not None:
+            self._ascent.origin_m = self._dock_m
+            self._dock_m = None
         self._slow.begin(t, load_n)
         if not taking_up:
             span.began_at(low)
@@ -328,15 +339,19 @@ class RepetitionSegmenter:
         if top is None:
             return False
         away = AWAY_FROM_TOP * rom_m if rom_m is not None else AWAY_FROM_TOP_M
-        share = self._span.fraction(low)
+        if low <= top - max(LEAST_AWAY_FROM_TOP_M, away):
+            return False
         # after a failed ascent the handle may have hardly left the bottom, and that is where the next begins
-        return low > top - max(LEAST_AWAY_FROM_TOP_M, away) and (share is None or share > NEAR_BOTTOM)
+        share = self._span.fraction(low)
+        back_m = BACK_PART * (top - self._last_start_m)
+        return low > self._last_start_m + back_m and (share is None or share > NEAR_BOTTOM)
 
     def _finish(self, over: AscentOver, t: int, x: float, load_n: float, signals: list[Signal]) -> None:
         """The current ascent has ended."""
         if over.taken_up:
             # the first rest after the dock is where ascents begin; as far as is known, nothing was lifted yet
             self._pending = None if over.outcome is None else self._ascent.ended(over.outcome, load_n)
+            self._dock_m = self._ascent.start_m
             self.in_repetition = self._ascent.taking_up = False
             self._span.bottom_m = x
             self._restart_bottom(t)
@@ -348,10 +363,10 @@ class RepetitionSegmenter:
         ended = ascent.ended(outcome, load_n)
         completed = outcome is RepetitionOutcome.COMPLETED
         if completed and not ascent.taking_up:
-            self._span.completed(ended.rom_m)
+            self._span.completed(ended.rom_m, ascent.peak_m)
         self._slow.ended(completed=completed, load_changed=ended.load_changed)
         self.in_repetition = False
-        self._last_top_m = ascent.peak_m
+        self._last_top_m, self._last_start_m = ascent.peak_m, ascent.start_m
         self._restart_bottom(t)
         signals.append(ended)
 
@@ -365,6 +380,7 @@ class RepetitionSegmenter:
         self._last_top_m = None
         self._release.docked()
         self._from_dock = True
+        self._dock_m = None
         self._restart_bottom(t)
 
     def _between(self, t: int, x: float, v: float, load_n: float, force_n: float | None, signals: list[Signal]) -> None:
@@ -384,6 +400,7 @@ class RepetitionSegmenter:
             fraction=span.fraction(x),
             last_top_m=self._last_top_m,
             known=span.known,
+            confirmed=span.bottom_confirmed,
         )
         if stall is not None:
             signals.append(stall)
@@ -392,7 +409,8 @@ class RepetitionSegmenter:
         """The first rest out of the dock was a top after all."""
         self._pending = None
         self._span.bottom_m = top_m - ended.rom_m
-        self._last_top_m = top_m
-        self._span.completed(ended.rom_m)
+        self._last_top_m, self._last_start_m = top_m, top_m - ended.rom_m
+        self._dock_m = None
+        self._span.completed(ended.rom_m, top_m)
         self._restart_bottom(t)
         signals.append(ended)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from ebbset.controller.detection.ascent import Ascent
+from ebbset.controller.detection.ascent import LOAD_CHANGED_PART, Ascent
 from ebbset.controller.detection.motion_offset import MotionOffset
 from ebbset.controller.detection.range_of_motion import UNKNOWN_M, RangeOfMotion
 from ebbset.controller.detection.signals import Signal, StallSeen
@@ -32,6 +32,11 @@ TURN_BACK_M: Final = 0.015
 TURN_VELOCITY_M_S: Final = -0.02
 TOP_FRACTION: Final = 0.85
 WHOLE_FRACTION: Final = 0.97
+BRAKED_TOP_FRACTION: Final = 0.8
+LONGEST_FRACTION: Final = 1.2
+LEAST_ROM_M: Final = 0.05
+SLOWED_US: Final = 800_000
+"""A handle that slowed down for want of strength and stands for this long counts as stalled."""
 FIRST_ROM_M: Final = 0.20
 TOP_REST_US: Final = 80_000
 SHORT_TOP_REST_US: Final = 800_000
@@ -78,6 +83,7 @@ class StallRule:
         "_grind_us",
         "_hold_until_us",
         "_limit_us",
+        "_slowed_us",
         "by_evidence",
         "certain",
         "motion_offset",
@@ -91,6 +97,7 @@ class StallRule:
         self._grind_us = round(stall.grind_s * 1e6)
         self.certain = score_of(stall.certainty if self._grind_us == 0 else min(stall.certainty, GRIND_CERTAINTY))
         self._limit_us = self._grind_us + round((stall.still_limit_s if self.by_evidence else stall.dwell_s) * 1e6)
+        self._slowed_us = min(self._limit_us, self._grind_us + SLOWED_US) if self.by_evidence else self._limit_us
         self.motion_offset = MotionOffset(stall.velocity_m_s) if self._grind_us > 0 else None
         self.slow_since_us: int | None = None
         self._hold_until_us = 0
@@ -116,6 +123,10 @@ class StallRule:
         self._restart()
         self._fired = False
 
+    def holding(self, t_us: int) -> bool:
+        """A drop is under way: nothing is judged before the new load has settled."""
+        return t_us < self._hold_until_us
+
     def _restart(self) -> None:
         self.slow_since_us = None
         if self.motion_offset is not None:
@@ -127,15 +138,20 @@ class StallRule:
         exact = self.motion_offset.at_us if self.motion_offset is not None else None
         return since if exact is None else exact
 
-    def slow(self, t_us: int) -> float | None:
-        """The handle is slower than the stall velocity; seconds since motion ended when that alone is a stall, once."""
-        if t_us < self._hold_until_us:
+    def slow(self, t_us: int, *, slowed: bool = False) -> float | None:
+        """The handle is slower than the stall velocity; seconds since motion ended when that alone is a stall, once.
+
+        Args:
+            t_us: rig time.
+            slowed: it slowed down for want of strength.
+        """
+        if self.holding(t_us):
             return None
         if self.slow_since_us is None:
             self.slow_since_us = t_us - FILTER_LAG_US
             return None
         since = self._ended_us()
-        if self._fired or since is None or t_us - since < self._limit_us:
+        if self._fired or since is None or t_us - since < (self._slowed_us if slowed else self._limit_us):
             return None
         self._fired = True
         return (t_us - since) * 1e-6
@@ -147,7 +163,7 @@ class StallRule:
             t_us: rig time.
             evidence_score: of the ascent so far.
         """
-        if self._fired or evidence_score < self.certain or t_us < self._hold_until_us:
+        if self._fired or evidence_score < self.certain or self.holding(t_us):
             return None
         since = self._ended_us()
         if self._grind_us > 0 and (since is None or t_us - since < self._grind_us - HALF_A_LOOK_US):
@@ -169,12 +185,13 @@ class SlowPhase:
         evidence: as given.
     """
 
-    __slots__ = ("_span", "evidence", "rule")
+    __slots__ = ("_ordered_n", "_span", "evidence", "rule")
 
     def __init__(self, stall: StallSection, span: RangeOfMotion, evidence: StallEvidence) -> None:
         self.rule = StallRule(stall)
         self.evidence = evidence
         self._span = span
+        self._ordered_n = 0.0
 
     def begin(self, t_us: int, load_n: float) -> None:
         """An ascent begins at this rig time and load.
@@ -204,6 +221,7 @@ class SlowPhase:
             load_n: new load, newtons on this cable.
         """
         self.rule.hold(until_us)
+        self._ordered_n = load_n
         self.evidence.dropped(load_n)
 
     def slow(
@@ -228,28 +246,54 @@ class SlowPhase:
             ascent.up_m, ascent.up_t_us = x, t
             self.rule.moving()
             return None
-        rom_m = self._span.reference_m
-        high_m = FIRST_ROM_M if rom_m is None else TOP_FRACTION * rom_m
-        at_top = share >= TOP_FRACTION if share is not None else x - ascent.start_m >= high_m
-        undecided = ascent.taking_up and rom_m is None
-        if ascent.taking_up and (not at_top or undecided) and t - ascent.up_t_us >= TAKEN_UP_US:
-            # with no ROM known, a first rest this high is the top of a repetition or the bottom of all to come: the
-            # next movement tells
-            return AscentOver(RepetitionOutcome.COMPLETED if at_top else None, taken_up=True)
-        if at_top:
+        if ascent.taking_up:
+            over = self._out_of_the_dock(ascent, t, x, v, share)
+            if over is not None:
+                return over
+        if self._at_top(ascent, x, share):
             # a handle that leaves the top, or rests there, has finished its ascent; one that stands a little short of
             # it may still be fighting, so the evidence is given time
             short = share is not None and share < WHOLE_FRACTION
-            if self._has_reached_the_top(ascent, t, x, v, short=short, undecided=undecided):
+            if self._has_reached_the_top(ascent, t, x, v, short=short):
                 return AscentOver(_outcome_at_top(ascent, x))
-            if not short and not undecided:
+            if share is not None and not short:
                 return None
         if v < TURN_VELOCITY_M_S:
             return self._turning_back(ascent, t, x, v, f, share, signals)
-        duration_s = self.rule.slow(t)
+        if self._presumed_top(ascent, x, share):
+            return None
+        duration_s = self.rule.slow(t, slowed=ascent.slowed)
         if duration_s is not None:
             self._stalled(ascent, t, x, v, f, share, duration_s, LIMIT_PROBABILITY, signals)
         return None
+
+    def _out_of_the_dock(self, ascent: Ascent, t: int, x: float, v: float, share: float | None) -> AscentOver | None:
+        """A first rest out of the dock: where ascents begin, a pause, or a top; the next movement tells.
+
+        A handle that slowed down for want of strength is no such rest.
+        """
+        if ascent.slowed or t - ascent.up_t_us < TAKEN_UP_US:
+            return None
+        return AscentOver(RepetitionOutcome.COMPLETED if self._at_top(ascent, x, share) else None, taken_up=True)
+
+    def _at_top(self, ascent: Ascent, x: float, share: float | None) -> bool:
+        """High enough for a repetition; how high that is, is only guessed before a ROM is known."""
+        if share is not None:
+            return share >= TOP_FRACTION
+        rom_m = self._span.reference_m
+        return x - ascent.start_m >= (FIRST_ROM_M if rom_m is None else TOP_FRACTION * rom_m)
+
+    def _presumed_top(self, ascent: Ascent, x: float, share: float | None) -> bool:
+        """Stopped on purpose where a repetition may end, so that standing there says nothing."""
+        if not ascent.braked:
+            return False
+        rom_m = self._span.reference_m
+        if rom_m is None:
+            return True
+        travel_m = x - ascent.start_m
+        from_origin_m = x - ascent.origin_m
+        highest_m = from_origin_m if from_origin_m < LONGEST_FRACTION * rom_m else travel_m
+        return max(highest_m, travel_m, -1.0 if share is None else share * rom_m) >= BRAKED_TOP_FRACTION * rom_m
 
     def look(
         self, ascent: Ascent, t: int, x: float, v: float, f: float | None, share: float | None, signals: list[Signal]
@@ -277,14 +321,16 @@ class SlowPhase:
         if duration_s is not None:
             self._stalled(ascent, t, x, v, f, share, duration_s, probability_of(evidence_score), signals)
 
-    def _has_reached_the_top(self, ascent: Ascent, t: int, x: float, v: float, *, short: bool, undecided: bool) -> bool:
+    def _has_reached_the_top(self, ascent: Ascent, t: int, x: float, v: float, *, short: bool) -> bool:
         """High enough for a repetition, and leaving or resting."""
+        if self._span.reference_m is None and ascent.slowed:
+            return False
         if v < TURN_VELOCITY_M_S and (not short or x < ascent.peak_m - TURN_BACK_M):
             return True
         # slow for long before the last of its way up, not only resting since
-        fighting = short and ascent.up_t_us - ascent.fast_t_us > MAXIMAL_SLOW_US
+        fighting = short and (ascent.slowed or ascent.up_t_us - ascent.fast_t_us > MAXIMAL_SLOW_US)
         rest_us = SHORT_TOP_REST_US if short else TOP_REST_US
-        return not fighting and not undecided and t - ascent.up_t_us >= rest_us
+        return not fighting and not ascent.taking_up and t - ascent.up_t_us >= rest_us
 
     def _turning_back(
         self, ascent: Ascent, t: int, x: float, v: float, f: float | None, share: float | None, signals: list[Signal]
@@ -299,8 +345,12 @@ class SlowPhase:
         if highest is not None and highest >= TOP_FRACTION:
             return AscentOver(_outcome_at_top(ascent, ascent.peak_m))
         slow_us = t - ascent.fast_t_us
-        if ascent.stalls:
+        if self._presumed_top(ascent, ascent.peak_m, highest) and ascent.peak_m - ascent.start_m > LEAST_ROM_M:
+            return AscentOver(_outcome_at_top(ascent, ascent.peak_m))
+        if ascent.stalls or self._under_a_load_on_its_way(ascent, t):
             return AscentOver(RepetitionOutcome.FAILED)
+        if ascent.braked:
+            return AscentOver(RepetitionOutcome.PARTIAL)
         if slow_us < MAXIMAL_SLOW_US:
             return AscentOver(RepetitionOutcome.PARTIAL)
         signals.append(
@@ -316,6 +366,10 @@ class SlowPhase:
         )
         return AscentOver(RepetitionOutcome.FAILED)
 
+    def _under_a_load_on_its_way(self, ascent: Ascent, t: int) -> bool:
+        """It began before the load that was ordered last stood, so that its failure says nothing about that load."""
+        return self.rule.holding(t) and ascent.start_load_n > (1.0 + LOAD_CHANGED_PART) * self._ordered_n
+
     def _stalled(
         self,
         ascent: Ascent,
@@ -328,6 +382,10 @@ class SlowPhase:
         probability: float,
         signals: list[Signal],
     ) -> None:
+        if ascent.taking_up:
+            # nobody fights on the way to where ascents begin
+            ascent.taking_up = False
+            self._span.began_at(ascent.start_m)
         ascent.stalls += 1
         ascent.stall_m, ascent.stall_m_s = x, v
         foreseen = v > self.rule.threshold_m_s
