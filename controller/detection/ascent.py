@@ -11,8 +11,8 @@ from ebbset.models.contract.rig_messages import RepetitionOutcome
 BRAKED_FROM_M_S = 0.1
 BRAKED_FROM_PART = 0.75
 BRAKED_M_S2 = 1.4
-"""Who means to stop brakes harder than this, who runs out of strength slows down more gently. Judgement between scripted
-tops and pauses (2.4 m/s² and more in 98 of 100) and scripted and simulated stalls (1.0 m/s² at most)."""
+"""Who means to stop brakes harder, who runs out of strength slows down more gently. Judgement, between scripted tops
+and pauses (2.4 m/s² and more in 98 of 100) and scripted and simulated stalls (1.0 m/s² at most)."""
 LEAST_BRAKING_M = 0.0005
 LOAD_CHANGED_PART = 0.02
 """A load that differs by more than this part from the one at the start has changed; judgement, above sensor noise."""

@@ -33,10 +33,21 @@ class FailedStartDetector:
         stall: what counts as a stall.
     """
 
-    __slots__ = ("_patience_us", "_pushing_since_us", "_reference_m", "_settled_m", "_since_us", "_still_m_s", "_told")
+    __slots__ = (
+        "_patience_us",
+        "_pushing_since_us",
+        "_reference_m",
+        "_settled_m",
+        "_since_us",
+        "_still_m_s",
+        "_stuck_us",
+        "_told",
+        "_usual_us",
+    )
 
     def __init__(self, stall: StallSection) -> None:
-        self._patience_us = round(stall.start_patience_s * 1e6)
+        self._patience_us = self._usual_us = round(stall.start_patience_s * 1e6)
+        self._stuck_us = min(self._usual_us, round(stall.still_limit_s * 1e6))
         self._still_m_s = stall.velocity_m_s
         self._reference_m = 0.0
         self._settled_m: float | None = None
@@ -44,13 +55,15 @@ class FailedStartDetector:
         self._pushing_since_us: int | None = None
         self._told = False
 
-    def restart(self, t_us: int, x: float) -> None:
+    def restart(self, t_us: int, x: float, *, slowed: bool = False) -> None:
         """The handle is back from an ascent, or in the dock.
 
         Args:
             t_us: rig time.
             x: position, metres.
+            slowed: it rests out of the dock, and came there as gently as somebody who is stuck.
         """
+        self._patience_us = self._stuck_us if slowed else self._usual_us
         self._reference_m = x
         self._settled_m = None
         self._since_us = t_us

@@ -355,6 +355,7 @@ class RepetitionSegmenter:
             self.in_repetition = self._ascent.taking_up = False
             self._span.bottom_m = x
             self._restart_bottom(t)
+            self._start.restart(t, x, slowed=self._ascent.slowed)
         elif over.outcome is not None:
             self._end(t, over.outcome, load_n, signals)
 
@@ -403,6 +404,7 @@ class RepetitionSegmenter:
             confirmed=span.bottom_confirmed,
         )
         if stall is not None:
+            self._pending = None
             signals.append(stall)
 
     def _came_down(self, ended: RepetitionEnded, top_m: float, t: int, signals: list[Signal]) -> None:

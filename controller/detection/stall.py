@@ -246,18 +246,11 @@ class SlowPhase:
             ascent.up_m, ascent.up_t_us = x, t
             self.rule.moving()
             return None
-        if ascent.taking_up:
-            over = self._out_of_the_dock(ascent, t, x, v, share)
-            if over is not None:
-                return over
-        if self._at_top(ascent, x, share):
-            # a handle that leaves the top, or rests there, has finished its ascent; one that stands a little short of
-            # it may still be fighting, so the evidence is given time
-            short = share is not None and share < WHOLE_FRACTION
-            if self._has_reached_the_top(ascent, t, x, v, short=short):
-                return AscentOver(_outcome_at_top(ascent, x))
-            if share is not None and not short:
-                return None
+        over = self._at_an_end(ascent, t, x, v, share)
+        if over is not None:
+            return over
+        if share is not None and share >= WHOLE_FRACTION:
+            return None
         if v < TURN_VELOCITY_M_S:
             return self._turning_back(ascent, t, x, v, f, share, signals)
         if self._presumed_top(ascent, x, share):
@@ -267,12 +260,26 @@ class SlowPhase:
             self._stalled(ascent, t, x, v, f, share, duration_s, LIMIT_PROBABILITY, signals)
         return None
 
-    def _out_of_the_dock(self, ascent: Ascent, t: int, x: float, v: float, share: float | None) -> AscentOver | None:
+    def _at_an_end(self, ascent: Ascent, t: int, x: float, v: float, share: float | None) -> AscentOver | None:
+        """The top, or the first rest out of the dock.
+
+        A handle that leaves the top, or rests there, has finished its ascent; one that stands a little short of it may
+        still be fighting, so the evidence is given time.
+        """
+        over = self._out_of_the_dock(ascent, t, x, share) if ascent.taking_up else None
+        if over is not None or not self._at_top(ascent, x, share):
+            return over
+        short = share is not None and share < WHOLE_FRACTION
+        return (
+            AscentOver(_outcome_at_top(ascent, x)) if self._has_reached_the_top(ascent, t, x, v, short=short) else None
+        )
+
+    def _out_of_the_dock(self, ascent: Ascent, t: int, x: float, share: float | None) -> AscentOver | None:
         """A first rest out of the dock: where ascents begin, a pause, or a top; the next movement tells.
 
-        A handle that slowed down for want of strength is no such rest.
+        Who takes a handle up with care slows down as gently as somebody who is stuck, so that is for the patience.
         """
-        if ascent.slowed or t - ascent.up_t_us < TAKEN_UP_US:
+        if t - ascent.up_t_us < TAKEN_UP_US:
             return None
         return AscentOver(RepetitionOutcome.COMPLETED if self._at_top(ascent, x, share) else None, taken_up=True)
 
@@ -323,7 +330,9 @@ class SlowPhase:
 
     def _has_reached_the_top(self, ascent: Ascent, t: int, x: float, v: float, *, short: bool) -> bool:
         """High enough for a repetition, and leaving or resting."""
-        if self._span.reference_m is None and ascent.slowed:
+        unknown = self._span.reference_m is None
+        if unknown and x >= ascent.peak_m - TURN_BACK_M and ascent.slowed:
+            # a top or a stall: going down at once is a top, standing a stall
             return False
         if v < TURN_VELOCITY_M_S and (not short or x < ascent.peak_m - TURN_BACK_M):
             return True
@@ -382,10 +391,6 @@ class SlowPhase:
         probability: float,
         signals: list[Signal],
     ) -> None:
-        if ascent.taking_up:
-            # nobody fights on the way to where ascents begin
-            ascent.taking_up = False
-            self._span.began_at(ascent.start_m)
         ascent.stalls += 1
         ascent.stall_m, ascent.stall_m_s = x, v
         foreseen = v > self.rule.threshold_m_s
