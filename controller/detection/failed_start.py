@@ -14,6 +14,7 @@ from ebbset.models.contract.prescription import StallSection
 # Judgement, no source: a rest wobbles by less, and a start that succeeds is over sooner.
 ONSET_M: Final = 0.02
 SINK_M: Final = 0.010
+SWAY_M: Final = 0.001
 SINK_US: Final = 250_000
 CREEP_M: Final = 0.004
 CREEP_US: Final = 400_000
@@ -34,6 +35,7 @@ class FailedStartDetector:
     """
 
     __slots__ = (
+        "_highest_m",
         "_patience_us",
         "_pushing_since_us",
         "_reference_m",
@@ -49,7 +51,7 @@ class FailedStartDetector:
         self._patience_us = self._usual_us = round(stall.start_patience_s * 1e6)
         self._stuck_us = min(self._usual_us, round(stall.still_limit_s * 1e6))
         self._still_m_s = stall.velocity_m_s
-        self._reference_m = 0.0
+        self._reference_m = self._highest_m = 0.0
         self._settled_m: float | None = None
         self._since_us = 0
         self._pushing_since_us: int | None = None
@@ -64,7 +66,7 @@ class FailedStartDetector:
             slowed: it rests out of the dock, and came there as gently as somebody who is stuck.
         """
         self._patience_us = self._stuck_us if slowed else self._usual_us
-        self._reference_m = x
+        self._reference_m = self._highest_m = x
         self._settled_m = None
         self._since_us = t_us
         self._told = False
@@ -125,7 +127,10 @@ class FailedStartDetector:
         """The handle creeps up from the bottom, or sinks below it, as it does only under a lifter who tries."""
         if fraction is None or fraction > BOTTOM_PART:
             return False
-        creeps = low_m + CREEP_M < x <= low_m + ONSET_M and v < self._still_m_s
+        # who pushes goes up and stays there; what comes down again is the sway of a body
+        self._highest_m = x if x <= low_m + CREEP_M or x > self._highest_m else self._highest_m
+        sways = x < self._highest_m - SWAY_M
+        creeps = low_m + CREEP_M < x <= low_m + ONSET_M and v < self._still_m_s and not sways
         settled_m = self._settled_m
         if bottom_m is not None and settled_m is not None and settled_m < bottom_m:
             # a bottom may be deeper than usual: what sinks, sinks from where it came to rest

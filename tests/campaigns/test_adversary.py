@@ -228,6 +228,15 @@ def test_the_real_controller_keeps_its_invariants_in_every_family() -> None:
     assert all(row.verdict.reason != "none" for row in rows)
 
 
+def test_first_ascents_take_ups_short_ranges_and_healthy_sets_meet_their_targets() -> None:
+    families = ("first_ascent", "out_of_dock", "take_up", "short_rom", "healthy", "tempo")
+    found = total(list(run([item for name in families for item in items(8, SEED, name)])))
+    assert missed_targets(found) == []
+    assert found["all"].failures > 20
+    assert found["all"].healthy > 20
+    assert found["all"].false_drops <= 1
+
+
 def test_the_same_seed_gives_the_same_set_and_another_gives_another() -> None:
     for name in ("everything", "two_cables"):
         one, again = (drive(Item(family=name, index=3, seed=1)) for _ in range(2))
