@@ -5,8 +5,8 @@ arithmetic in a fixed order.
 
 Idea. The short form of the update, P - K hᵀP, loses definiteness to rounding where the prior is far wider than the
 measurement. Its result is checked by its LDLᵀ factors; where a pivot is negative, Joseph's form replaces it (Bucy and
-Joseph 1968, Filtering for Stochastic Processes with Applications to Guidance; from memory), rebuilt from factors without a
-negative pivot. Ordinary sets therefore keep the short form's bits, and no set is left with an invalid matrix.
+Joseph 1968, Filtering for Stochastic Processes with Applications to Guidance; from memory), rebuilt from factors
+without a negative pivot. Ordinary sets keep the short form's bits, and no set is left with an invalid matrix.
 """
 
 from __future__ import annotations

@@ -13,7 +13,7 @@ from ebbset.controller.detection.segmenter import RepetitionSegmenter
 from ebbset.controller.detection.signals import RepetitionEnded, Signal, StallSeen
 from ebbset.controller.messages.reasons import Reason
 from ebbset.models.contract.prescription import StallSection
-from ebbset.models.contract.wire import RepetitionOutcome
+from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import generic_line
 from tests.support.segmented import LOAD, ended, run, stalls
 from tests.support.traces import Trace
