@@ -8,12 +8,19 @@ from __future__ import annotations
 from ebbset.controller.detection.signals import RepetitionEnded
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 
-BRAKED_FROM_M_S = 0.1
+BRAKED_FROM_M_S = 0.06
 BRAKED_FROM_PART = 0.75
+EASED_FROM_M_S = 0.1
+GATHERED_PART = 0.75
 BRAKED_M_S2 = 1.4
 """Who means to stop brakes harder, who runs out of strength slows down more gently. Judgement, between scripted tops
 and pauses (2.4 m/s² and more in 98 of 100) and scripted and simulated stalls (1.0 m/s² at most)."""
 LEAST_BRAKING_M = 0.0005
+EASED_PART = 1.5
+"""Who moves without hurry eases in and out: the velocity of an unhurried movement is a symmetric bell (Flash and Hogan
+1985, 10.1523/JNEUROSCI.05-07-01688.1985). Who gives all there is gathers speed at once and loses it slowly. An ascent
+that gathered speed at most this many times as hard as it lost it was stopped on purpose. Judgement: a bell comes to
+0.6 to 1.4, most scripted and simulated stalls to 3 and more."""
 LOAD_CHANGED_PART = 0.02
 """A load that differs by more than this part from the one at the start has changed; judgement, above sensor noise."""
 
@@ -39,16 +46,20 @@ class Ascent:
         stall_m: position of the last of them.
         stall_m_s: velocity at the last of them.
         load_changed: the load went down on the way.
+        load_falling: it was on its way down when the ascent began.
     """
 
     __slots__ = (
         "_from_m",
         "_from_m_s",
+        "_gathered_m_s",
+        "_gathered_t_us",
         "fast_t_us",
         "force_count",
         "force_sum_n",
         "least_m_s",
         "load_changed",
+        "load_falling",
         "origin_m",
         "peak_m",
         "peak_m_s",
@@ -73,6 +84,7 @@ class Ascent:
         start_m: float,
         load_n: float,
         taking_up: bool,
+        load_falling: bool = False,
     ) -> None:
         """An ascent is certain.
 
@@ -84,11 +96,14 @@ class Ascent:
             start_m: where it began.
             load_n: load at its start, newtons.
             taking_up: out of the dock, to where ascents begin.
+            load_falling: the load is on its way down, so that how it gathers speed tells nothing.
         """
+        self.load_falling = load_falling
         self.taking_up = taking_up
         self.start_m, self.start_t_us = start_m, start_t_us
         self.origin_m = start_m
         self._from_m, self._from_m_s = position_m, 0.0
+        self._gathered_m_s, self._gathered_t_us = velocity_m_s, t_us
         self.peak_m = self.up_m = position_m
         self.peak_m_s = velocity_m_s
         self.least_m_s = 1e9
@@ -109,32 +124,56 @@ class Ascent:
             velocity_m_s: velocity.
             attempt_m_s: velocity above which nobody gives all there is.
         """
+        if velocity_m_s > attempt_m_s:
+            self.fast_t_us = t_us
+        self.moving(t_us, position_m, velocity_m_s, healthy=velocity_m_s > attempt_m_s)
+        if position_m > self.peak_m:
+            self.peak_m = position_m
+
+    def moving(self, t_us: int, position_m: float, velocity_m_s: float, *, healthy: bool = False) -> None:
+        """A sample that is faster than the stall velocity.
+
+        Args:
+            t_us: rig time.
+            position_m: position.
+            velocity_m_s: velocity.
+            healthy: faster than an attempt with all there is.
+        """
         self.up_m = position_m
         self.up_t_us = t_us
         if velocity_m_s > self.peak_m_s:
             self.peak_m_s = velocity_m_s
-        if velocity_m_s > attempt_m_s:
-            self.fast_t_us = t_us
+            if velocity_m_s * GATHERED_PART > self._gathered_m_s:
+                self._gathered_m_s, self._gathered_t_us = velocity_m_s, t_us
+        if healthy or velocity_m_s > BRAKED_FROM_PART * self.peak_m_s:
             self._from_m, self._from_m_s = position_m, velocity_m_s
-        elif velocity_m_s > BRAKED_FROM_PART * self.peak_m_s:
-            self._from_m, self._from_m_s = position_m, velocity_m_s
-        if position_m > self.peak_m:
-            self.peak_m = position_m
+
+    @property
+    def _lost_m_s2(self) -> float:
+        """Mean deceleration from the last healthy velocity to the highest position."""
+        way_m = self.peak_m - self._from_m
+        return 0.5 * self._from_m_s * self._from_m_s / (way_m if way_m > LEAST_BRAKING_M else LEAST_BRAKING_M)
+
+    @property
+    def _eased(self) -> bool:
+        """It gathered speed about as gently as it lost it."""
+        if self.load_falling or self._from_m_s < EASED_FROM_M_S:
+            return False
+        gathering_us = self._gathered_t_us - self.start_t_us
+        return self._gathered_m_s * 1e6 <= EASED_PART * self._lost_m_s2 * gathering_us
 
     @property
     def braked(self) -> bool:
-        """It was stopped on purpose, by its distance from the last healthy velocity to its highest position.
+        """It was stopped on purpose: hard, or as gently as it began.
 
-        A handle that was never healthy tells nothing and is not braked.
+        A handle that hardly moved tells nothing and is not braked.
         """
-        way_m = self.peak_m - self._from_m
-        least_m_s2 = 0.5 * self._from_m_s * self._from_m_s / (way_m if way_m > LEAST_BRAKING_M else LEAST_BRAKING_M)
-        return self._from_m_s >= BRAKED_FROM_M_S and least_m_s2 > BRAKED_M_S2
+        return self._from_m_s >= BRAKED_FROM_M_S and (self._lost_m_s2 > BRAKED_M_S2 or self._eased)
 
     @property
     def slowed(self) -> bool:
-        """It came up at a healthy velocity and was not stopped on purpose."""
-        return self._from_m_s >= BRAKED_FROM_M_S and not self.braked
+        """It moved and was not stopped on purpose."""
+        return self._from_m_s > 0.0 and not self.braked
 
     def ended(self, outcome: RepetitionOutcome, load_n: float) -> RepetitionEnded:
         """The signal for this ascent, now that it has ended.

@@ -18,6 +18,11 @@ SWAY_M: Final = 0.001
 SINK_US: Final = 250_000
 CREEP_M: Final = 0.004
 CREEP_US: Final = 400_000
+CRAWL_M: Final = 0.0085
+"""More than a body sways from its lowest to its highest position; judgement."""
+CRAWL_US: Final = 100_000
+LONG_CRAWL_US: Final = 500_000
+SMOOTHING_US: Final = 100_000
 FALLING_M_S: Final = -0.12
 SETTLED_M_S: Final = -0.02
 BOTTOM_PART: Final = 0.35
@@ -35,7 +40,11 @@ class FailedStartDetector:
     """
 
     __slots__ = (
+        "_crawling_since_us",
         "_highest_m",
+        "_left_t_us",
+        "_smooth_m_s",
+        "_t_us",
         "_patience_us",
         "_pushing_since_us",
         "_reference_m",
@@ -53,8 +62,10 @@ class FailedStartDetector:
         self._still_m_s = stall.velocity_m_s
         self._reference_m = self._highest_m = 0.0
         self._settled_m: float | None = None
-        self._since_us = 0
+        self._since_us = self._left_t_us = self._t_us = 0
+        self._smooth_m_s = 0.0
         self._pushing_since_us: int | None = None
+        self._crawling_since_us: int | None = None
         self._told = False
 
     def restart(self, t_us: int, x: float, *, slowed: bool = False) -> None:
@@ -68,13 +79,14 @@ class FailedStartDetector:
         self._patience_us = self._stuck_us if slowed else self._usual_us
         self._reference_m = self._highest_m = x
         self._settled_m = None
-        self._since_us = t_us
+        self._since_us = self._left_t_us = t_us
+        self._crawling_since_us = None
         self._told = False
 
     def hold(self, until_us: int) -> None:
         """A drop is under way: start counting again when it has settled."""
         self._since_us = until_us
-        self._pushing_since_us = None
+        self._pushing_since_us = self._crawling_since_us = None
         self._told = False
 
     def frame(
@@ -107,6 +119,8 @@ class FailedStartDetector:
         """
         if self._settled_m is None and bottom_m is not None and x < bottom_m and v > SETTLED_M_S:
             self._settled_m = x
+        if not known and bottom_m is not None and self._crawling(t_us, x, v, low_m) and not self._told:
+            return self._tell(t_us, v, force_n, fraction)
         if known and not self._told and self._pushing(t_us, x, v, low_m, bottom_m if confirmed else None, fraction):
             return self._tell(t_us, v, force_n, fraction)
         if x < self._reference_m - BELOW_M or x > self._reference_m + ABOVE_M:
@@ -120,6 +134,26 @@ class FailedStartDetector:
         if fraction is None and last_top_m is not None and x > last_top_m - UNDER_THE_TOP_M:
             return None
         return self._tell(t_us, v, force_n, fraction)
+
+    def _crawling(self, t_us: int, x: float, v: float, low_m: float) -> bool:
+        """Before a whole repetition was seen: the handle goes up slower and slower, or hardly at all.
+
+        A start that succeeds gathers speed, and a body that sways comes down again.
+        """
+        passed_us, self._t_us = t_us - self._t_us, t_us
+        self._smooth_m_s += passed_us / (passed_us + SMOOTHING_US) * (v - self._smooth_m_s)
+        if x <= low_m + SWAY_M:
+            self._left_t_us = t_us
+        self._highest_m = x if x <= low_m + CREEP_M or x > self._highest_m else self._highest_m
+        risen_us = t_us - self._left_t_us
+        slower = self._smooth_m_s * risen_us < (x - low_m) * 1e6 or risen_us > LONG_CRAWL_US
+        sways = x < self._highest_m - SWAY_M
+        if x <= low_m + CRAWL_M or sways or v >= self._still_m_s or not slower or t_us < self._since_us:
+            self._crawling_since_us = None
+            return False
+        if self._crawling_since_us is None:
+            self._crawling_since_us = t_us
+        return t_us - self._crawling_since_us >= CRAWL_US
 
     def _pushing(
         self, t_us: int, x: float, v: float, low_m: float, bottom_m: float | None, fraction: float | None

@@ -323,7 +323,14 @@ class RepetitionSegmenter:
         self._pending = None
         self._release.ascending()
         self._ascent = Ascent(
-            t, x, v, start_t_us=self._low_t_us, start_m=self._rest_m, load_n=load_n, taking_up=taking_up
+            t,
+            x,
+            v,
+            start_t_us=self._low_t_us,
+            start_m=self._rest_m,
+            load_n=load_n,
+            taking_up=taking_up,
+            load_falling=self._slow.rule.holding(t),
         )
         if self._dock_m is not None:
             self._ascent.origin_m = self._dock_m

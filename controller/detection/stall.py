@@ -35,7 +35,7 @@ WHOLE_FRACTION: Final = 0.97
 BRAKED_TOP_FRACTION: Final = 0.8
 LONGEST_FRACTION: Final = 1.2
 LEAST_ROM_M: Final = 0.05
-SLOWED_US: Final = 800_000
+SLOWED_US: Final = 700_000
 """A handle that slowed down for want of strength and stands for this long counts as stalled."""
 FIRST_ROM_M: Final = 0.20
 TOP_REST_US: Final = 80_000
@@ -138,12 +138,14 @@ class StallRule:
         exact = self.motion_offset.at_us if self.motion_offset is not None else None
         return since if exact is None else exact
 
-    def slow(self, t_us: int, *, slowed: bool = False) -> float | None:
+    def slow(self, t_us: int, *, slowed: bool = False, at_a_top: bool = False) -> float | None:
         """The handle is slower than the stall velocity; seconds since motion ended when that alone is a stall, once.
 
         Args:
             t_us: rig time.
             slowed: it slowed down for want of strength.
+            at_a_top: it stopped on purpose where a repetition may end, so that standing is no stall as long as that
+                holds.
         """
         if self.holding(t_us):
             return None
@@ -151,7 +153,8 @@ class StallRule:
             self.slow_since_us = t_us - FILTER_LAG_US
             return None
         since = self._ended_us()
-        if self._fired or since is None or t_us - since < (self._slowed_us if slowed else self._limit_us):
+        limit_us = self._slowed_us if slowed else self._limit_us
+        if at_a_top or self._fired or since is None or t_us - since < limit_us:
             return None
         self._fired = True
         return (t_us - since) * 1e-6
@@ -243,7 +246,7 @@ class SlowPhase:
         if v < ascent.least_m_s:
             ascent.least_m_s = v
         if v > self.rule.threshold_m_s:
-            ascent.up_m, ascent.up_t_us = x, t
+            ascent.moving(t, x, v)
             self.rule.moving()
             return None
         over = self._at_an_end(ascent, t, x, v, share)
@@ -253,9 +256,8 @@ class SlowPhase:
             return None
         if v < TURN_VELOCITY_M_S:
             return self._turning_back(ascent, t, x, v, f, share, signals)
-        if self._presumed_top(ascent, x, share):
-            return None
-        duration_s = self.rule.slow(t, slowed=ascent.slowed)
+        at_a_top = self._presumed_top(ascent, x, share)
+        duration_s = self.rule.slow(t, slowed=_for_want_of_strength(ascent, x), at_a_top=at_a_top)
         if duration_s is not None:
             self._stalled(ascent, t, x, v, f, share, duration_s, LIMIT_PROBABILITY, signals)
         return None
@@ -405,6 +407,15 @@ class SlowPhase:
                 probability=probability,
             )
         )
+
+
+def _for_want_of_strength(ascent: Ascent, x: float) -> bool:
+    """It stands where it slowed down, though nothing else explains that.
+
+    Who was helped once in this ascent, or on the way out of the dock, may have come to the bottom and be resting there.
+    """
+    helped = ascent.stalls > 0 or (ascent.load_falling and x - ascent.start_m < FIRST_ROM_M)
+    return ascent.slowed and not helped
 
 
 def _outcome_at_top(ascent: Ascent, x: float) -> RepetitionOutcome:

@@ -231,11 +231,15 @@ def test_the_first_rest_high_up_may_be_a_top_where_no_range_is_known() -> None:
     assert it.slow(0.3, -0.03) == COMPLETED, "a handle that turns back here has shown a top"
 
 
-def test_the_first_rest_high_up_is_a_top_where_the_range_is_known() -> None:
+def test_the_first_rest_as_high_as_a_known_range_may_still_be_the_bottom_after_a_long_take_up() -> None:
+    """The next movement tells; a handle that turns back at once has shown a top."""
     it = Bench(bottom_m=None, ascent={"taking_up": True, "peak_m": 0.45})
-    assert it.slow(0.45, t=T + 79_999) is None
-    assert not it.clock_runs
-    assert it.slow(0.45, t=T + 120_000) == COMPLETED
+    assert it.slow(0.45, t=T + 119_999) is None
+    assert it.slow(0.45, t=T + 120_000) == AscentOver(RepetitionOutcome.COMPLETED, taken_up=True)
+    it = Bench(bottom_m=None, ascent={"taking_up": True, "peak_m": 0.424})
+    assert it.slow(0.424, t=T + 120_000) == AscentOver(None, taken_up=True), "under 0.85 of the range it is no top"
+    it = Bench(bottom_m=None, ascent={"taking_up": True, "peak_m": 0.45})
+    assert it.slow(0.45, -0.03) == COMPLETED
 
 
 def test_only_an_ascent_out_of_the_dock_is_taken_up() -> None:
