@@ -314,6 +314,42 @@ def tempo(rng: np.random.Generator) -> Case:
     return draw.case("tempo", variant, plans, healthy=True, profile=draw.chance(0.5), prescription=order)
 
 
+def smooth_start(rng: np.random.Generator) -> Case:
+    """A first repetition that is slow and smooth and rests at its top; nobody fails."""
+    draw = Draw(rng)
+    plans = [draw.repetition(number) for number in range(draw.repetitions)]
+    slow_m_s = draw.rom_m / draw.between(1.5, 5.0)
+    smooth = int(rng.integers(1, len(plans)))
+    for number in range(smooth):
+        plans[number] = replace(
+            plans[number],
+            velocity_m_s=slow_m_s,
+            eccentric_m_s=max(0.12, slow_m_s),
+            smooth=True,
+            top_s=draw.between(0.3, 3.0),
+        )
+    lasts = "under 3 s" if draw.rom_m / slow_m_s < 3.0 else "3 to 5 s"
+    return draw.case("smooth_start", f"ascent of {lasts}", plans, healthy=True, profile=draw.chance(0.3))
+
+
+def gentle_take_up(rng: np.random.Generator) -> Case:
+    """A take-up that is slow and smooth, and a rest of up to 4 s before the first ascent; nobody fails."""
+    draw = Draw(rng)
+    plans = [draw.repetition(number) for number in range(draw.repetitions)]
+    long_m = draw.between(0.1, 0.7)
+    lasts_s = draw.between(1.0, 4.0)
+    rest_s = draw.between(0.5, 4.0)
+    way: dict[str, Any] = {
+        "take_up_m": long_m,
+        "take_up_m_s": long_m / lasts_s,
+        "take_up_s": rest_s,
+        "take_up_smooth": True,
+        "sway_m": draw.between(0.0, 0.004),
+    }
+    variant = f"rest {'under' if rest_s < 2.0 else 'over'} 2 s"
+    return draw.case("gentle_take_up", variant, plans, healthy=True, profile=draw.chance(0.3), **way)
+
+
 def everything(rng: np.random.Generator) -> Case:
     """The whole range at once: ROM 0.15 to 0.65 m, take-up 0 to 1.2 m, ROM and bottoms that vary, any first failure."""
     draw = Draw(rng, rom_m=(0.15, 0.65), variation=0.05, bottoms_m=0.02)
@@ -337,4 +373,6 @@ FAMILIES: Final[Mapping[str, Callable[[np.random.Generator], Case]]] = {
     "two_cables": two_cables,
     "tempo": tempo,
     "everything": everything,
+    "smooth_start": smooth_start,
+    "gentle_take_up": gentle_take_up,
 }

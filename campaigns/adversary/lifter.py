@@ -60,6 +60,7 @@ class PlannedRepetition:
         dip_at: share of its range where that is.
         pause_at: share of its range at which the lifter pauses on purpose; ``None``: nowhere.
         pause_s: length of that pause.
+        smooth: eased in and out over its whole way, as in an unhurried movement; only where nobody fails.
     """
 
     rom_m: float
@@ -75,6 +76,7 @@ class PlannedRepetition:
     dip_at: float = 0.4
     pause_at: float | None = None
     pause_s: float = 0.0
+    smooth: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +88,7 @@ class Script:
         take_up_m: from the dock to the mean bottom.
         take_up_s: pause there before the first ascent.
         take_up_m_s: velocity on the way.
+        take_up_smooth: eased in and out over the whole way, at this mean velocity.
         from_dock: the first ascent begins in the dock, without a pause; the dock is then the bottom.
         fight_s: how long the lifter pushes against a load that does not move.
         tries: failed attempts in a row after which the handle is put back.
@@ -97,6 +100,7 @@ class Script:
     take_up_m: float = 0.0
     take_up_s: float = 0.5
     take_up_m_s: float = 0.35
+    take_up_smooth: bool = False
     from_dock: bool = False
     fight_s: float = 3.0
     tries: int = 3
@@ -250,6 +254,21 @@ class ScriptedLifter:
         self._follow(math.copysign(size, gap))
         return False
 
+    def _glide(self, from_m: float, to_m: float, mean_m_s: float) -> bool:
+        """Along the minimum-jerk path from one place to another since the phase began; true once there.
+
+        Flash and Hogan 1985, 10.1523/JNEUROSCI.05-07-01688.1985.
+        """
+        lasts_s = abs(to_m - from_m) / mean_m_s
+        u = min(1.0, self._for_s() / lasts_s)
+        x = from_m + (to_m - from_m) * u**3 * (10.0 - 15.0 * u + 6.0 * u * u)
+        self.v = (x - self.x) / self._dt
+        self.x = x
+        if u < 1.0:
+            return False
+        self.v = 0.0
+        return True
+
     def _in_dock(self) -> None:
         self.x, self.v = self.dock_m, 0.0
         if not self._stands or self.done:
@@ -261,7 +280,12 @@ class ScriptedLifter:
                 self._enter(Phase.TAKE_UP)
 
     def _take_up(self) -> None:
-        if self._go(self.bottom_m, self.script.take_up_m_s):
+        script = self.script
+        if script.take_up_smooth:
+            there = self._glide(self.dock_m, self.bottom_m, script.take_up_m_s)
+        else:
+            there = self._go(self.bottom_m, script.take_up_m_s)
+        if there:
             self._enter(Phase.BOTTOM)
 
     def _at_bottom(self) -> None:
@@ -279,8 +303,21 @@ class ScriptedLifter:
         self._moving_s = self._fight_since_s = self.now_s
         self._enter(Phase.UP)
 
+    def _ascend_smoothly(self) -> None:
+        plan, attempt, bottom_m = self.plan, self.attempts[-1], self.bottom_m
+        there = self._glide(bottom_m, bottom_m + plan.rom_m, plan.velocity_m_s)
+        if attempt.completed_s is None and self.x - bottom_m >= COMPLETE_PART * plan.rom_m:
+            attempt.completed_s = self.now_s
+        if there:
+            self.number += 1
+            self._failed_in_a_row = 0
+            self._enter(Phase.TOP)
+
     def _ascend(self) -> None:
         plan, attempt = self.plan, self.attempts[-1]
+        if plan.smooth:
+            self._ascend_smoothly()
+            return
         share = (self.x - self.bottom_m) / plan.rom_m
         gap = plan.rom_m * (1.0 - share)
         heavy = self._heaviest_n > self.capacity_n

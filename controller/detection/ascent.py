@@ -10,17 +10,20 @@ from ebbset.models.contract.rig_messages import RepetitionOutcome
 
 BRAKED_FROM_M_S = 0.06
 BRAKED_FROM_PART = 0.75
-EASED_FROM_M_S = 0.1
+EASED_FROM_M_S = 0.075
 GATHERED_PART = 0.75
+HALF_WAY_PART = 0.5
 BRAKED_M_S2 = 1.4
 """Who means to stop brakes harder, who runs out of strength slows down more gently. Judgement, between scripted tops
 and pauses (2.4 m/s² and more in 98 of 100) and scripted and simulated stalls (1.0 m/s² at most)."""
 LEAST_BRAKING_M = 0.0005
-EASED_PART = 1.5
+LEAST_EASED_M = 0.1
+"""Nobody eases out of a shorter way where it may be a whole repetition; judgement."""
+EASED_PART = 2.0
 """Who moves without hurry eases in and out: the velocity of an unhurried movement is a symmetric bell (Flash and Hogan
 1985, 10.1523/JNEUROSCI.05-07-01688.1985). Who gives all there is gathers speed at once and loses it slowly. An ascent
-that gathered speed at most this many times as hard as it lost it was stopped on purpose. Judgement: a bell comes to
-0.6 to 1.4, most scripted and simulated stalls to 3 and more."""
+that gathered speed at most this many times as hard as it lost it was stopped on purpose. Judgement: as measured here a
+bell comes to 1.2 to 2.0, scripted and simulated stalls to 2.3 and more."""
 LOAD_CHANGED_PART = 0.02
 """A load that differs by more than this part from the one at the start has changed; judgement, above sensor noise."""
 
@@ -50,10 +53,12 @@ class Ascent:
     """
 
     __slots__ = (
+        "_before_m_s",
+        "_before_m_s2",
         "_from_m",
         "_from_m_s",
         "_gathered_m_s",
-        "_gathered_t_us",
+        "_gathered_m_s2",
         "fast_t_us",
         "force_count",
         "force_sum_n",
@@ -103,7 +108,8 @@ class Ascent:
         self.start_m, self.start_t_us = start_m, start_t_us
         self.origin_m = start_m
         self._from_m, self._from_m_s = position_m, 0.0
-        self._gathered_m_s, self._gathered_t_us = velocity_m_s, t_us
+        self._gathered_m_s, self._gathered_m_s2 = velocity_m_s, self._acceleration_to(t_us, velocity_m_s)
+        self._before_m_s = self._before_m_s2 = 0.0
         self.peak_m = self.up_m = position_m
         self.peak_m_s = velocity_m_s
         self.least_m_s = 1e9
@@ -144,9 +150,14 @@ class Ascent:
         if velocity_m_s > self.peak_m_s:
             self.peak_m_s = velocity_m_s
             if velocity_m_s * GATHERED_PART > self._gathered_m_s:
-                self._gathered_m_s, self._gathered_t_us = velocity_m_s, t_us
+                self._before_m_s, self._before_m_s2 = self._gathered_m_s, self._gathered_m_s2
+                self._gathered_m_s, self._gathered_m_s2 = velocity_m_s, self._acceleration_to(t_us, velocity_m_s)
         if healthy or velocity_m_s > BRAKED_FROM_PART * self.peak_m_s:
             self._from_m, self._from_m_s = position_m, velocity_m_s
+
+    def _acceleration_to(self, t_us: int, velocity_m_s: float) -> float:
+        """Mean acceleration since the start."""
+        return velocity_m_s * 1e6 / max(1, t_us - self.start_t_us)
 
     @property
     def _lost_m_s2(self) -> float:
@@ -157,10 +168,12 @@ class Ascent:
     @property
     def _eased(self) -> bool:
         """It gathered speed about as gently as it lost it."""
-        if self.load_falling or self._from_m_s < EASED_FROM_M_S:
+        if self.load_falling or self._from_m_s < EASED_FROM_M_S or self.peak_m - self.start_m < LEAST_EASED_M:
             return False
-        gathering_us = self._gathered_t_us - self.start_t_us
-        return self._gathered_m_s * 1e6 <= EASED_PART * self._lost_m_s2 * gathering_us
+        gathered_m_s2 = self._gathered_m_s2
+        if self._before_m_s2 > gathered_m_s2 and self._before_m_s >= HALF_WAY_PART * self.peak_m_s:
+            gathered_m_s2 = self._before_m_s2
+        return gathered_m_s2 <= EASED_PART * self._lost_m_s2
 
     @property
     def braked(self) -> bool:

@@ -21,8 +21,11 @@ CREEP_US: Final = 400_000
 CRAWL_M: Final = 0.0085
 """More than a body sways from its lowest to its highest position; judgement."""
 CRAWL_US: Final = 100_000
+FELL_M: Final = 0.015
+FELL_M_S: Final = -0.1
 LONG_CRAWL_US: Final = 500_000
 SMOOTHING_US: Final = 100_000
+NO_FASTER: Final = 1.2
 FALLING_M_S: Final = -0.12
 SETTLED_M_S: Final = -0.02
 BOTTOM_PART: Final = 0.35
@@ -43,15 +46,18 @@ class FailedStartDetector:
         "_crawling_since_us",
         "_highest_m",
         "_left_t_us",
-        "_smooth_m_s",
-        "_t_us",
+        "_may_fall",
         "_patience_us",
         "_pushing_since_us",
         "_reference_m",
+        "_rested_m",
         "_settled_m",
         "_since_us",
+        "_slowed",
+        "_smooth_m_s",
         "_still_m_s",
         "_stuck_us",
+        "_t_us",
         "_told",
         "_usual_us",
     )
@@ -60,24 +66,27 @@ class FailedStartDetector:
         self._patience_us = self._usual_us = round(stall.start_patience_s * 1e6)
         self._stuck_us = min(self._usual_us, round(stall.still_limit_s * 1e6))
         self._still_m_s = stall.velocity_m_s
-        self._reference_m = self._highest_m = 0.0
+        self._reference_m = self._highest_m = self._rested_m = 0.0
         self._settled_m: float | None = None
         self._since_us = self._left_t_us = self._t_us = 0
         self._smooth_m_s = 0.0
         self._pushing_since_us: int | None = None
         self._crawling_since_us: int | None = None
-        self._told = False
+        self._told = self._slowed = self._may_fall = False
 
-    def restart(self, t_us: int, x: float, *, slowed: bool = False) -> None:
+    def restart(self, t_us: int, x: float, *, slowed: bool = False, below_any_top: bool = False) -> None:
         """The handle is back from an ascent, or in the dock.
 
         Args:
             t_us: rig time.
             x: position, metres.
             slowed: it rests out of the dock, and came there as gently as somebody who is stuck.
+            below_any_top: it rests too low for the end of a repetition.
         """
+        self._slowed = slowed
         self._patience_us = self._stuck_us if slowed else self._usual_us
-        self._reference_m = self._highest_m = x
+        self._reference_m = self._highest_m = self._rested_m = x
+        self._may_fall = slowed and below_any_top
         self._settled_m = None
         self._since_us = self._left_t_us = t_us
         self._crawling_since_us = None
@@ -119,9 +128,19 @@ class FailedStartDetector:
         """
         if self._settled_m is None and bottom_m is not None and x < bottom_m and v > SETTLED_M_S:
             self._settled_m = x
-        if not known and bottom_m is not None and self._crawling(t_us, x, v, low_m) and not self._told:
+        slower = self._slower(t_us, x, v, low_m)
+        if (
+            self._slowed
+            and not known
+            and not self._told
+            and (self._crawling(t_us, x, v, low_m, slower=slower) or self._fell(x, v))
+        ):
             return self._tell(t_us, v, force_n, fraction)
-        if known and not self._told and self._pushing(t_us, x, v, low_m, bottom_m if confirmed else None, fraction):
+        if (
+            known
+            and not self._told
+            and self._pushing(t_us, x, v, low_m, bottom_m if confirmed else None, fraction, slower=slower)
+        ):
             return self._tell(t_us, v, force_n, fraction)
         if x < self._reference_m - BELOW_M or x > self._reference_m + ABOVE_M:
             self._reference_m = x
@@ -135,18 +154,19 @@ class FailedStartDetector:
             return None
         return self._tell(t_us, v, force_n, fraction)
 
-    def _crawling(self, t_us: int, x: float, v: float, low_m: float) -> bool:
-        """Before a whole repetition was seen: the handle goes up slower and slower, or hardly at all.
-
-        A start that succeeds gathers speed, and a body that sways comes down again.
-        """
+    def _slower(self, t_us: int, x: float, v: float, low_m: float) -> bool:
+        """The handle rises no faster than it has risen so far; a start that succeeds gathers speed."""
         passed_us, self._t_us = t_us - self._t_us, t_us
         self._smooth_m_s += passed_us / (passed_us + SMOOTHING_US) * (v - self._smooth_m_s)
+        # who pushes goes up and stays there; what comes down again is the sway of a body
+        self._highest_m = x if x <= low_m + CREEP_M or x > self._highest_m else self._highest_m
         if x <= low_m + SWAY_M:
             self._left_t_us = t_us
-        self._highest_m = x if x <= low_m + CREEP_M or x > self._highest_m else self._highest_m
-        risen_us = t_us - self._left_t_us
-        slower = self._smooth_m_s * risen_us < (x - low_m) * 1e6 or risen_us > LONG_CRAWL_US
+        return self._smooth_m_s * (t_us - self._left_t_us) < NO_FASTER * (x - low_m) * 1e6
+
+    def _crawling(self, t_us: int, x: float, v: float, low_m: float, *, slower: bool) -> bool:
+        """Before a whole repetition was seen: up a little, slower and slower or hardly at all, and not down again."""
+        slower = slower or t_us - self._left_t_us > LONG_CRAWL_US
         sways = x < self._highest_m - SWAY_M
         if x <= low_m + CRAWL_M or sways or v >= self._still_m_s or not slower or t_us < self._since_us:
             self._crawling_since_us = None
@@ -155,16 +175,28 @@ class FailedStartDetector:
             self._crawling_since_us = t_us
         return t_us - self._crawling_since_us >= CRAWL_US
 
+    def _fell(self, x: float, v: float) -> bool:
+        """It was let down from where it had slowed to a rest: an attempt straight out of the dock was given up."""
+        if x > self._rested_m:
+            self._rested_m = x
+        return self._may_fall and x < self._rested_m - FELL_M and v < FELL_M_S
+
     def _pushing(
-        self, t_us: int, x: float, v: float, low_m: float, bottom_m: float | None, fraction: float | None
+        self,
+        t_us: int,
+        x: float,
+        v: float,
+        low_m: float,
+        bottom_m: float | None,
+        fraction: float | None,
+        *,
+        slower: bool,
     ) -> bool:
         """The handle creeps up from the bottom, or sinks below it, as it does only under a lifter who tries."""
         if fraction is None or fraction > BOTTOM_PART:
             return False
-        # who pushes goes up and stays there; what comes down again is the sway of a body
-        self._highest_m = x if x <= low_m + CREEP_M or x > self._highest_m else self._highest_m
         sways = x < self._highest_m - SWAY_M
-        creeps = low_m + CREEP_M < x <= low_m + ONSET_M and v < self._still_m_s and not sways
+        creeps = low_m + CREEP_M < x <= low_m + ONSET_M and v < self._still_m_s and slower and not sways
         settled_m = self._settled_m
         if bottom_m is not None and settled_m is not None and settled_m < bottom_m:
             # a bottom may be deeper than usual: what sinks, sinks from where it came to rest

@@ -362,7 +362,7 @@ class RepetitionSegmenter:
             self.in_repetition = self._ascent.taking_up = False
             self._span.bottom_m = x
             self._restart_bottom(t)
-            self._start.restart(t, x, slowed=self._ascent.slowed)
+            self._start.restart(t, x, slowed=self._ascent.slowed, below_any_top=over.outcome is None)
         elif over.outcome is not None:
             self._end(t, over.outcome, load_n, signals)
 
