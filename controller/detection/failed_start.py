@@ -211,6 +211,7 @@ class FailedStartDetector:
 
     def _tell(self, t_us: int, v: float, force_n: float | None, fraction: float | None) -> StallSeen:
         self._told = True
+        self._may_fall = False
         return StallSeen(
             reason=Reason.FAILED_START,
             t_us=t_us,
