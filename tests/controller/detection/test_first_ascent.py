@@ -91,7 +91,7 @@ def test_sticking_straight_out_of_the_dock_is_a_stall_where_it_is(rom_m: float |
 
 
 @pytest.mark.parametrize("rom_m", [None, ROM])
-@pytest.mark.parametrize("rest_s", [0.5, 1.0, 1.5])
+@pytest.mark.parametrize("rest_s", [0.5, 1.5, 4.0])
 def test_a_careful_take_up_with_a_rest_is_no_stall(rom_m: float | None, rest_s: float) -> None:
     trace = from_dock().move(0.3, 2.0).hold(rest_s)
     for _ in range(3):
@@ -99,6 +99,52 @@ def test_a_careful_take_up_with_a_rest_is_no_stall(rom_m: float | None, rest_s: 
     signals = run(segmenter(rom_m, rule="dwell"), trace, docked_s=0.9, **NOISE)
     assert not stalls(signals)
     assert outcomes(signals) == [COMPLETED] * 3
+
+
+@pytest.mark.parametrize("up_s", [1.5, 2.5, 4.0])
+def test_a_slow_smooth_first_repetition_that_rests_at_its_top_is_completed(up_s: float) -> None:
+    trace = from_dock().move(0.1, 0.5).hold(0.6)
+    for _ in range(2):
+        trace.move(0.1 + ROM, up_s).hold(2.5).move(0.1, 2.2).hold(0.3)
+    it = segmenter()
+    signals = run(it, trace, docked_s=0.5, **NOISE)
+    assert not stalls(signals)
+    assert outcomes(signals) == [COMPLETED] * 2
+    assert it.rom_reference_m == pytest.approx(ROM, abs=0.03)
+
+
+def test_a_handle_that_crawls_on_from_a_first_rest_is_a_failed_start() -> None:
+    trace = from_dock()
+    stopped_s = sticks(trace, 0.12, for_s=1.6)
+    trace.speeds([(0.0, 0.0), (0.1, 0.02), (0.9, 0.012), (1.0, 0.0)]).hold(0.5)
+    (seen,) = stalls(run(segmenter(), trace, docked_s=0.9, **NOISE))
+    assert seen.reason is Reason.FAILED_START
+    assert 0.4 < seen.t_us * 1e-6 - stopped_s < 1.9, "before the 2 s that a rest may last"
+    sways = from_dock()
+    sticks(sways, 0.12, for_s=1.2)
+    sways.move(0.126, 0.4).move(0.12, 0.4)
+    assert not stalls(run(segmenter(), sways, docked_s=0.9, **NOISE)), "a body that sways comes down again"
+
+
+def test_a_fall_from_a_first_rest_is_told_once() -> None:
+    trace = from_dock()
+    sticks(trace, 0.15, for_s=1.9)
+    fell_s = trace.now_s
+    trace.move(0.12, 0.25).hold(1.2)
+    (seen,) = stalls(run(segmenter(), trace, docked_s=0.9, **NOISE))
+    assert 0.0 < seen.t_us * 1e-6 - fell_s < 0.3
+    late = from_dock()
+    sticks(late, 0.15, for_s=3.6)
+    (seen,) = stalls(run(segmenter(), late.move(0.12, 0.25).hold(1.2), docked_s=0.9, **NOISE))
+    assert seen.t_us * 1e-6 < late.now_s - 1.45, "told for standing, and not again for the fall"
+
+
+def test_a_fall_from_as_high_as_a_top_is_a_repetition() -> None:
+    trace = from_dock()
+    sticks(trace, 0.3, for_s=1.9)
+    signals = run(segmenter(), trace.move(0.0, 0.8).hold(0.5), docked_s=0.9, **NOISE)
+    assert not stalls(signals)
+    assert outcomes(signals) == [COMPLETED]
 
 
 def test_a_first_repetition_that_is_slow_on_purpose_and_turns_at_its_top_is_completed() -> None:

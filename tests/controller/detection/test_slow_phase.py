@@ -307,6 +307,34 @@ def test_down_after_an_attempt_with_all_there_was_is_a_failure() -> None:
 # --- standing still -------------------------------------------------------------------------------------------------
 
 
+def slowing(**changes: Any) -> Bench:
+    """A bench whose ascent came up at 0.4 m/s at once and then lost its speed over 0.1 m."""
+    it = Bench(ascent={"start_t_us": T - 100_000, **changes})
+    it.ascent.moving(T, 0.2, 0.2, healthy=True)
+    return it
+
+
+def test_who_slowed_for_want_of_strength_stands_for_700_ms_and_once_helped_for_the_limit() -> None:
+    for changes, limit_us in (({}, 700_000), ({"stalls": 1}, 1_000_000)):
+        it = slowing(**changes)
+        assert it.slow(0.3, 0.01, t=T + 22_000, share=0.6) is None
+        assert it.ascent.slowed
+        it.slow(0.3, 0.01, t=T + limit_us - 1, share=0.6)
+        assert not it.signals
+        it.slow(0.3, 0.01, t=T + limit_us, share=0.6)
+        assert len(it.signals) == 1
+
+
+def test_who_began_under_a_load_on_its_way_down_may_be_resting_at_the_bottom_unless_it_is_far() -> None:
+    for start_m, limit_us in ((0.11, 1_000_000), (0.09, 700_000)):
+        it = slowing(load_falling=True, start_m=start_m)
+        it.slow(0.3, 0.01, t=T + 22_000, share=0.6)
+        it.slow(0.3, 0.01, t=T + limit_us - 1, share=0.6)
+        assert not it.signals
+        it.slow(0.3, 0.01, t=T + limit_us, share=0.6)
+        assert len(it.signals) == 1
+
+
 def test_standing_still_for_the_limit_is_a_stall_and_does_not_end_the_ascent() -> None:
     it = Bench()
     it.ascent.stalls = 1
