@@ -69,6 +69,9 @@ def updated(p: Matrix, h: list[float], variance: float) -> tuple[float, list[flo
     total = variance
     for k in range(n):
         total += h[k] * ph[k]
+    if not total >= variance:
+        # a sensitivity so large that the variance of what was seen is lost in rounding
+        total = variance + _spread(p, h)
     gain = [value / total for value in ph]
     short = [[p[k][j] - gain[k] * ph[j] for j in range(n)] for k in range(n)]
     return total, gain, short if is_covariance(short) else _joseph(p, h, gain, variance)
@@ -78,6 +81,17 @@ def _dot(a: list[float], b: list[float]) -> float:
     total = a[0] * b[0]
     for k in range(1, len(a)):
         total += a[k] * b[k]
+    return total
+
+
+def _spread(p: Matrix, h: list[float]) -> float:
+    """hᵀPh as a sum of squares, from factors without a negative pivot."""
+    n = len(p)
+    lower, pivots = factors(p)
+    total = 0.0
+    for k in range(n):
+        along = _dot([lower[i][k] for i in range(n)], h)
+        total += max(0.0, pivots[k]) * along * along
     return total
 
 

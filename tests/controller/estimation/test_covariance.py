@@ -115,6 +115,17 @@ def test_the_short_form_is_let_go_where_rounding_would_make_a_variance_negative(
     assert smallest_part(after) >= -1e-9
 
 
+def test_a_variance_that_is_lost_in_rounding_is_no_negative_one() -> None:
+    """Found by random profiles: a sensitivity of 10^28 along a direction that has no variance left."""
+    p = [[0.3 * 0.3, -0.3 * 1.3], [-0.3 * 1.3, 1.3 * 1.3]]
+    h = [1.3e28, 0.3 * 1e28]
+    seen = [row[0] * h[0] + row[1] * h[1] for row in p]
+    assert 0.05 + h[0] * seen[0] + h[1] * seen[1] < 0.0
+    total, _, after = updated(p, h, 0.05)
+    assert total >= 0.05
+    assert is_covariance(after)
+
+
 def test_an_ordinary_update_has_the_bits_of_the_short_form() -> None:
     p = [[0.09, 0.01], [0.01, 0.04]]
     total, gain, after = updated(p, [1.0, 0.5], 0.0009)
