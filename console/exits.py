@@ -51,6 +51,12 @@ class CommandError(click.ClickException):
         super().__init__(message)
         self.code = code
 
+    def format_message(self) -> str:
+        """The sentence; file names in it may come from anybody, so it is made visible."""
+        from ebbset.models.contract.formatting import visible
+
+        return visible(self.message)
+
     @property
     def exit_code(self) -> int:  # type: ignore[override]
         """Exit code in the form that click expects."""

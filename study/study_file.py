@@ -19,8 +19,9 @@ from typing import Annotated, Final, Literal, Self
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from ebbset.controller.service.documents import read_prescription, read_text
-from ebbset.models.contract.field_types import Name
+from ebbset.controller.recording.regular_files import read_document
+from ebbset.controller.service.documents import read_prescription
+from ebbset.models.contract.field_types import Name, PlainText
 from ebbset.models.contract.prescription import LoadN, Prescription
 from ebbset.models.contract.problems import BadDocumentError, Problem
 from ebbset.models.contract.toml_text import read_model
@@ -42,8 +43,10 @@ class Condition(_StudySection):
     """One arm of the study."""
 
     code: Annotated[str, Field(pattern=r"^[A-Za-z0-9]{1,8}$", description="short code, in tables and schedules")]
-    label: Annotated[str, Field(min_length=1, max_length=120)]
-    prescription: Annotated[str, Field(min_length=1, description="file of the prescription, beside the study file")]
+    label: Annotated[PlainText, Field(min_length=1, max_length=120)]
+    prescription: Annotated[PlainText, Field(min_length=1)] = Field(
+        description="file of the prescription, beside the study file"
+    )
 
 
 class Participant(_StudySection):
@@ -64,7 +67,7 @@ class StudyFile(_StudySection):
     """A study as its authors registered it."""
 
     version: Literal[1] = 1
-    name: Annotated[str, Field(min_length=1, max_length=120)]
+    name: Annotated[PlainText, Field(min_length=1, max_length=120)]
     seed: Annotated[int, Field(ge=0, le=2**53)]
     design: Literal["crossover", "parallel"]
     blocks: Annotated[int, Field(ge=1, le=20)] = Field(
@@ -172,7 +175,7 @@ def read_study(path: Path) -> Study:
         BadDocumentError: every problem of the study file or of a prescription.
         UnusableFileError: a file cannot be read.
     """
-    file = read_model(StudyFile, read_text(path), what=str(path))
+    file = read_model(StudyFile, read_document(path), what=str(path))
     prescriptions = {}
     for k, condition in enumerate(file.conditions):
         beside = path.parent / condition.prescription

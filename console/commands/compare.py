@@ -140,10 +140,10 @@ def _checked(condition: Any) -> Any:
 
 
 def _run(conditions: Any, population: Any, workers: int, scheduler: str | None) -> list[Any]:
-    from rich.console import Console
     from rich.progress import track
 
     from ebbset.coaching.compare import jobs, run_job
+    from ebbset.console.terminal import Terminal
     from ebbset.simulators.closed_loop.parallel import parallel_map
 
     with ExitStack() as stack:
@@ -156,7 +156,7 @@ def _run(conditions: Any, population: Any, workers: int, scheduler: str | None) 
             results,
             description="simulated lifters",
             total=population.lifters,
-            console=Console(stderr=True),
+            console=Terminal(stderr=True),
             transient=True,
         )
         return list(shown)
@@ -201,11 +201,10 @@ def plain(found: Any) -> dict[str, Any]:
 
 
 def _show(found: Any, lifters: int, seed: int) -> None:
-    from rich.console import Console
-
     from ebbset.coaching.compare import MEASURES
+    from ebbset.console.terminal import Terminal
 
-    console = Console(highlight=False)
+    console = Terminal()
     letters = [chr(ord("A") + k % 26) * (1 + k // 26) for k in range(len(found.conditions))]
     console.print(f"{lifters} simulated lifters, seed {seed}; mean (95 % confidence interval). Nobody lifted.")
     for letter, name in zip(letters, found.conditions, strict=True):

@@ -64,11 +64,12 @@ def command(short: bool, seed: int | None, seeds: Path | None, workers: int, plo
 
 
 def _show(report: Any) -> None:
-    from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
-    console = Console(highlight=False)
+    from ebbset.console.terminal import Terminal
+
+    console = Terminal()
     for title, rows in report.tables():
         heads = list(dict.fromkeys(name for row in rows for name in row))
         counts = {head for head in heads if all(_whole(row.get(head)) for row in rows)}

@@ -112,19 +112,19 @@ def command(
 def _planned(lifter: Any, wishes: Any, cables: int, units: LoadUnit, twins: int, seed: int, workers: int) -> Any:
     from functools import partial
 
-    from rich.console import Console
     from rich.progress import Progress
 
     from ebbset.coaching.assumptions import report_draws
     from ebbset.coaching.candidates import candidates
     from ebbset.coaching.plan import make_plan
+    from ebbset.console.terminal import Terminal
     from ebbset.simulators.closed_loop.parallel import parallel_map
     from ebbset.simulators.population.twin import draw_twins
     from ebbset.simulators.rig.rig_parameters import RigParameters
 
     rig = RigParameters(n_cables=cables)
     found = candidates(lifter, wishes, rig, units=units)
-    with Progress(console=Console(stderr=True), transient=True) as progress:
+    with Progress(console=Terminal(stderr=True), transient=True) as progress:
         task = progress.add_task("fitting twins", total=None)
         people = draw_twins(lifter, rig, seed, twins)
         progress.update(task, description="simulated sets", total=len(found) * len(people), completed=0)
@@ -142,12 +142,12 @@ def _planned(lifter: Any, wishes: Any, cables: int, units: LoadUnit, twins: int,
 
 
 def _show(plan: Any, choice: Any) -> None:
-    from rich.console import Console
     from rich.table import Table
 
+    from ebbset.console.terminal import Terminal
     from ebbset.models.physiology.stimulus import ASSUMPTIONS
 
-    console = Console(highlight=False)
+    console = Terminal()
     console.print(
         f"Simulated on {plan.twins} twins. Medians, with 80 % ranges.\n"
         "Stimulus is relative, estimated: 1 = a fresh repetition at failure.\n"

@@ -38,14 +38,14 @@ def command(files: tuple[Path, ...], page: Path | None, no_page: bool, as_json: 
     """
     from ebbset.console.report.page import render
     from ebbset.console.report.sources import read_sources
+    from ebbset.models.contract.formatting import visible
 
     if page is not None and no_page:
         raise click.UsageError("--page and --no-page cannot be used together.")
     sources = read_sources(files)
     if as_json:
-        click.echo(
-            json.dumps([plain_set(item) for source in sources for item in source.sets], ensure_ascii=False, indent=2)
-        )
+        told = [plain_set(item) for source in sources for item in source.sets]
+        click.echo(visible(json.dumps(told, ensure_ascii=False, indent=2)))
     else:
         _show(sources)
     if no_page or (as_json and page is None):
@@ -60,11 +60,10 @@ def command(files: tuple[Path, ...], page: Path | None, no_page: bool, as_json: 
 
 
 def _show(sources: Any) -> None:
-    from rich.console import Console
-
     from ebbset.console.report.terminal_report import show
+    from ebbset.console.terminal import Terminal
 
-    console = Console(highlight=False)
+    console = Terminal()
     for source in sources:
         for sentence in source.missing:
             console.print(f"{source.name}: {sentence}", style="italic")

@@ -78,11 +78,10 @@ def command(
 
 
 def _one(order: Any, seed: int, profile: Any, record: Path | None, as_json: bool) -> int:
-    from rich.console import Console
-
     from ebbset.console.commands.report import plain_set
     from ebbset.console.commands.simulation import run_average
     from ebbset.console.report.terminal_report import show
+    from ebbset.console.terminal import Terminal
     from ebbset.controller.recording.recorded_set import recorded_sets
     from ebbset.controller.recording.sources import SIMULATED
 
@@ -91,7 +90,7 @@ def _one(order: Any, seed: int, profile: Any, record: Path | None, as_json: bool
     if as_json:
         click.echo(json.dumps([plain_set(item) for item in items], ensure_ascii=False, indent=2))
     else:
-        console = Console(highlight=False)
+        console = Terminal()
         for item in items:
             show(item, console, simulated=SIMULATED)
     if record is not None:
@@ -102,17 +101,17 @@ def _one(order: Any, seed: int, profile: Any, record: Path | None, as_json: bool
 def _many(
     order: Any, persons: int, seed: int, workers: int, as_written: bool, table: Path | None, as_json: bool
 ) -> int:
-    from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
     from ebbset.console.commands.simulation import Table, Tally, cases
+    from ebbset.console.terminal import Terminal
     from ebbset.simulators.closed_loop.population_run import run_cases
 
     tally = Tally()
     columns = (TextColumn("simulated sets"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with ExitStack() as stack:
         written = None if table is None else stack.enter_context(Table(table))
-        progress = stack.enter_context(Progress(*columns, console=Console(stderr=True), transient=True))
+        progress = stack.enter_context(Progress(*columns, console=Terminal(stderr=True), transient=True))
         task = progress.add_task("sets", total=persons)
         people = cases(order, persons=persons, seed=seed, relative=not as_written)
         for row in run_cases(people, seed=seed, workers=workers):
@@ -124,7 +123,7 @@ def _many(
     if as_json:
         click.echo(json.dumps(told, ensure_ascii=False, indent=2))
     else:
-        _show_summary(told, Console(highlight=False))
+        _show_summary(told, Terminal())
     if table is not None:
         click.echo(f"The table is in {table}", err=as_json)
     return int(Exit.OK if not tally.broken and not tally.not_run else Exit.NO)

@@ -131,9 +131,9 @@ def session(study: Path, participant: str, period: int, output: Path | None) -> 
 @seed_option
 def rehearse(study: Path, folder: Path, seed: int) -> int:
     """Run every session on simulated lifters and record it in a folder. Nobody lifts."""
-    from rich.console import Console
     from rich.progress import track
 
+    from ebbset.console.terminal import Terminal
     from ebbset.simulators.closed_loop.simulated_set import SetNotRunError
     from ebbset.study.rehearsal import rehearse as carry_out
     from ebbset.study.study_file import read_study
@@ -145,7 +145,7 @@ def rehearse(study: Path, folder: Path, seed: int) -> int:
             steps,
             description="simulated sessions",
             total=len(found.schedule),
-            console=Console(stderr=True),
+            console=Terminal(stderr=True),
             transient=True,
         ):
             pass
@@ -215,12 +215,13 @@ def _plain(judged: list[Any], departures: list[str]) -> dict[str, Any]:
 
 
 def _summary(rows: list[Any]) -> None:
-    from rich.console import Console
     from rich.table import Table
+
+    from ebbset.console.terminal import Terminal
 
     table = Table(box=None, pad_edge=False, header_style="dim")
     for head in ("done minus prescribed", "times", "median", "largest"):
         table.add_column(head, justify="left" if head.startswith("done") else "right")
     for row in rows:
         table.add_row(row.what, str(row.count), f"{row.median:+.1f} {row.unit}", f"{row.worst:+.1f} {row.unit}")
-    Console(highlight=False).print(table)
+    Terminal().print(table)

@@ -50,11 +50,12 @@ def command(short: bool, seed: int, plot: Path | None, as_json: bool) -> int:
 
 
 def _show(report: Any) -> None:
-    from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
-    console = Console(highlight=False)
+    from ebbset.console.terminal import Terminal
+
+    console = Terminal()
     table = Table(box=None, pad_edge=False, header_style="dim")
     for head in ("", "check and its source", "published", "simulated", "error", "", ""):
         table.add_column(head, justify="right" if head in ("published", "simulated", "error") else "left")

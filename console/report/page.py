@@ -60,7 +60,7 @@ def render(sources: Sequence[Source], *, made_at: datetime.datetime) -> str:
     folder = files("ebbset.console.report") / "templates"
     template = environment.from_string((folder / "report.html").read_text(encoding="utf-8"))
     style = Markup((folder / "report.css").read_text(encoding="utf-8"))
-    return template.render(page=_page(sources, items, made_at), style=style)
+    return formatting.visible(template.render(page=_page(sources, items, made_at), style=style))
 
 
 def _page(

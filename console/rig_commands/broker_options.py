@@ -24,11 +24,11 @@ def _rig_name(_ctx: click.Context, _param: click.Parameter, value: str) -> str:
     """Check with the contract's own rule that the name can be part of a topic."""
     from pydantic import TypeAdapter, ValidationError
 
-    from ebbset.models.contract.field_types import Name
+    from ebbset.models.contract.field_types import RigName
     from ebbset.models.contract.problems import problems_of
 
     try:
-        return str(TypeAdapter(Name).validate_python(value))
+        return str(TypeAdapter(RigName).validate_python(value))
     except ValidationError as error:
         problem = problems_of(error)[0]
         raise click.BadParameter(f"{problem.value}; allowed: {problem.allowed}") from None
@@ -46,7 +46,7 @@ def broker_options(function: F) -> F:
                 default="rig1",
                 show_default=True,
                 callback=_rig_name,
-                help="Name of the rig, as in its topics: letters, digits, dot, hyphen and underscore.",
+                help="Name of the rig, as in its topics: a letter or digit, then also dot, hyphen and underscore.",
             ),
             click.option("--host", default="127.0.0.1", show_default=True, help="Host of the broker."),
             click.option("--port", type=int, help="Port of the broker; by default 8883 with TLS, 1883 without."),

@@ -33,13 +33,12 @@ def command(folder: Path) -> int:
 
     The rig and the lifter are simulated, and so is everything shown.
     """
-    from rich.console import Console
-
     from ebbset.console.live import demonstration
     from ebbset.console.report.page import render
     from ebbset.console.report.prescription_text import prescription_lines
     from ebbset.console.report.sources import read_sources
     from ebbset.console.report.terminal_report import show
+    from ebbset.console.terminal import Terminal
     from ebbset.controller.recording.replay import replay
     from ebbset.controller.recording.sources import open_recording
     from ebbset.controller.service.policy_registry import load_policies
@@ -47,7 +46,7 @@ def command(folder: Path) -> int:
     from ebbset.models.contract.prescription import Prescription
     from ebbset.models.contract.profile import LifterProfile
 
-    console = Console(highlight=False)
+    console = Terminal()
     order_text, profile_text = demonstration.demo_files()
     order, profile = Prescription.from_toml(order_text), LifterProfile.from_toml(profile_text)
     console.print("Simulated throughout: rig, lifter, scenario and every figure. Nobody lifts.", style="italic")

@@ -145,12 +145,11 @@ def _ask(action: str, rig: str, who: str, as_json: bool, values: dict[str, Any],
 
 
 def _watch(rig: str, order: Any, values: dict[str, Any]) -> None:
-    from rich.console import Console
-
     from ebbset.console.live.live_view import LiveState, follow, on_screen, picture
+    from ebbset.console.terminal import Terminal
 
     state = LiveState() if order is None else LiveState.of(order)
-    console = Console(highlight=False)
+    console = Terminal()
     with on_screen(state, console):
         asyncio.run(follow(broker_settings(**values), rig, state))
     console.print(picture(state))

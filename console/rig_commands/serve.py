@@ -65,12 +65,13 @@ def command(settings_file: Path | None, rig: str, facts: dict[str, str], **value
     """
     from ebbset.console import logs
     from ebbset.controller.link.settings import ServeSettings
-    from ebbset.controller.service.documents import read_prescription, read_profile, read_text
+    from ebbset.controller.recording.regular_files import read_document
+    from ebbset.controller.service.documents import read_prescription, read_profile
     from ebbset.controller.service.serve import serve
 
     logs.configure()
     if settings_file is not None:
-        settings = ServeSettings.from_toml(read_text(settings_file), what=str(settings_file))
+        settings = ServeSettings.from_toml(read_document(settings_file), what=str(settings_file))
     else:
         files = {name: values.pop(name) for name in ("prescription", "profile")}
         recordings = values.pop("recordings")

@@ -11,7 +11,6 @@ import ipaddress
 import os
 import ssl
 import stat
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,11 +18,12 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from ebbset.models.contract.field_types import Name
+from ebbset.controller.recording.regular_files import LARGEST_DOCUMENT_BYTES, read_document, read_regular
+from ebbset.models.contract.field_types import RigName
 from ebbset.models.contract.prescription import Prescription
-from ebbset.models.contract.problems import BadDocumentError, Problem, problems_of, shorten
+from ebbset.models.contract.problems import BadDocumentError, Problem, UnusableFileError, problems_of, shorten
 from ebbset.models.contract.profile import LifterProfile
-from ebbset.models.contract.toml_text import read_model
+from ebbset.models.contract.toml_text import read_model, read_toml
 
 USERNAME_VARIABLE: Final = "EBBSET_MQTT_USERNAME"
 PASSWORD_VARIABLE: Final = "EBBSET_MQTT_PASSWORD"
@@ -92,7 +92,11 @@ class BrokerSettings(_SettingsSection):
         if not self.uses_tls:
             return None
         try:
+            if self.ca_file is not None:
+                read_regular(self.ca_file, LARGEST_DOCUMENT_BYTES)
             return ssl.create_default_context(cafile=self.ca_file)
+        except UnusableFileError as error:
+            raise _bad("broker.ca_file", self.ca_file, f"a readable file of certificates ({error})") from None
         except (OSError, ssl.SSLError) as error:
             raise _bad("broker.ca_file", self.ca_file, f"a readable file of certificates ({error})") from None
 
@@ -122,7 +126,7 @@ class BrokerSettings(_SettingsSection):
 class ServeSettings(_SettingsSection):
     """What `serve` needs to know."""
 
-    rig: Name
+    rig: RigName
     broker: BrokerSettings = BrokerSettings()
     recordings: Path = Field(default=Path("recordings"), description="folder for recordings; created if missing")
     prescription: Path | None = Field(default=None, description="used if an arm request has none")
@@ -197,8 +201,8 @@ def _read(field: str, path: Path) -> str:
         BadDocumentError: it cannot be read as UTF-8 text.
     """
     try:
-        return path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
+        return read_document(path)
+    except UnusableFileError as error:
         raise _bad(field, path, f"a readable text file ({error})") from None
 
 
@@ -208,9 +212,11 @@ def _credentials_from(path: Path) -> Credentials:
     if path.stat().st_mode & (stat.S_IRWXG | stat.S_IRWXO):
         raise _bad(field, path, f"a file that only its owner can read (chmod 600 {path.name})")
     try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise _bad(field, path, f"TOML with username and password ({error})") from None
+        data = read_toml(text, what=field)
+    except BadDocumentError as error:
+        # Only what is allowed: the value would show the beginning of a file that holds a password.
+        allowed = error.problems[0].allowed
+        raise _bad(field, path, f"TOML with username and password ({allowed})") from None
     username, password = data.get("username"), data.get("password")
     if not isinstance(username, str) or not isinstance(password, str):
         raise _bad(field, path, "TOML with username and password, both text")

@@ -19,6 +19,7 @@ from typing import Any, Final
 from ebbset.controller.messages import codec
 from ebbset.controller.messages.actions import Output
 from ebbset.controller.messages.events import Event, RigAnnounced
+from ebbset.controller.recording.regular_files import read_regular
 from ebbset.controller.recording.writer import METADATA_BEGIN, METADATA_END, TOPICS, checksum
 
 _MAGIC: Final = b"\x89MCAP0\r\n"
@@ -29,6 +30,8 @@ _MESSAGE_HEAD: Final = struct.Struct("<HIQQ")
 # Times, size, checksum, compression (none: our chunks are plain) and length of the records.
 _CHUNK_HEAD_BYTES: Final = 8 + 8 + 8 + 4 + 4 + 8
 _TAIL_BYTES: Final = 262_144
+LARGEST_RECORDING_BYTES: Final = 1024 * 1024 * 1024
+"""Far above the largest that a service writes; a recording is read as a whole."""
 _STATE: Final = re.compile(rb'"state":"([a-z]+)"')
 _SEAL: Final = re.compile(rb',"crc32":(\d{1,10})\}$')
 _COUNT: Final = re.compile(rb',"outputs":(\d{1,6})$')
@@ -112,9 +115,9 @@ def read_recording(path: Path) -> Recording:
 
     Raises:
         BadRecordingError: the file holds no message and no metadata of an ebbset recording.
-        OSError: the file cannot be opened or read.
+        UnusableFileError: the file cannot be read, is not a regular file, or is too large.
     """
-    return parse_recording(path.read_bytes(), name=path.name)
+    return parse_recording(read_regular(path, LARGEST_RECORDING_BYTES), name=path.name)
 
 
 def parse_recording(data: bytes, *, name: str = "recording") -> Recording:

@@ -84,7 +84,7 @@ def replay_file(path: Path, policies: Mapping[str, PolicyFactory]) -> ReplayRepo
 
     Raises:
         BadRecordingError: the file is not a recording.
-        OSError: the file cannot be read.
+        UnusableFileError: the file cannot be read.
     """
     return replay(read_recording(path), policies)
 

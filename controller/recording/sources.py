@@ -35,8 +35,6 @@ def open_recording(path: Path) -> Recording:
         return read_recording(path)
     except BadRecordingError as error:
         raise UnusableFileError(f"{path}: {error}") from None
-    except OSError as error:
-        raise UnusableFileError(f"{path}: {error.strerror}") from None
 
 
 def read_source(path: Path) -> Source:

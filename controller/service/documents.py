@@ -5,34 +5,18 @@ The formats are defined by the models; this module only opens and reads the file
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from pydantic import ValidationError
 
+from ebbset.controller.recording.regular_files import read_document
 from ebbset.models.contract.prescription import Prescription
-from ebbset.models.contract.problems import BadDocumentError, Problem, UnusableFileError, problems_of, shorten
+from ebbset.models.contract.problems import BadDocumentError, Problem, problems_of, shorten
 from ebbset.models.contract.profile import LifterProfile
+from ebbset.models.contract.toml_text import read_toml
 
 Kind = Literal["prescription", "profile"]
-_LARGEST_FILE_BYTES = 1_000_000
-
-
-def read_text(path: Path) -> str:
-    """The text of a file.
-
-    Raises:
-        UnusableFileError: not there, not readable, not text, or far too large to be a document.
-    """
-    try:
-        if path.stat().st_size > _LARGEST_FILE_BYTES:
-            raise UnusableFileError(f"{path}: {path.stat().st_size} bytes; allowed: at most {_LARGEST_FILE_BYTES}")
-        return path.read_text(encoding="utf-8")
-    except UnicodeDecodeError:
-        raise UnusableFileError(f"{path}: not a text file in UTF-8") from None
-    except OSError as error:
-        raise UnusableFileError(f"{path}: {error.strerror}") from None
 
 
 def read_prescription(path: Path) -> Prescription:
@@ -42,7 +26,7 @@ def read_prescription(path: Path) -> Prescription:
         BadDocumentError: every problem found.
         UnusableFileError: the file cannot be read.
     """
-    return _checked(Prescription.from_toml(read_text(path), what=str(path)), str(path))
+    return _checked(Prescription.from_toml(read_document(path), what=str(path)), str(path))
 
 
 def read_profile(path: Path) -> LifterProfile:
@@ -52,7 +36,7 @@ def read_profile(path: Path) -> LifterProfile:
         BadDocumentError: every problem found.
         UnusableFileError: the file cannot be read.
     """
-    return LifterProfile.from_toml(read_text(path), what=str(path))
+    return LifterProfile.from_toml(read_document(path), what=str(path))
 
 
 def read_either(path: Path) -> Prescription | LifterProfile:
@@ -62,7 +46,7 @@ def read_either(path: Path) -> Prescription | LifterProfile:
         BadDocumentError: every problem found.
         UnusableFileError: the file cannot be read.
     """
-    text = read_text(path)
+    text = read_document(path)
     if kind_of(text) == "profile":
         return LifterProfile.from_toml(text, what=str(path))
     return _checked(Prescription.from_toml(text, what=str(path)), str(path))
@@ -71,8 +55,8 @@ def read_either(path: Path) -> Prescription | LifterProfile:
 def kind_of(text: str) -> Kind:
     """Kind of a document: a profile names a lifter or a velocity line, anything else is a prescription."""
     try:
-        data: dict[str, Any] = tomllib.loads(text)
-    except tomllib.TOMLDecodeError:
+        data = read_toml(text, what="document")
+    except BadDocumentError:
         return "prescription"
     return "profile" if {"lifter", "velocity_at_zero_m_s", "velocity_at_1rm_m_s"} & data.keys() else "prescription"
 

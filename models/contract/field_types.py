@@ -14,6 +14,15 @@ def _shorten_own(text: Any, info: ValidationInfo) -> Any:
 
 
 Name = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_.\-]+$")]
+RIG_PATTERN: Final = r"^[A-Za-z0-9][A-Za-z0-9_.\-]*$"
+RigName = Annotated[str, Field(min_length=1, max_length=64, pattern=RIG_PATTERN)]
+"""As `Name`, and never a hidden file or an option: it begins the names of recordings."""
+PLAIN: Final = r"^[^\u0000-\u001f\u007f-\u009f\u061c\u200b\u200e\u200f\u2028-\u202e\u2060-\u206f\ufeff]*$"
+"""Text of one line without control characters and without characters that change the direction of the text."""
+PLAIN_LINES: Final = PLAIN.replace(r"\u0000-\u001f", r"\u0000-\u0008\u000b-\u001f")
+"""The same with line breaks and tabs."""
+PlainText = Annotated[str, Field(pattern=PLAIN)]
+PlainLines = Annotated[str, Field(pattern=PLAIN_LINES)]
 Token = Annotated[str, Field(min_length=8, max_length=64, pattern=r"^[A-Za-z0-9_\-]+$")]
 Text = Annotated[str, Field(max_length=MOST_TEXT)]
 ReportText = Annotated[Text, BeforeValidator(_shorten_own)]

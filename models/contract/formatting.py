@@ -5,9 +5,11 @@ The only place where a value becomes text for people, in the terminal and on the
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import Final
 
+from ebbset.models.contract.field_types import PLAIN_LINES
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.contract.units import LoadUnit, from_newtons
 
@@ -31,6 +33,7 @@ ACTIONS: Final[dict[str, str]] = {
 }
 """What a decision did, as the first word of its line."""
 
+_UNSEEN: Final = re.compile(PLAIN_LINES.removeprefix("^[^").removesuffix("]*$").join("[]"))
 _PARTS: Final = frozenset(
     {
         "budget_spent",
@@ -68,6 +71,14 @@ _UNITS: Final[tuple[tuple[str, str, int], ...]] = (
     ("_m", "m", 2),
     ("_s", "s", 2),
 )
+
+
+def visible(text: str) -> str:
+    r"""Text in which characters that would control a screen or turn its direction stand as ``\uXXXX``.
+
+    Line breaks and tabs stay. Within the strings of a JSON document the result means the same as before.
+    """
+    return _UNSEEN.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
 
 
 def load(load_n: float | None, unit: LoadUnit) -> str:

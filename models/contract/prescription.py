@@ -15,7 +15,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from ebbset.models.contract.field_types import Name
+from ebbset.models.contract.field_types import Name, PlainLines, PlainText
 from ebbset.models.contract.toml_text import read_model, write_model
 from ebbset.models.contract.units import LoadUnit, parse_load
 
@@ -189,10 +189,10 @@ class Prescription(_PrescriptionSection):
     """One prescribed set."""
 
     version: Literal[1] = 1
-    name: Annotated[str, Field(min_length=1, max_length=120)]
+    name: Annotated[PlainText, Field(min_length=1, max_length=120)]
     exercise: Name
     units: LoadUnit = Field(default="kg", description="unit shown to people; the file and the wire stay in newtons")
-    notes: Annotated[str, Field(max_length=2_000)] = ""
+    notes: Annotated[PlainLines, Field(max_length=2_000)] = ""
     load: LoadSection
     stall: StallSection = StallSection()
     drop: DropSection = DropSection()

@@ -7,6 +7,7 @@ that pydantic can raise for our models, so the library's never reaches people. O
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -14,11 +15,19 @@ from typing import Any, Final
 
 from pydantic import ValidationError
 
+from ebbset.models.contract.field_types import PLAIN, PLAIN_LINES, RIG_PATTERN
+
 _SHOWN_CHARACTERS = 80
 _OWN: Final = "; allowed: "
 _SCALARS: Final = {"float": "a number", "int": "a whole number", "str": "text", "bool": "true or false"}
 """Names that pydantic puts behind the field where one of several kinds of value would do."""
 _CLASSES: Final = {"A-Z": "letters", "a-z": "", "0-9": "digits", "_": "underscore", ".": "dot", "-": "hyphen"}
+_BARE_KEY: Final = re.compile(r"[A-Za-z0-9_.:()\- ,|\[\]]{1,80}")
+_PATTERNS: Final = {
+    PLAIN: "one line of characters that are shown as written, none that controls a screen or the direction of the text",
+    PLAIN_LINES: "characters that are shown as written, none that controls a screen or the direction of the text",
+    RIG_PATTERN: "letters, digits, underscore, dot and hyphen, a letter or digit first",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,13 +134,16 @@ def _field(loc: Sequence[int | str], skip: int, otherwise: str = "document") -> 
     """``bouts[1].load_n``, as in our own sentences."""
     text = ""
     for part in loc[skip:]:
-        text += f"[{part}]" if isinstance(part, int) else f"{'.' if text else ''}{part}"
+        shown = part if isinstance(part, int) or _BARE_KEY.fullmatch(part) else shorten(part)
+        text += f"[{part}]" if isinstance(part, int) else f"{'.' if text else ''}{shown}"
     return text or otherwise
 
 
 def _pattern(context: Mapping[str, Any]) -> str:
     """A pattern in words, where it is one class of characters as all of ours are."""
     pattern = str(context["pattern"])
+    if pattern in _PATTERNS:
+        return _PATTERNS[pattern]
     inside, closed, count = pattern.removeprefix("^[").partition("]")
     rest, words = inside.replace("\\", ""), []
     for part, word in _CLASSES.items():

@@ -10,9 +10,9 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from ebbset.models.contract.field_types import (
     Force,
     Message,
-    Name,
     PerCable,
     Position,
+    RigName,
     RigTime,
     Sequence,
     Text,
@@ -32,7 +32,7 @@ LONGEST_ROM_M: Final = 4
 class RigIdentity(Message):
     """Who the rig is and what it can do; retained. Its last will is the same message with ``online`` false."""
 
-    rig: Name
+    rig: RigName
     boot_id: Token
     online: bool
     cables: Literal[1, 2]

@@ -8,15 +8,26 @@ from __future__ import annotations
 
 import datetime
 import json
+import re
 import tomllib
 from collections.abc import Mapping
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
 from ebbset.models.contract.problems import BadDocumentError, Problem, problems_of, shorten
 
 M = TypeVar("M", bound=BaseModel)
+
+MOST_CHARACTERS: Final = 1_000_000
+MOST_DEPTH: Final = 16
+MOST_NUMBER_CHARACTERS: Final = 100
+_TEXT_OR_COMMENT: Final = re.compile(
+    r'"""(?:\\.|[^\\])*?"""|\'\'\'.*?\'\'\'|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|\#[^\n]*', re.DOTALL
+)
+_PART: Final = r'(?:[A-Za-z0-9_\-]+|"")'
+_LONG_KEY: Final = re.compile(rf"(?<![A-Za-z0-9_\-\"]){_PART}(?:[ \t]*\.[ \t]*{_PART}){{{MOST_DEPTH},}}")
+_LONG_NUMBER: Final = re.compile(rf"(?<![\w.\-])[+\-]?\d[\w.+\-]{{{MOST_NUMBER_CHARACTERS},}}")
 
 
 def read_model(model: type[M], text: str, *, what: str) -> M:
@@ -30,16 +41,50 @@ def read_model(model: type[M], text: str, *, what: str) -> M:
     Raises:
         BadDocumentError: not TOML, or a field is wrong; every problem is listed.
     """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise BadDocumentError(
-            what, [Problem("document", shorten(text[:40]), f"TOML 1.0 ({error})", "not_toml")]
-        ) from None
+    data = read_toml(text, what=what)
     try:
         return model.model_validate(data)
     except ValidationError as error:
         raise BadDocumentError(what, problems_of(error)) from None
+
+
+def read_toml(text: str, *, what: str) -> dict[str, Any]:
+    """The tables of a TOML document, refused before it is parsed where parsing it could cost much time or memory.
+
+    Args:
+        text: the document.
+        what: name of the document for error messages.
+
+    Raises:
+        BadDocumentError: not TOML, too long, nested too deeply, or with a number that is too long.
+    """
+    allowed = _limit_broken(text)
+    if allowed is None:
+        try:
+            return tomllib.loads(text)
+        except tomllib.TOMLDecodeError as error:
+            allowed = f"TOML 1.0 ({error})"
+    raise BadDocumentError(what, [Problem("document", shorten(text[:40]), allowed, "not_toml")])
+
+
+def _limit_broken(text: str) -> str | None:
+    """What would be allowed instead, or None for a document within the limits. Takes time in proportion to its length.
+
+    The parser recurses into nested arrays, takes quadratic time for dotted keys, and fails on long numbers.
+    """
+    if len(text) > MOST_CHARACTERS:
+        return f"at most {MOST_CHARACTERS} characters, not {len(text)}"
+    bare = _TEXT_OR_COMMENT.sub('""', text)
+    depth = 0
+    for bracket in re.finditer(r"[\[\]{}]", bare):
+        depth += 1 if bracket[0] in "[{" else -1
+        if depth > MOST_DEPTH:
+            return f"at most {MOST_DEPTH} arrays or tables inside each other"
+    if _LONG_KEY.search(bare):
+        return f"keys of at most {MOST_DEPTH} parts"
+    if _LONG_NUMBER.search(bare):
+        return f"numbers of at most {MOST_NUMBER_CHARACTERS} characters"
+    return None
 
 
 def write_model(model: BaseModel) -> str:

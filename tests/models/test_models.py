@@ -54,7 +54,7 @@ prescriptions = st.builds(
     st.floats(min_value=1, max_value=5_000),
     fractions,
     st.floats(min_value=1, max_value=5_000),
-    st.text(min_size=1, max_size=40),
+    st.text(st.characters(exclude_categories=("C", "Zl", "Zp")), min_size=1, max_size=40),
     st.none() | fractions,
     st.none() | st.integers(min_value=0, max_value=50),
     st.lists(st.floats(min_value=1, max_value=600), max_size=3),
