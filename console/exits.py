@@ -23,6 +23,7 @@ class Exit(IntEnum):
     BAD_INPUT = 3
     UNREACHABLE = 4
     MISSING_EXTRA = 5
+    DAMAGED = 6
     DEFECT = 70
     INTERRUPTED = 130
 
@@ -34,6 +35,7 @@ MEANINGS: Final[dict[Exit, str]] = {
     Exit.BAD_INPUT: "a file could not be read, used or written",
     Exit.UNREACHABLE: "a broker, controller or rig did not answer in time",
     Exit.MISSING_EXTRA: "a part that this command needs is not installed",
+    Exit.DAMAGED: "a recording lacks more than its end; what could be compared agreed, nothing is known about the rest",
     Exit.DEFECT: "a defect of ebbset; the details are in the file that the message names, or in the log",
     Exit.INTERRUPTED: "interrupted from the keyboard or by a signal; a running set was stopped first",
 }

@@ -25,8 +25,9 @@ def command(files: tuple[Path, ...], as_json: bool) -> int:
 
     \b
     Exit code 0 when every file led to the same outputs, 1 when one did not, 3 when one could not be read, 5 when a drop
-    policy is not installed.
-    A recording cut short by a crash is compared as far as it goes, and the result says so.
+    policy is not installed, 6 when one is damaged.
+    A recording cut short by a crash, or still being written, is compared as far as it goes, and the result says so.
+    One that lacks anything else is compared up to there and called damaged: nothing is known about what comes after.
     """
     from ebbset.controller.recording.replay import Verdict, replay
     from ebbset.controller.recording.sources import open_recording
@@ -41,28 +42,35 @@ def command(files: tuple[Path, ...], as_json: bool) -> int:
                 "verdict": report.verdict.value,
                 "reproduced": report.reproduced,
                 "inputs": report.inputs,
+                "inputs_recorded": report.recorded,
                 "outputs": report.outputs,
                 "difference": None if report.difference is None else dataclasses.asdict(report.difference),
                 "notes": list(report.notes),
             }
             for path, report in reports
         ]
-        click.echo(json.dumps(told, ensure_ascii=False, indent=2))
+        click.echo(formatting.visible(json.dumps(told, ensure_ascii=False, indent=2)))
     else:
         sentences = {
             Verdict.SAME: "the same, every output of every input",
             Verdict.SAME_AS_FAR_AS_RECORDED: "the same as far as the recording goes",
+            Verdict.DAMAGED: "damaged; the same until something is missing, and nothing is known about the rest",
             Verdict.DIFFERENT: "different",
             Verdict.NOTHING_TO_REPLAY: "nothing to replay: no input can be read",
             Verdict.POLICY_MISSING: "not replayed: a drop policy is missing",
         }
         for path, report in reports:
-            counted = f"{formatting.plural(report.inputs, 'input')}, {formatting.plural(report.outputs, 'output')}"
-            click.echo(f"{path}: {sentences[report.verdict]} ({counted})")
+            of = "" if report.inputs == report.recorded else f"{report.inputs} of "
+            counted = (
+                f"{of}{formatting.plural(report.recorded, 'input')}, {formatting.plural(report.outputs, 'output')}"
+            )
+            click.echo(formatting.visible(f"{path}: {sentences[report.verdict]} ({counted})"))
             if report.difference is not None:
-                click.echo(f"  first difference: {report.difference}")
+                click.echo(formatting.visible(f"  first difference: {report.difference}"))
             for note in report.notes:
-                click.echo(f"  {note}")
+                click.echo(formatting.visible(f"  {note}"))
     if any(report.verdict is Verdict.POLICY_MISSING for _, report in reports):
         return int(Exit.MISSING_EXTRA)
-    return int(Exit.OK if all(report.reproduced for _, report in reports) else Exit.NO)
+    if any(report.verdict in (Verdict.DIFFERENT, Verdict.NOTHING_TO_REPLAY) for _, report in reports):
+        return int(Exit.NO)
+    return int(Exit.OK if all(report.reproduced for _, report in reports) else Exit.DAMAGED)

@@ -68,7 +68,7 @@ def _show(sources: Any) -> None:
         for sentence in source.missing:
             console.print(f"{source.name}: {sentence}", style="italic")
         for item in source.sets:
-            show(item, console, simulated=source.simulated)
+            show(item, console)
 
 
 def plain_set(item: Any) -> dict[str, Any]:

@@ -83,16 +83,15 @@ def _one(order: Any, seed: int, profile: Any, record: Path | None, as_json: bool
     from ebbset.console.report.terminal_report import show
     from ebbset.console.terminal import Terminal
     from ebbset.controller.recording.recorded_set import recorded_sets
-    from ebbset.controller.recording.sources import SIMULATED
 
     done, handled = run_average(order, seed=seed, record=record, profile=profile)
-    items = recorded_sets(handled, source=str(record or "simulation"))
+    items = recorded_sets(handled, source=str(record or "simulation"), simulated=True)
     if as_json:
         click.echo(json.dumps([plain_set(item) for item in items], ensure_ascii=False, indent=2))
     else:
         console = Terminal()
         for item in items:
-            show(item, console, simulated=SIMULATED)
+            show(item, console)
     if record is not None:
         click.echo(f"The recording is in {record}", err=as_json)
     return int(Exit.OK if not done.violations else Exit.NO)

@@ -333,8 +333,9 @@ def _span(values: FloatArray, least_low: float) -> tuple[float, float]:
 
 
 def _load_high(item: RecordedSet, unit: LoadUnit) -> float:
-    highest = max((max(step.target_n) for step in item.steps if step.target_n), default=item.prescription.load.start_n)
-    return from_newtons(highest, unit) * 1.18
+    highest = max((max(step.target_n) for step in item.steps if step.target_n), default=0.0)
+    # A set that ended before its first load commanded none but zero.
+    return from_newtons(highest or item.prescription.load.start_n, unit) * 1.18
 
 
 def _upper(record: RepetitionRecord) -> float:

@@ -22,7 +22,7 @@ from ebbset.console.report.svg import Drawing
 from ebbset.console.report.terminal_report import all_advice
 from ebbset.controller.messages.actions import RepetitionRecord
 from ebbset.controller.recording.recorded_set import Moment, RecordedSet
-from ebbset.controller.recording.sources import Source
+from ebbset.controller.recording.sources import SIMULATED, Source
 from ebbset.models.contract import formatting
 from ebbset.models.contract.cautions import CAUTIONS
 from ebbset.models.contract.constants import Z_INTERVAL
@@ -69,7 +69,7 @@ def _page(
     sets = [_set(item, source, f"set{number}") for number, (source, item) in enumerate(items, start=1)]
     first = items[0][1]
     one = len(items) == 1
-    simulated = next((source.simulated for source in sources if source.simulated), None)
+    simulated = SIMULATED if any(item.simulated for _, item in items) else None
     return {
         "title": first.prescription.name if one else f"{len(items)} sets",
         "kicker": _kicker(first) if one else f"Set report · {_span_of_days(items)}",

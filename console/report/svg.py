@@ -66,11 +66,11 @@ class Panel:
 
     def x(self, value: float) -> float:
         """Page coordinate of a value on the horizontal scale."""
-        return self.left + (value - self.x_low) / (self.x_high - self.x_low) * self.width
+        return self.left + _share(value, self.x_low, self.x_high) * self.width
 
     def y(self, value: float) -> float:
         """Page coordinate of a value on the vertical scale; up is more."""
-        return self.top + self.height - (value - self.y_low) / (self.y_high - self.y_low) * self.height
+        return self.top + self.height - _share(value, self.y_low, self.y_high) * self.height
 
     @property
     def bottom(self) -> float:
@@ -81,6 +81,11 @@ class Panel:
     def right(self) -> float:
         """Right edge."""
         return self.left + self.width
+
+
+def _share(value: float, low: float, high: float) -> float:
+    """How far along a scale a value is, 0 to 1; in the middle of a scale on which all values are equal."""
+    return (value - low) / (high - low) if high > low else 0.5
 
 
 @dataclass(slots=True)

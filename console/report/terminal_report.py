@@ -10,22 +10,22 @@ from ebbset.coaching.worth import estimated
 from ebbset.console.report import terminal_tables
 from ebbset.console.report.worth_section import another_set
 from ebbset.controller.recording.recorded_set import RecordedSet
+from ebbset.controller.recording.sources import SIMULATED
 
 
-def show(item: RecordedSet, console: Console, *, simulated: str | None = None) -> None:
+def show(item: RecordedSet, console: Console) -> None:
     """Print one set.
 
     Args:
         item: the recorded set.
         console: terminal to print to.
-        simulated: what was simulated, in words; None for a set on a real rig.
     """
     unit = item.prescription.units
     console.print()
     day = "" if item.begun_at is None else f", {item.begun_at:%Y-%m-%d %H:%M}"
     console.print(Text(f"{item.prescription.name}{day}", style="bold"))
-    if simulated:
-        console.print(Text(f"Simulated. {simulated}", style="italic"))
+    if item.simulated:
+        console.print(Text(f"Simulated. {SIMULATED}", style="italic"))
     console.print(terminal_tables.result_line(item.result, unit))
     console.print()
     if item.repetitions:

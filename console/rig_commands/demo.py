@@ -68,7 +68,7 @@ def command(folder: Path) -> int:
         )
     for source in sources:
         for item in source.sets:
-            show(item, console, simulated=source.simulated)
+            show(item, console)
     page = outcome.recording.with_suffix(".html")
     page.write_text(render(sources, made_at=datetime.datetime.now()), encoding="utf-8")
     console.print()

@@ -12,7 +12,7 @@ import re
 import struct
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,7 +20,12 @@ from ebbset.controller.messages import codec
 from ebbset.controller.messages.actions import Output
 from ebbset.controller.messages.events import Event, RigAnnounced
 from ebbset.controller.recording.regular_files import read_regular
-from ebbset.controller.recording.writer import METADATA_BEGIN, METADATA_END, TOPICS, checksum
+from ebbset.controller.recording.writer import METADATA_BEGIN, METADATA_END, METADATA_SIMULATED, TOPICS, checksum
+
+try:
+    import fcntl
+except ModuleNotFoundError:  # Windows, where a recording that is being written is called one that was not ended
+    fcntl = None  # type: ignore[assignment]
 
 _MAGIC: Final = b"\x89MCAP0\r\n"
 # Record opcodes of the MCAP specification (mcap.dev/spec).
@@ -63,7 +68,8 @@ class Recording:
     ``metadata`` holds ``simulated`` = ``true`` where the rig announced it, or whoever recorded the set said so.
     ``missing`` are first and last index of inputs that were handled but cannot be read; None as the last where nobody
     knows how far they went. ``problems`` are sentences about places in the file. ``finished`` tells a file that was
-    ended from one that was cut.
+    ended from one that was cut. ``damaged`` says that messages are lost at a place behind which the file goes on,
+    ``being_written`` that the program that writes it was at work when it was read.
     """
 
     metadata: dict[str, str]
@@ -72,11 +78,24 @@ class Recording:
     missing: tuple[tuple[int, int | None], ...]
     problems: tuple[str, ...]
     finished: bool
+    damaged: bool = False
+    being_written: bool = False
+
+    @property
+    def simulated(self) -> bool:
+        """The rig announced it, or whoever recorded the set said so."""
+        return self.metadata.get("simulated") == "true"
 
     @property
     def whole(self) -> bool:
         """Nothing is missing: every input and output that was handled is here."""
         return self.finished and not self.missing and all(item.whole for item in self.handled)
+
+    @property
+    def only_cut(self) -> bool:
+        """Nothing is missing but the end: the file is cut, or still being written."""
+        gaps = any(last is not None for _, last in self.missing)
+        return not (self.finished or self.damaged or gaps) and all(item.whole for item in self.handled[:-1])
 
 
 @dataclass(slots=True)
@@ -88,9 +107,16 @@ class _Found:
     topics: dict[int, str] = field(default_factory=lambda: dict(enumerate(TOPICS, start=1)))
     begin: dict[str, str] = field(default_factory=dict)
     end: dict[str, str] | None = None
+    simulated: bool = False
+    damaged: bool = False
     problems: list[str] = field(default_factory=list)
     inputs: dict[int, tuple[Event, int]] = field(default_factory=dict)
     outputs: dict[int, list[Output]] = field(default_factory=dict)
+
+    def note_loss(self, sentence: str) -> None:
+        """Keep a sentence about a place at which messages are lost though the file goes on."""
+        self.problems.append(sentence)
+        self.damaged = True
 
 
 def broken_off(path: Path) -> str | None:
@@ -117,7 +143,33 @@ def read_recording(path: Path) -> Recording:
         BadRecordingError: the file holds no message and no metadata of an ebbset recording.
         UnusableFileError: the file cannot be read, is not a regular file, or is too large.
     """
-    return parse_recording(read_regular(path, LARGEST_RECORDING_BYTES), name=path.name)
+    being_written = is_being_written(path)
+    try:
+        found = parse_recording(read_regular(path, LARGEST_RECORDING_BYTES), name=path.name)
+    except BadRecordingError:
+        if being_written:
+            raise BadRecordingError(f"{path.name} is still being written and holds nothing yet") from None
+        raise
+    return replace(found, being_written=being_written and not found.finished)
+
+
+def is_being_written(path: Path) -> bool:
+    """Whether a program on this machine has the recording open for writing, which `writer` marks by a lock.
+
+    Args:
+        path: the recording.
+    """
+    if fcntl is None or not path.is_file():
+        return False
+    with path.open("rb") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return True
+        except OSError:
+            # A file system without locks says nothing.
+            return False
+    return False
 
 
 def parse_recording(data: bytes, *, name: str = "recording") -> Recording:
@@ -133,9 +185,9 @@ def parse_recording(data: bytes, *, name: str = "recording") -> Recording:
     found = _Found()
     if not data.startswith(_MAGIC):
         found.problems.append("byte 0: the file does not begin as MCAP files do")
-    for opcode, offset, content in _records(data, found):
+    for opcode, offset, content, cut in _records(data, found):
         if opcode == _CHUNK:
-            _read_chunk(content, offset, found)
+            _read_chunk(content, offset, found, cut=cut)
         elif opcode == _METADATA:
             _read_metadata(content, offset, found)
     if not found.begin and not found.inputs:
@@ -143,8 +195,8 @@ def parse_recording(data: bytes, *, name: str = "recording") -> Recording:
     return _assemble(found)
 
 
-def _records(data: bytes, found: _Found) -> Iterator[tuple[int, int, bytes]]:
-    """Top-level records of the data section: opcode, offset, content; a cut last one as far as it goes."""
+def _records(data: bytes, found: _Found) -> Iterator[tuple[int, int, bytes, bool]]:
+    """Top-level records of the data section: opcode, offset, content as far as it goes, and whether that is cut."""
     at = len(_MAGIC)
     while at < len(data):
         if at + _PREFIX.size > len(data):
@@ -159,6 +211,8 @@ def _records(data: bytes, found: _Found) -> Iterator[tuple[int, int, bytes]]:
             cut and _next_chunk(data, begin) is not None
         ):
             found.problems.append(f"byte {at}: no record of a known kind begins here")
+            # A machine that lost its power may leave a file that ends in zeros, which is a cut.
+            found.damaged = found.damaged or any(data[at:])
             following = _next_chunk(data, at + 1)
             if following is None:
                 return
@@ -169,7 +223,7 @@ def _records(data: bytes, found: _Found) -> Iterator[tuple[int, int, bytes]]:
         if cut:
             lacking = begin + length - len(data)
             found.problems.append(f"byte {at}: the file ends {lacking} bytes before the end of a record")
-        yield opcode, at, data[begin : begin + length]
+        yield opcode, at, data[begin : begin + length], cut
         at = begin + length
 
 
@@ -213,7 +267,7 @@ def _next_chunk(data: bytes, at: int) -> int | None:
     return None
 
 
-def _read_chunk(content: bytes, offset: int, found: _Found) -> None:
+def _read_chunk(content: bytes, offset: int, found: _Found, *, cut: bool) -> None:
     head = _CHUNK_HEAD_BYTES
     if len(content) <= head:
         return
@@ -225,6 +279,7 @@ def _read_chunk(content: bytes, offset: int, found: _Found) -> None:
         opcode, length = _PREFIX.unpack_from(content, at)
         begin, at = at + _PREFIX.size, at + _PREFIX.size + length
         if at > len(content):
+            found.damaged = found.damaged or not cut
             return
         record = content[begin:at]
         if opcode == _CHANNEL:
@@ -232,6 +287,7 @@ def _read_chunk(content: bytes, offset: int, found: _Found) -> None:
         elif opcode == _MESSAGE:
             _read_message(record, offset, found)
         elif opcode != _SCHEMA:
+            found.damaged = True
             return
 
 
@@ -269,6 +325,8 @@ def _read_metadata(content: bytes, offset: int, found: _Found) -> None:
         found.begin = facts
     elif name == METADATA_END:
         found.end = facts
+    elif name == METADATA_SIMULATED:
+        found.simulated = True
 
 
 def _read_message(record: bytes, offset: int, found: _Found) -> None:
@@ -278,14 +336,14 @@ def _read_message(record: bytes, offset: int, found: _Found) -> None:
     sealed, topic = record[_MESSAGE_HEAD.size :], found.topics.get(channel, "")
     seal = _SEAL.search(sealed)
     if seal is None or int(seal[1]) != checksum(topic, sequence, log_time, data := sealed[: seal.start()]):
-        found.problems.append(f"byte {offset}: a message in this chunk is damaged")
+        found.note_loss(f"byte {offset}: a message in this chunk is damaged")
         return
     side, _, kind = topic.partition("/")
     count = _COUNT.search(data)
     try:
         value: Any = codec.from_json(kind, data + b"}")
     except codec.BadRecordError as error:
-        found.problems.append(f"byte {offset}: input {sequence}: this version cannot read it: {error}")
+        found.note_loss(f"byte {offset}: input {sequence}: this version cannot read it: {error}")
         return
     if side == "input":
         found.inputs[sequence] = (value, int(count[1]) if count is not None else 0)
@@ -308,7 +366,7 @@ def _assemble(found: _Found) -> Recording:
         missing.append((expected, None))
     elif (total := _number(found.end.get("handled"))) is not None and total > expected:
         missing.append((expected, total - 1))
-    simulated = any(isinstance(item.event, RigAnnounced) and item.event.simulated for item in handled)
+    simulated = found.simulated or any(isinstance(i.event, RigAnnounced) and i.event.simulated for i in handled)
     return Recording(
         metadata=found.begin | ({"simulated": "true"} if simulated else {}),
         end=found.end or {},
@@ -316,6 +374,7 @@ def _assemble(found: _Found) -> Recording:
         missing=tuple(missing),
         problems=tuple(found.problems),
         finished=found.end is not None,
+        damaged=found.damaged,
     )
 
 
@@ -327,7 +386,9 @@ def describe_missing(recording: Recording) -> tuple[str, ...]:
     """Sentences for people: what is missing from a recording; empty if it is complete."""
     said = list(recording.problems)
     for first, last in recording.missing:
-        if last is None:
+        if last is None and recording.being_written:
+            said.append(f"the recording is still being written: it holds what was handled before input {first}")
+        elif last is None:
             said.append(f"the recording has no end: everything handled from input {first} on is missing")
         else:
             said.append(f"inputs {first} to {last} are missing")

@@ -8,9 +8,8 @@ comes from the outputs of the core.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -148,7 +147,8 @@ def recorded_sets(
     handled: Iterable[tuple[Event, tuple[Output, ...]]],
     *,
     source: str,
-    metadata: Mapping[str, Any] | None = None,
+    simulated: bool,
+    rig: str = "",
     clock_zero: datetime.datetime | None = None,
 ) -> list[RecordedSet]:
     """Every armed set in a recording, in order.
@@ -156,14 +156,15 @@ def recorded_sets(
     Args:
         handled: each input of the core with the outputs it led to, in the order handled.
         source: name of the recording, for people.
-        metadata: the recording's own metadata; read only for whether it is simulated, and for the rig's name when
-            no announcement gives it.
+        simulated: whether something beside the inputs says that the set is simulated, as a recording's metadata do; an
+            announcement among the inputs is seen here.
+        rig: name of the rig, for a recording that holds no announcement.
         clock_zero: wall clock at ``now_us`` = 0, when known.
 
     Returns:
         The sets; one that the recording breaks off has no result.
     """
-    reading = _Reading(rig=str((metadata or {}).get("rig", "")), simulated=(metadata or {}).get("simulated") == "true")
+    reading = _Reading(rig=rig, simulated=simulated)
     for event, outputs in handled:
         reading.take_event(event)
         for output in outputs:

@@ -25,10 +25,15 @@ POLICY_FACT: Final = "policy."
 
 
 class Verdict(StrEnum):
-    """What a replay shows."""
+    """What a replay shows.
+
+    ``SAME_AS_FAR_AS_RECORDED`` is said of a recording that lacks nothing but its end, ``DAMAGED`` of one that lacks
+    something before: no difference was found in what could be compared, and nothing is known about the rest.
+    """
 
     SAME = "same"
     SAME_AS_FAR_AS_RECORDED = "same_as_far_as_recorded"
+    DAMAGED = "damaged"
     DIFFERENT = "different"
     NOTHING_TO_REPLAY = "nothing_to_replay"
     POLICY_MISSING = "policy_missing"
@@ -60,7 +65,10 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class ReplayReport:
-    """Result of a replay. ``notes`` say what is missing: from the recording, or for replaying it."""
+    """Result of a replay. ``notes`` say what is missing: from the recording, or for replaying it.
+
+    ``inputs`` were run, of ``recorded`` that can be read.
+    """
 
     verdict: Verdict
     inputs: int
@@ -68,10 +76,11 @@ class ReplayReport:
     difference: Difference | None
     notes: tuple[str, ...]
     metadata: dict[str, str]
+    recorded: int
 
     @property
     def reproduced(self) -> bool:
-        """Every output compared was the same, and there was at least one input."""
+        """Every output was the same, up to the end of what was recorded, and there was at least one input."""
         return self.verdict in (Verdict.SAME, Verdict.SAME_AS_FAR_AS_RECORDED)
 
 
@@ -105,7 +114,7 @@ def replay(recording: Recording, policies: Mapping[str, PolicyFactory]) -> Repla
     missing = _missing_policies(recording, used)
     if missing:
         notes = (*missing, *describe_missing(recording))
-        return ReplayReport(Verdict.POLICY_MISSING, 0, 0, None, notes, recording.metadata)
+        return ReplayReport(Verdict.POLICY_MISSING, 0, 0, None, notes, recording.metadata, len(recording.handled))
     controller = SetController(used)
     inputs = outputs = 0
     difference: Difference | None = None
@@ -124,9 +133,12 @@ def replay(recording: Recording, policies: Mapping[str, PolicyFactory]) -> Repla
         verdict = Verdict.NOTHING_TO_REPLAY
     elif recording.whole and inputs == len(recording.handled):
         verdict = Verdict.SAME
-    else:
+    elif recording.only_cut and inputs == len(recording.handled):
         verdict = Verdict.SAME_AS_FAR_AS_RECORDED
-    return ReplayReport(verdict, inputs, outputs, difference, describe_missing(recording), recording.metadata)
+    else:
+        verdict = Verdict.DAMAGED
+    notes = describe_missing(recording)
+    return ReplayReport(verdict, inputs, outputs, difference, notes, recording.metadata, len(recording.handled))
 
 
 def _missing_policies(recording: Recording, policies: Mapping[str, PolicyFactory]) -> tuple[str, ...]:

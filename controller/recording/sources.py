@@ -16,12 +16,11 @@ SIMULATED = "Rig and lifter are simulated: nobody lifted, and nothing here was m
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Source:
-    """A recording that was read: its name, what is missing from it, whether it says that it is simulated."""
+    """A recording that was read: its name, its sets, and what is missing from it."""
 
     name: str
     sets: Sequence[RecordedSet]
     missing: Sequence[str] = ()
-    simulated: str | None = None
     versions: str = ""
 
 
@@ -49,11 +48,11 @@ def read_source(path: Path) -> Source:
         sets=recorded_sets(
             ((item.event, item.outputs) for item in recording.handled),
             source=path.name,
-            metadata=recording.metadata,
+            simulated=recording.simulated,
+            rig=recording.metadata.get("rig", ""),
             clock_zero=clock_zero(recording.metadata),
         ),
         missing=describe_missing(recording),
-        simulated=SIMULATED if recording.metadata.get("simulated") == "true" else None,
         versions=_versions(recording.metadata),
     )
 

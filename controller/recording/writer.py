@@ -16,6 +16,7 @@ Never here: reading (`reader`), decisions.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import threading
@@ -31,6 +32,11 @@ from mcap.writer import CompressionType, IndexType, Writer
 from ebbset.controller.messages import codec
 from ebbset.controller.messages.actions import Decision, Output, RepetitionRecord
 from ebbset.controller.messages.events import Acknowledged, Event, RepetitionSeen, RigAnnounced, RigReported, Samples
+
+try:
+    import fcntl
+except ModuleNotFoundError:  # Windows, where readers do without the lock
+    fcntl = None  # type: ignore[assignment]
 
 PROFILE: Final = "ebbset"
 FORMAT_VERSION: Final = "1"
@@ -76,6 +82,14 @@ def _rig_time_us(value: Event | Output) -> int:
     if isinstance(value, Decision):
         return value.t_rig_us or 0
     return 0
+
+
+def mark_being_written(stream: IO[bytes]) -> None:
+    """Lock a file until it is closed or its program has ended, so that readers can tell it from one that was cut."""
+    if fcntl is not None:
+        # A file system without locks, or a reader who looks just now, must not keep anybody from recording.
+        with contextlib.suppress(OSError):
+            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
 class RecordingWriter:
@@ -188,6 +202,7 @@ class Recorder:
         self._pending: deque[tuple[int, Event, tuple[Output, ...]]] = deque()
         self._handled = 0
         self._stream: IO[bytes] = path.open("wb" if path.is_char_device() else "xb")
+        mark_being_written(self._stream)
         self._metadata = dict(metadata)
         self._closing = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"recorder {path.name}", daemon=True)
@@ -213,9 +228,13 @@ class Recorder:
             _log.error("recording_behind", path=str(self.path), pending=self._max_pending, lost_from=index)
         self._refused += 1
 
-    def close(self, timeout_s: float = 5.0) -> None:
-        """Write what waits, end the file, stop the thread. Gives up on a disk that does not answer in time."""
+    def end(self) -> None:
+        """Have what waits written and the file ended in the background; nothing may be recorded afterwards."""
         self._closing.set()
+
+    def close(self, timeout_s: float = 5.0) -> None:
+        """As `end`, and wait for it. Gives up on a disk that does not answer in time."""
+        self.end()
         self._thread.join(timeout_s)
         if self._thread.is_alive():
             self._fail(f"the disk did not answer within {timeout_s:g} s")

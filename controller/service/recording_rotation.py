@@ -1,6 +1,7 @@
 """One recording file for each set: which file is open, when the next one is due, and whether it can be begun.
 
-A new file is due after a set, after a recording that failed, and when a file without a set has grown large. A file
+A file is closed when its set is over; the next is begun when a person arms again, and what is heard in between is not
+recorded. A new file is also due after a recording that failed, and when a file without a set has grown large. A file
 that holds no set is removed when the next one replaces it. Never here: writing a file (`recording.writer`) and the
 core that each new file begins with (`serve`).
 """
@@ -20,6 +21,8 @@ import structlog
 
 from ebbset.controller.link.mqtt_link import own_version
 from ebbset.controller.link.settings import ServeSettings
+from ebbset.controller.messages.actions import Output
+from ebbset.controller.messages.events import Event
 from ebbset.controller.recording.reader import broken_off
 from ebbset.controller.recording.writer import Recorder
 from ebbset.models.contract.problems import BadDocumentError, Problem
@@ -50,12 +53,29 @@ class RecordingRotation:
         self._began_at = began_at
         self._facts = dict(facts)
         self._holds_set = False
+        self._set_over = False
         self.recorder = self._begin()
         self.paths: list[Path] = [self.recorder.path]
 
     def note_set(self) -> None:
         """The open file now holds a set, so the next set needs a file of its own."""
         self._holds_set = True
+
+    def record(self, event: Event, outputs: tuple[Output, ...]) -> None:
+        """Take one handled input. After the end of a set nothing is recorded until the next file is begun.
+
+        Args:
+            event: the input.
+            outputs: what it led to, in order.
+        """
+        if not self._set_over:
+            self.recorder.record(event, outputs)
+
+    def end_set(self) -> None:
+        """The set in the open file is over: the file is closed in the background, for whoever wants to read it now."""
+        if self._holds_set:
+            self._set_over = True
+            self.recorder.end()
 
     @property
     def too_large(self) -> bool:
@@ -100,7 +120,7 @@ class RecordingRotation:
             self.paths.remove(before.path)
         self.recorder = following
         self.paths.append(following.path)
-        self._holds_set = False
+        self._holds_set = self._set_over = False
 
     def _begin(self) -> Recorder:
         folder, rig = self._settings.recordings, self._settings.rig

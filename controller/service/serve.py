@@ -198,8 +198,11 @@ class Served:
                 return
             event = self._arm_requests.completed(event)
         following: Event | None = event
+        armed = not self._unarmed.is_set()
         while following is not None:
             following = await self._handle_one(following)
+        if armed and self._unarmed.is_set():
+            self.rotation.end_set()
 
     async def _handle_one(self, event: Event) -> Event | None:
         """One event; returns a refusal for the core to handle next when a command could not be put on the wire."""
@@ -211,7 +214,7 @@ class Served:
         for output in outputs:
             if not isinstance(output, codec.COMMANDS):
                 self._report(output)
-        self.rotation.recorder.record(event, outputs)
+        self.rotation.record(event, outputs)
         self._notices.see(event)
         if isinstance(event, Tick):
             self._on_tick()
@@ -284,7 +287,7 @@ class Served:
             self._arm_requests.note_earlier(self.controller.left_behind)
             self.controller = SetController(self.policies)
             for known in self._notices.known:
-                self.rotation.recorder.record(known, self._core_outputs(known))
+                self.rotation.record(known, self._core_outputs(known))
         return None
 
     def _answer_unreadable(self, correlation_id: str, why: BadInput) -> None:

@@ -68,6 +68,7 @@ class RigSide:
                 min_load_n=own.min_load_n,
                 max_ramp_n_per_s=own.max_ramp_n_per_s,
                 max_lease_ms=own.max_lease_ms,
+                simulated=True,
             )
         )
 

@@ -87,7 +87,7 @@ def recorded(profile: LifterProfile, *, cables: int = 1) -> RecordedSet:
         recorder=lambda event, outputs: handled.append((event, outputs)),
     )
     zero = datetime.datetime(2026, 11, 9, 18, tzinfo=datetime.UTC)
-    (item,) = recorded_sets(handled, source="evening.mcap", clock_zero=zero)
+    (item,) = recorded_sets(handled, source="evening.mcap", simulated=False, clock_zero=zero)
     return item
 
 

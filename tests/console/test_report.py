@@ -137,7 +137,7 @@ def _summaries_only() -> RecordedSet:
     rig.live(1.0, docked=False)
     rig.ask(RequestAction.STOP)
     rig.live(3.0, docked=True)
-    (item,) = recorded_sets(tap.pairs, source="summaries")
+    (item,) = recorded_sets(tap.pairs, source="summaries", simulated=False)
     return item
 
 

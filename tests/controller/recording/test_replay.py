@@ -120,7 +120,7 @@ def test_behind_a_gap_nothing_is_claimed(session: list[Pair]) -> None:
             writer.add(event, outputs, index)
     writer.finish({})
     report = replay(parse_recording(stream.getvalue()), POLICIES)
-    assert report.verdict is Verdict.SAME_AS_FAR_AS_RECORDED
+    assert report.verdict is Verdict.DAMAGED
     assert report.inputs == 100
     assert "inputs 100 to 109 are missing" in report.notes
 

@@ -108,14 +108,14 @@ def test_a_rig_that_is_simulated_is_called_so_by_the_file_without_anybody_s_doin
     assert pairs_of(parse_recording(data)) == told
     said = {record.name: record.metadata for record in make_reader(io.BytesIO(data)).iter_metadata()}
     assert said["ebbset.simulated"]["simulated"] == "true"
-    (item,) = recorded_sets(told, source="s")
+    (item,) = recorded_sets(told, source="s", simulated=False)
     assert item.simulated
 
     real = written(session)
     assert "simulated" not in parse_recording(real).metadata
     assert {record.name for record in make_reader(io.BytesIO(real)).iter_metadata()} == {"ebbset.begin", "ebbset.end"}
-    assert not recorded_sets(session, source="s")[0].simulated
-    assert recorded_sets(session, source="s", metadata={"simulated": "true"})[0].simulated
+    assert not recorded_sets(session, source="s", simulated=False)[0].simulated
+    assert recorded_sets(session, source="s", simulated=True)[0].simulated
 
 
 def test_cut_at_every_byte_it_gives_every_whole_message_before_the_cut(small: list[Pair]) -> None:

@@ -1,0 +1,60 @@
+"""A set that is over has a closed, indexed recording within a second, and the next set one of its own."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from pathlib import Path
+
+import pytest
+from mcap.reader import make_reader
+
+from ebbset.controller.recording.reader import broken_off, read_recording
+from ebbset.controller.recording.replay import Verdict, replay
+from tests.support.brokers import Mosquitto
+from tests.support.kinematic_rig import POLICIES
+from tests.support.operators import arm_and_start, operator
+from tests.support.served import hand_rig, serving, settings_for, until
+from tests.support.sessions import auto_drop_order
+
+pytestmark = pytest.mark.broker
+
+
+async def test_a_set_that_is_over_has_a_closed_indexed_recording_within_a_second(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    rig = "over"
+    async with (
+        serving(settings_for(broker, tmp_path, rig)) as served,
+        hand_rig(broker.port, rig),
+        operator(broker.port, rig) as person,
+    ):
+        await arm_and_start(person)
+        (path,) = served.recordings
+        assert broken_off(path) is not None
+        await person.ask("stop")
+        await person.until(lambda: person.of("ctl/result"))
+        began = time.monotonic()
+        await until(lambda: broken_off(path) is None)
+        assert time.monotonic() - began < 1.0
+        found = read_recording(path)
+        assert found.whole
+        assert replay(found, POLICIES).verdict is Verdict.SAME
+        with path.open("rb") as stream:
+            summary = make_reader(stream).get_summary()
+        assert summary is not None
+        assert summary.chunk_indexes
+        size = path.stat().st_size
+        # The controller goes on, un-armed; nothing is added to a file that is closed.
+        frames = len(person.of("rig/frame"))
+        await person.until(lambda: len(person.of("rig/frame")) > frames + 5)
+        assert (await person.ask("stop"))["code"] == "already_stopped"
+        await asyncio.sleep(0)
+        assert path.stat().st_size == size
+        order = auto_drop_order().model_dump(mode="json")
+        assert (await person.ask("arm", cautions_shown=True, prescription=order))["accepted"]
+        await person.ask("release")
+        await person.until_state("ended")
+    assert len(served.recordings) == 2
+    for path in served.recordings:
+        assert replay(read_recording(path), POLICIES).verdict is Verdict.SAME
