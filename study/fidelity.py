@@ -16,7 +16,8 @@ import numpy as np
 
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.recording.recorded_set import FloatArray, LoadStep, RecordedSet
-from ebbset.study.study_file import Study, mark_of
+from ebbset.models.contract.study_mark import mark_of
+from ebbset.study.study_file import Study
 
 Unit = Literal["ms", "N", ""]
 _SETTLED_N = 1.0

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import datetime
 import hashlib
-import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -24,15 +23,14 @@ from ebbset.controller.service.documents import read_prescription
 from ebbset.models.contract.field_types import Name, PlainText
 from ebbset.models.contract.prescription import LoadN, Prescription
 from ebbset.models.contract.problems import BadDocumentError, Problem
+from ebbset.models.contract.study_mark import Mark
 from ebbset.models.contract.toml_text import read_model
 from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.study.randomisation import Balance, balance_of, crossover, parallel
 
+_FIRST_DAY: Final = datetime.date(2000, 1, 1)
+_LAST_DAY: Final = datetime.date(2999, 12, 31)
 Quantity = Literal["load", "velocity", "repetitions", "budget", "decisions"]
-_MARK: Final = re.compile(
-    r"^study:(?P<study>[0-9a-f]{64}) session:(?P<participant>[A-Za-z0-9_.\-]+)/(?P<period>\d+) hide:(?P<hide>[a-z,]*)$",
-    re.MULTILINE,
-)
 
 
 class _StudySection(BaseModel):
@@ -91,6 +89,20 @@ class StudyFile(_StudySection):
             twice = [name for name, n in Counter(names).items() if n > 1]
             if twice:
                 raise ValueError(f"{what} is {twice[0]!r} more than once; allowed: each of them once")
+        # Recordings are named after participants, and to some file systems letters of another case are the same.
+        cases: dict[str, str] = {}
+        for person in self.participants:
+            other = cases.setdefault(person.id.casefold(), person.id)
+            if other != person.id:
+                raise ValueError(f"participants.id is {person.id!r}; allowed: another than {other!r} but for its case")
+        sessions = self.blocks * (len(self.conditions) if self.design == "crossover" else 1)
+        days = (sessions - 1) * self.washout_days
+        if not _FIRST_DAY <= self.start <= _LAST_DAY - datetime.timedelta(days=days):
+            latest = _LAST_DAY - datetime.timedelta(days=days)
+            raise ValueError(
+                f"start is {self.start}; allowed: from {_FIRST_DAY} to {latest}, since the last session is {days} days "
+                "later"
+            )
         if self.reference_one_rm_n is not None:
             without = [p.id for p in self.participants if p.one_rm_n is None]
             if without:
@@ -99,29 +111,6 @@ class StudyFile(_StudySection):
                     "relative"
                 )
         return self
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """What a session's prescription says about the study it belongs to."""
-
-    study: str
-    participant: str
-    period: int
-    hide: frozenset[str]
-
-    def text(self) -> str:
-        """As written into the notes of the prescription."""
-        return f"study:{self.study} session:{self.participant}/{self.period} hide:{','.join(sorted(self.hide))}"
-
-
-def mark_of(notes: str) -> Mark | None:
-    """The mark in a prescription's notes; ``None`` for a set that belongs to no study."""
-    found = _MARK.search(notes)
-    if found is None:
-        return None
-    hide = frozenset(part for part in found["hide"].split(",") if part)
-    return Mark(found["study"], found["participant"], int(found["period"]), hide)
 
 
 @dataclass(frozen=True, slots=True)

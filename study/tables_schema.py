@@ -12,7 +12,8 @@ from typing import Any, Final, Literal, Protocol
 
 from ebbset.controller.messages.actions import RepetitionRecord
 from ebbset.controller.recording.recorded_set import RecordedSet
-from ebbset.study.study_file import Study, mark_of
+from ebbset.models.contract.study_mark import mark_of
+from ebbset.study.study_file import Study
 
 Kind = Literal["string", "integer", "number", "boolean", "datetime"]
 Row = dict[str, Any]

@@ -17,7 +17,9 @@ def command() -> None:
     """Show, hand over or delete what is stored about one lifter.
 
     A lifter is stored by pseudonym only: in profiles, in recordings armed with a profile or in a study session, and in
-    tables and pages made from them. Name every folder that holds such files, backups included.
+    tables and pages made from them. Name every folder that holds such files, backups included. Only files that ebbset
+    wrote are ever changed or deleted. Files that merely mention the lifter, and files that cannot be searched
+    (compressed ones, pictures), are listed, so that you can look at them yourself.
 
     \b
     Examples:
@@ -34,34 +36,47 @@ def _places(function: Any) -> Any:
     return click.argument("lifter")(function)
 
 
-def _find(lifter: str, folders: tuple[Path, ...]) -> Any:
+def _find(lifter: str, folders: tuple[Path, ...], nonces: frozenset[str] = frozenset()) -> Any:
     from ebbset.coaching import privacy
 
     try:
-        return privacy.find(lifter, folders)
+        return privacy.find(lifter, folders, known_nonces=nonces)
     except OSError as error:
         raise CommandError(f"{error.filename}: {error.strerror}; nothing was changed", Exit.BAD_INPUT) from None
 
 
-def _list(found: Any) -> None:
+def _list(search: Any) -> None:
     from ebbset.coaching.privacy import MEANINGS
 
-    for one in found:
+    for one in search.found:
         rows = f", {formatting.plural(one.rows, 'row')}" if one.rows else ""
-        click.echo(f"  {one.path}{rows}: {MEANINGS[one.kind]}")
+        _say(f"  {one.path}{rows}: {MEANINGS[one.kind]}")
+    if search.unsearched:
+        _say(f"not searched, so nothing is known about {formatting.plural(len(search.unsearched), 'file')}:")
+    for one in search.unsearched:
+        _say(f"  {one.path}: {one.why}")
+
+
+def _say(text: str) -> None:
+    click.echo(formatting.visible(text))
 
 
 @command.command()
 @_places
-@click.option("--json", "as_json", is_flag=True, help="One JSON list instead of text.")
+@click.option("--json", "as_json", is_flag=True, help="As JSON instead of text.")
 def show(lifter: str, folders: tuple[Path, ...], as_json: bool) -> int:
-    """List every file that mentions the lifter. Exit code 0, even when there is none."""
-    found = _find(lifter, folders)
+    """List every file that concerns the lifter, and every file that cannot be searched. Exit code 0 in any case."""
+    search = _find(lifter, folders)
     if as_json:
-        click.echo(json.dumps([{"file": str(f.path), "kind": f.kind.value, "rows": f.rows} for f in found], indent=2))
+        told = {
+            "lifter": lifter,
+            "files": [{"file": str(f.path), "kind": f.kind.value, "rows": f.rows} for f in search.found],
+            "not_searched": [{"file": str(f.path), "why": f.why} for f in search.unsearched],
+        }
+        _say(json.dumps(told, indent=2))
     else:
-        click.echo(f"{lifter}: {formatting.plural(len(found), 'file')}")
-        _list(found)
+        _say(f"{lifter}: {formatting.plural(len(search.found), 'file')}")
+        _list(search)
     return int(Exit.OK)
 
 
@@ -71,15 +86,22 @@ def show(lifter: str, folders: tuple[Path, ...], as_json: bool) -> int:
     "--to", "target", required=True, type=click.Path(path_type=Path), help="Zip file to write; it must not exist yet."
 )
 def export(lifter: str, folders: tuple[Path, ...], target: Path) -> int:
-    """Write everything about the lifter into one zip file, with an index. The files themselves stay unchanged."""
+    """Write everything about the lifter into one zip file, with an index. The files themselves stay unchanged.
+
+    It holds the same files and rows that `ebbset lifter delete` would take.
+    """
     from ebbset.coaching import privacy
 
-    found = _find(lifter, folders)
+    search = _find(lifter, folders)
     try:
-        count = privacy.export(lifter, found, target)
+        count = privacy.export(search, target)
     except FileExistsError:
         raise CommandError(f"{target}: exists; allowed: the name of a new file", Exit.BAD_INPUT) from None
-    click.echo(f"{target}: {formatting.plural(count, 'file')} about {lifter}")
+    except privacy.UnreadableTableError as error:
+        raise CommandError(f"a table changed while it was read: {error}; run it again", Exit.BAD_INPUT) from None
+    _say(f"{target}: {formatting.plural(count, 'file')} about {lifter}")
+    for one in search.unsearched:
+        _say(f"not searched: {one.path}: {one.why}")
     return int(Exit.OK)
 
 
@@ -87,25 +109,37 @@ def export(lifter: str, folders: tuple[Path, ...], target: Path) -> int:
 @_places
 @click.option("--yes", is_flag=True, help="Do not ask.")
 def delete(lifter: str, folders: tuple[Path, ...], yes: bool) -> int:
-    """Show everything about the lifter, ask, delete it, then check that nothing is left.
+    """Show everything about the lifter, ask, delete it, then search again and say what is left.
 
-    Exit code 1 when something is left; it is listed.
+    When it is interrupted, run it again: it goes on where it was.
+
+    \b
+    Exit code 0 when every file was searched and nothing is left, 1 when something is left or could not be searched; it
+    is listed.
     """
     from ebbset.coaching import privacy
 
-    found = _find(lifter, folders)
-    click.echo(f"{lifter}: {formatting.plural(len(found), 'file')}")
-    _list(found)
-    if found and not yes:
+    search = _find(lifter, folders)
+    _say(f"{lifter}: {formatting.plural(len(search.found), 'file')}")
+    _list(search)
+    if search.found and not yes:
         click.confirm("Delete? This cannot be undone, and backups elsewhere are not touched.", abort=True)
     try:
-        privacy.delete(lifter, found)
+        privacy.delete(search)
     except OSError as error:
-        raise CommandError(f"{error.filename}: {error.strerror}; the rest was not deleted", Exit.BAD_INPUT) from None
-    left = _find(lifter, folders)
-    if left:
-        click.echo("left:")
+        raise CommandError(
+            f"{error.filename}: {error.strerror}; not everything was deleted; run it again to go on", Exit.BAD_INPUT
+        ) from None
+    except privacy.UnreadableTableError as error:
+        raise CommandError(f"a table changed while it was read: {error}; nothing was changed", Exit.BAD_INPUT) from None
+    left = _find(lifter, folders, search.nonces)
+    if left.found:
+        _say("left:")
         _list(left)
         return int(Exit.NO)
-    click.echo(f"nothing about {lifter} is left in these folders")
+    if left.unsearched:
+        _list(left)
+        _say(f"nothing about {lifter} is left in the other files of these folders")
+        return int(Exit.NO)
+    _say(f"nothing about {lifter} is left in these folders; every file was searched")
     return int(Exit.OK)

@@ -26,9 +26,9 @@ from ebbset.models.contract import formatting
 from ebbset.models.contract.controller_messages import DecisionReport, RepetitionReport, SetReport, StateReport
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.rig_messages import RepetitionOutcome, RigIdentity, SampleFrame
+from ebbset.models.contract.study_mark import mark_of
 from ebbset.models.contract.units import LoadUnit
 from ebbset.models.contract.wire import BadMessageError, Topic, decode
-from ebbset.study.study_file import mark_of
 
 HEARD: Final = (Topic.IDENTITY, Topic.STATE, Topic.FRAME, Topic.REPETITION_REPORT, Topic.DECISION, Topic.RESULT)
 BAR_CELLS: Final = 44

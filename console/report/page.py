@@ -74,6 +74,7 @@ def _page(
         "title": first.prescription.name if one else f"{len(items)} sets",
         "kicker": _kicker(first) if one else f"Set report · {_span_of_days(items)}",
         "simulated": simulated,
+        "lifters": sorted({name for _, item in items for name in item.people}),
         "notes": [f"{source.name}: {sentence}" for source in sources for sentence in source.missing],
         "course": course.section([item for _, item in items]),
         "sets": sets,

@@ -29,6 +29,7 @@ from ebbset.controller.messages.reasons import Reason
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
+from ebbset.models.contract.study_mark import mark_of
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -104,6 +105,19 @@ class RecordedSet:
     def lifter(self) -> str | None:
         """Pseudonym in the profile that the set was armed with; None without a profile."""
         return None if self.profile is None else self.profile.lifter
+
+    @property
+    def people(self) -> frozenset[str]:
+        """Everybody whose set this says it is: by its profile, and by the mark of a study's session."""
+        mark = mark_of(self.prescription.notes)
+        named = (self.lifter, None if mark is None else mark.participant)
+        return frozenset(name for name in named if name is not None)
+
+    @property
+    def person(self) -> str | None:
+        """Whose set it is: the participant of its study, else the lifter of its profile; None where neither says."""
+        mark = mark_of(self.prescription.notes)
+        return self.lifter if mark is None else mark.participant
 
     def fresh_n(self, cable: int = 0) -> float | None:
         """Last estimate of fresh capacity (1RM of the day), newtons: capacity over the share of it that was left."""
@@ -260,7 +274,7 @@ def _arranged(
         nonce=item.nonce,
         prescription=item.prescription,
         profile=item.profile,
-        begun_at=None if clock_zero is None else clock_zero + datetime.timedelta(microseconds=begun_us),
+        begun_at=_wall_clock(clock_zero, begun_us),
         trace=_trace(item.samples, zero),
         steps=_steps(item, seconds),
         repetitions=repetitions,
@@ -275,6 +289,14 @@ def _arranged(
         outputs=tuple((now, out) for now, _, out in item.outputs),
         simulated=simulated,
     )
+
+
+def _wall_clock(clock_zero: datetime.datetime | None, now_us: int) -> datetime.datetime | None:
+    """Wall clock at a time of the core; None when it is not known, or beyond what a calendar holds."""
+    try:
+        return None if clock_zero is None else clock_zero + datetime.timedelta(microseconds=now_us)
+    except OverflowError:
+        return None
 
 
 def _steps(item: _Open, seconds: Callable[[int, int | None], float]) -> tuple[LoadStep, ...]:

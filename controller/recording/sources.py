@@ -64,9 +64,11 @@ def clock_zero(metadata: Mapping[str, str]) -> datetime.datetime | None:
         return None
     try:
         found = datetime.datetime.fromisoformat(text)
-    except ValueError:
+        if not 2000 <= found.year < 3000:
+            return None
+        return found.astimezone() if found.tzinfo is not None else found
+    except (ValueError, OverflowError):
         return None
-    return found.astimezone() if found.tzinfo is not None else found
 
 
 def _versions(metadata: Mapping[str, str]) -> str:

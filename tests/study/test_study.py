@@ -17,11 +17,12 @@ from hypothesis import strategies as st
 from ebbset.controller.recording.recorded_set import LoadStep
 from ebbset.controller.recording.sources import read_source
 from ebbset.models.contract.problems import BadDocumentError
+from ebbset.models.contract.study_mark import Mark, mark_of
 from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.study.fidelity import departures_of, fidelity_of, summary_of
 from ebbset.study.randomisation import balance_of, crossover, parallel, williams_square
 from ebbset.study.rehearsal import rehearse
-from ebbset.study.study_file import Mark, Study, StudyFile, mark_of, read_study
+from ebbset.study.study_file import Study, StudyFile, read_study
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 AUTO = """

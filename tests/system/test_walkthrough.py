@@ -19,7 +19,7 @@ import pytest
 
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
-from ebbset.study.study_file import mark_of
+from ebbset.models.contract.study_mark import mark_of
 from tests.support.brokers import Mosquitto
 from tests.support.warm_ebbset import warm_ebbset
 

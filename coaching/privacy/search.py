@@ -1,0 +1,265 @@
+"""Finding every file that concerns one lifter, and naming every file that cannot be searched."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import re
+import stat
+import zipfile
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Final
+
+from ebbset.coaching.privacy.found import INDEX, UNFINISHED, Found, Kind, Search, Unsearched
+from ebbset.coaching.privacy.packages import (
+    DESCRIPTOR,
+    LIFTER_COLUMNS,
+    ExportedTable,
+    Owner,
+    UnreadableTableError,
+    count,
+    exported_tables,
+    nonces_of,
+    opened,
+)
+from ebbset.models.contract.problems import BadDocumentError
+from ebbset.models.contract.toml_text import read_toml
+
+_LARGEST_BYTES: Final = 1024 * 1024 * 1024
+_COMPRESSED: Final = (
+    b"\x1f\x8b",
+    b"BZh",
+    b"\xfd7zXZ\x00",
+    b"\x28\xb5\x2f\xfd",
+    b"7z\xbc\xaf\x27\x1c",
+    b"Rar!",
+    b"PK\x03\x04",
+)
+_WIDE: Final = (b"\xff\xfe", b"\xfe\xff")
+_MCAP: Final = b"\x89MCAP0\r\n"
+_FOOTER: Final = b"Made with ebbset "
+_NONCE: Final = re.compile(rb'"fresh_nonce":\s?"([A-Za-z0-9_\-]{8,64})"')
+_LIFTER: Final = re.compile(rb'"lifter":\s?"([A-Za-z0-9_.\-]{1,64})"|session:([A-Za-z0-9_.\-]{1,64})/\d')
+_BEFORE_NUMBER: Final = rb"(?:lifter|participant|subject|pseudonym|id|session)[\"']?\s*[:=]?\s*[\"']?"
+
+
+def find(lifter: str, folders: Iterable[Path], *, known_nonces: frozenset[str] = frozenset()) -> Search:
+    """Every file under the folders that concerns this lifter, in a fixed order.
+
+    Args:
+        lifter: pseudonym.
+        folders: folders or single files; symbolic links are not followed.
+        known_nonces: sets known to be this lifter's, e.g. from an earlier search.
+
+    Raises:
+        OSError: a folder or file cannot be read; an empty answer must always mean that nothing is stored.
+    """
+    paths = sorted(set(_files(folders)))
+    beside = {path.parent / DESCRIPTOR for path in paths}
+    tables = {
+        table.path: table
+        for descriptor in sorted(beside)
+        if descriptor.is_file() and not descriptor.is_symlink()
+        for table in exported_tables(descriptor)
+    }
+    nonces = set(known_nonces)
+    for path in paths:
+        if path in tables:
+            # One that cannot be read is named below, where everything is looked at.
+            with contextlib.suppress(UnreadableTableError):
+                nonces |= nonces_of(tables[path], lifter)
+        elif path.suffix.lower() == ".mcap" and _is_readable(path):
+            data = path.read_bytes()
+            if _lifters_in(data) == {lifter}:
+                nonces |= {found.decode() for found in _NONCE.findall(data)}
+    looking = _Looking(lifter, Owner(lifter, frozenset(nonces)), tables)
+    found: list[Found] = []
+    unsearched: list[Unsearched] = []
+    for path in paths:
+        one = looking.look(path)
+        if isinstance(one, Found):
+            found.append(one)
+        elif one is not None:
+            unsearched.append(one)
+    return Search(lifter, tuple(found), tuple(unsearched), frozenset(nonces))
+
+
+def _files(folders: Iterable[Path]) -> Iterator[Path]:
+    def fail(error: OSError) -> None:
+        raise error
+
+    for folder in folders:
+        if folder.is_dir():
+            for here, folders_in, names in os.walk(folder, onerror=fail):
+                yield from (Path(here, name) for name in names)
+                yield from (path for name in folders_in if (path := Path(here, name)).is_symlink())
+        elif folder.exists() or folder.is_symlink():
+            yield folder
+        else:
+            raise FileNotFoundError(2, "no such file or folder", str(folder))
+
+
+def _is_readable(path: Path) -> bool:
+    status = path.lstat()
+    return stat.S_ISREG(status.st_mode) and status.st_size <= _LARGEST_BYTES
+
+
+def _lifters_in(recording: bytes) -> set[str]:
+    """Who is named in a recording: in the profile that a set was armed with, or in the mark of a study's session.
+
+    Searches the raw bytes, which hold plain JSON, so that a damaged recording is found too.
+    """
+    return {(profile or session).decode() for profile, session in _LIFTER.findall(recording)}
+
+
+class _Looking:
+    """Looks at one file after another.
+
+    Args:
+        lifter: pseudonym.
+        owner: the lifter with the nonces known.
+        tables: tables of exports, by path.
+    """
+
+    def __init__(self, lifter: str, owner: Owner, tables: dict[Path, ExportedTable]) -> None:
+        self._lifter = lifter
+        self._owner = owner
+        self._tables = tables
+        name = re.escape(lifter.encode())
+        whole = rb"(?<![A-Za-z0-9_.\-])" + name + rb"(?![A-Za-z0-9_\-]|\.[A-Za-z0-9_])"
+        # A number stands in every table and page, so it counts only where something says that it names somebody.
+        number = rb"[\"']" + name + rb"[\"']|" + _BEFORE_NUMBER + whole.partition(b")")[2]
+        self._mention = re.compile(number if lifter.isdigit() else whole, re.IGNORECASE if lifter.isdigit() else 0)
+        self._shown = re.compile(
+            rb"(?:lifter |Session \d+ of |name=\"ebbset-lifter\" content=\")" + whole.partition(b")")[2]
+        )
+        self._in_name = re.compile(rf"(?<![A-Za-z0-9]){re.escape(lifter)}(?![A-Za-z0-9])")
+
+    def look(self, path: Path) -> Found | Unsearched | None:
+        """What a file has to do with the lifter; None for nothing."""
+        mode = path.lstat().st_mode
+        if not stat.S_ISREG(mode):
+            what = "a symbolic link" if stat.S_ISLNK(mode) else "a pipe, socket or device"
+            return Unsearched(path, f"{what}, which is not followed")
+        if path.name.endswith(UNFINISHED):
+            return Found(path, Kind.UNFINISHED)
+        try:
+            found = self._look_inside(path)
+        except UnreadableTableError as error:
+            return Unsearched(path, str(error))
+        if isinstance(found, Found) or not self._in_name.search(path.name):
+            return found
+        if isinstance(found, Unsearched) or not self._names_somebody_else(path):
+            return Found(path, Kind.NAME)
+        return None
+
+    def _look_inside(self, path: Path) -> Found | Unsearched | None:
+        if path in self._tables:
+            rows = count(self._tables[path], self._owner)
+            return Found(path, Kind.ROWS, rows) if rows else None
+        if path.stat().st_size > _LARGEST_BYTES:
+            return Unsearched(path, f"larger than {_LARGEST_BYTES} bytes")
+        if path.suffix.lower() == ".parquet":
+            return self._foreign_parquet(path)
+        data = path.read_bytes()
+        if data.startswith(_MCAP) or path.suffix.lower() == ".mcap":
+            return self._recording(path, data)
+        if data.startswith(_COMPRESSED):
+            return self._archive(path)
+        if data.startswith(_WIDE) or b"\0" in data:
+            return Unsearched(path, "not text")
+        return self._text(path, data)
+
+    def _recording(self, path: Path, data: bytes) -> Found | Unsearched | None:
+        named = _lifters_in(data)
+        if self._lifter in named:
+            return Found(path, Kind.RECORDING if named == {self._lifter} else Kind.SHARED)
+        if not named and _is_compressed(data):
+            return Unsearched(path, "a recording that another program has compressed")
+        return None
+
+    def _archive(self, path: Path) -> Found | Unsearched | None:
+        try:
+            with zipfile.ZipFile(path) as archive:
+                told = json.loads(archive.read(INDEX))
+            if told["lifter"] == self._lifter and "files" in told:
+                return Found(path, Kind.ARCHIVE)
+        except (zipfile.BadZipFile, KeyError, ValueError, TypeError, OSError):
+            pass
+        return Unsearched(path, "compressed")
+
+    def _text(self, path: Path, data: bytes) -> Found | None:
+        by_nonce = any(nonce.encode() in data for nonce in self._owner.nonces)
+        if _FOOTER in data and path.suffix.lower() in (".html", ".htm"):
+            return Found(path, Kind.PAGE) if by_nonce or self._shown.search(data) else None
+        suffix = path.suffix.lower()
+        if suffix == ".toml":
+            kind = self._document(data)
+            if kind is not None:
+                return Found(path, kind)
+        if suffix == ".json" and self._is_report_of(data):
+            return Found(path, Kind.PAGE)
+        return Found(path, Kind.MENTION) if by_nonce or self._mention.search(data) else None
+
+    def _document(self, data: bytes) -> Kind | None:
+        """A profile of this lifter, or the prescription of one of this lifter's sessions."""
+        name = re.escape(self._lifter.encode())
+        # A profile that a person broke while editing is still theirs.
+        is_profile = re.search(rb"^\s*lifter\s*=\s*[\"']" + name + rb"[\"']", data, re.MULTILINE) is not None
+        if is_profile and (b"velocity_at" in data or b"exercise" in data):
+            return Kind.PROFILE
+        try:
+            told = read_toml(data.decode("utf-8"), what="document")
+        except (UnicodeDecodeError, BadDocumentError):
+            return None
+        mark = re.search(rf"^study:[0-9a-f]{{64}} session:{re.escape(self._lifter)}/\d+ ", str(told.get("notes", "")))
+        return Kind.ORDER if mark is not None and "load" in told else None
+
+    def _is_report_of(self, data: bytes) -> bool:
+        """JSON that `ebbset report` wrote, with a set of this lifter."""
+        if b'"worth_relative_estimated"' not in data:
+            return False
+        try:
+            sets = json.loads(data)
+            return any(
+                one["lifter"] == self._lifter
+                or one["nonce"] in self._owner.nonces
+                or f" session:{self._lifter}/" in one["prescription"]["notes"]
+                for one in sets
+                if "worth_relative_estimated" in one
+            )
+        except (ValueError, KeyError, TypeError, RecursionError):
+            return False
+
+    def _foreign_parquet(self, path: Path) -> Found | None:
+        import pyarrow
+
+        rows = 0
+        for batch in opened(path).iter_batches():
+            for name, column in zip(batch.schema.names, batch.columns, strict=True):
+                if not (pyarrow.types.is_string(column.type) or pyarrow.types.is_large_string(column.type)):
+                    continue
+                named = name in LIFTER_COLUMNS or not self._lifter.isdigit()
+                rows += sum(
+                    (named and value == self._lifter) or value in self._owner.nonces for value in column.to_pylist()
+                )
+        return Found(path, Kind.MENTION, rows) if rows else None
+
+    def _names_somebody_else(self, path: Path) -> bool:
+        """A profile or recording of another lifter, whose pseudonym contains this one."""
+        if path.suffix.lower() == ".mcap":
+            return bool(_lifters_in(path.read_bytes()))
+        return re.search(rb"^\s*lifter\s*=\s*[\"']", path.read_bytes(), re.MULTILINE) is not None
+
+
+def _is_compressed(data: bytes) -> bool:
+    """A recording has a chunk whose records are compressed, as those of ebbset never are."""
+    at = len(_MCAP)
+    while at + 9 <= len(data):
+        opcode, length = data[at], int.from_bytes(data[at + 1 : at + 9], "little")
+        if opcode == 0x06 and int.from_bytes(data[at + 9 + 28 : at + 9 + 32], "little") > 0:
+            return True
+        at += 9 + length
+    return False
