@@ -22,10 +22,11 @@ from ebbset.coaching.profile_update import (
 from ebbset.coaching.set_review import review_set
 from ebbset.controller.estimation.capacity import CapacityEstimator
 from ebbset.controller.recording.recorded_set import RecordedSet
+from ebbset.controller.recording.selection import counted_once
 from ebbset.controller.regulation.armed_set import LONGEST_CARRIED_US
 from ebbset.models.contract import formatting
 from ebbset.models.contract.problems import UnusableFileError
-from ebbset.models.contract.profile import LifterProfile, Uncertain
+from ebbset.models.contract.profile import LifterProfile, ProfileSet, Uncertain
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 
 FIGURES: Final[dict[str, tuple[str, int]]] = {
@@ -68,11 +69,13 @@ def learn(
         date: date of all sets; None to take each recording's own.
 
     Raises:
-        UnusableFileError: a set belongs to another lifter or exercise, or has no date.
+        UnusableFileError: a set belongs to another lifter or exercise, has no date, or is simulated and others are not.
     """
+    remarks: list[str]
+    sets, remarks = counted_once(sets)
     for item in sets:
         _belongs(item, profile, date)
-    remarks: list[str] = []
+    refuse_mixed(sets)
     taken: list[tuple[str, SetObservation]] = []
     after = profile
     for sitting in _sittings([item for item in sets if _counts(item, profile, date, remarks)]):
@@ -94,6 +97,7 @@ def learn(
             )
         after = update_profile(after, [seen])
         after = after.model_copy(update={"sets_used": after.sets_used + len(sitting) - 1})
+        after = after.with_sets(profile_set(item, _day(item, date)) for item in sitting)
         taken.append((names, seen))
     after = _rounded(after)
     stale = any(seen.doubted for _, seen in taken) or _old(profile, after, today, bool(taken), remarks)
@@ -109,15 +113,56 @@ def changes(learned: Learned) -> Iterator[tuple[str, Uncertain | None, Uncertain
 
 
 def _belongs(item: RecordedSet, profile: LifterProfile, date: datetime.date | None) -> None:
-    said = (
-        ("lifter", item.lifter or profile.lifter, profile.lifter),
-        ("exercise", item.prescription.exercise, profile.exercise),
-    )
-    for field, value, allowed in said:
-        if value != allowed:
-            raise UnusableFileError(f"{item.source}: {field} is {value!r}; allowed: {allowed!r}, as in the profile")
+    refuse_other_people(item, profile.lifter)
+    exercise = item.prescription.exercise
+    if exercise != profile.exercise:
+        raise UnusableFileError(
+            f"{item.source}: exercise is {exercise!r}; allowed: {profile.exercise!r}, as in the profile"
+        )
+    if profile.sets and item.simulated is not profile.simulated:
+        one, other = ("simulated", "a person's") if item.simulated else ("a person's", "simulated")
+        raise UnusableFileError(f"{item.source}: a set is {one}; allowed: {other} sets, as in the profile")
     if item.begun_at is None and date is None:
         raise UnusableFileError(f"{item.source}: has no date; allowed: a recording with a date, or --date")
+
+
+def refuse_other_people(item: RecordedSet, lifter: str) -> None:
+    """Refuse a set that is not this lifter's alone, by its profile or by the mark of a study.
+
+    Args:
+        item: the recorded set; one that names nobody passes.
+        lifter: pseudonym.
+
+    Raises:
+        UnusableFileError: names the set, whose it is, and what is allowed.
+    """
+    for name in sorted(item.people - {lifter}):
+        by = "armed with the profile" if name == item.lifter else "a session"
+        raise UnusableFileError(f"{item.source}: {by} of {name!r}; allowed: sets of {lifter!r}")
+
+
+def refuse_mixed(sets: Sequence[RecordedSet]) -> None:
+    """Refuse simulated sets and a person's sets together, since one profile cannot describe both.
+
+    Raises:
+        UnusableFileError: names a set of either kind.
+    """
+    for item in sets:
+        if item.simulated is not sets[0].simulated:
+            one, other = (item, sets[0]) if item.simulated else (sets[0], item)
+            raise UnusableFileError(
+                f"{one.source}: simulated, and {other.source} is not; allowed: only simulated sets, or none"
+            )
+
+
+def profile_set(item: RecordedSet, day: datetime.date) -> ProfileSet:
+    """What a profile keeps of a recorded set that it was made from.
+
+    Args:
+        item: the recorded set.
+        day: its date.
+    """
+    return ProfileSet(origin="simulated" if item.simulated else "person", date=day, nonce=item.nonce)
 
 
 def _day(item: RecordedSet, date: datetime.date | None) -> datetime.date:
@@ -131,9 +176,12 @@ def _counts(item: RecordedSet, profile: LifterProfile, date: datetime.date | Non
     if day < profile.date:
         remarks.append(f"{item.source}: from {day}, before the profile's {profile.date}; left out")
         return False
-    if item.lifter is None:
+    if item.nonce in {one.nonce for one in profile.sets}:
+        remarks.append(f"{item.source}: the profile was already made from this set; it counts once")
+        return False
+    if item.person is None:
         remarks.append(f"{item.source}: names no lifter; taken as a set of {profile.lifter}")
-    if day == profile.date:
+    if day == profile.date and not profile.sets:
         remarks.append(f"{item.source}: from the day of the profile; if the profile was made from it, it counts twice")
     return True
 

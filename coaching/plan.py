@@ -304,8 +304,13 @@ def _better(a: Judged, b: Judged) -> float:
     return float(np.mean(a.net_pairs > b.net_pairs))
 
 
-def chosen_prescription(choice: Judged) -> Prescription:
-    """The prescription of a candidate, with a note that says where it comes from and how many times to do it."""
+def chosen_prescription(choice: Judged, *, simulated_profile: bool = False) -> Prescription:
+    """The prescription of a candidate, with a note that says where it comes from and how many times to do it.
+
+    Args:
+        choice: the candidate.
+        simulated_profile: the profile was made from simulated sets; the note then says so.
+    """
     candidate = choice.candidate
     notes = (
         f"From a plan made on simulated twins of the lifter: {candidate.title}. Estimated stimulus {choice.stimulus} "
@@ -314,4 +319,6 @@ def chosen_prescription(choice: Judged) -> Prescription:
     )
     if candidate.sets > 1:
         notes += f" Do it {candidate.sets} times, {candidate.rest_between_s:.0f} s apart; arm it again each time."
+    if simulated_profile:
+        notes += " The profile was made from simulated sets: a plan for nobody."
     return candidate.prescription.model_copy(update={"notes": notes})

@@ -21,6 +21,7 @@ import pyarrow.parquet as pa_parquet
 import structlog
 
 from ebbset.controller.recording.recorded_set import RecordedSet
+from ebbset.controller.recording.selection import contradiction
 from ebbset.controller.recording.sources import read_source
 from ebbset.study.study_file import Study
 from ebbset.study.tables_schema import TABLES, Column, SetWorthLike, rows, sample_columns
@@ -48,11 +49,12 @@ Estimate = Callable[[RecordedSet], SetWorthLike | None]
 
 @dataclass(slots=True)
 class Exported:
-    """Outcome of an export: rows per table, and a sentence for each incomplete recording."""
+    """Outcome of an export: rows per table, a sentence for each incomplete recording, and further notes."""
 
     folder: Path
     rows: dict[str, int] = field(default_factory=lambda: dict.fromkeys(TABLES, 0))
     remarks: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
 
 def export(recordings: Iterable[Path], folder: Path, *, estimate: Estimate, study: Study | None = None) -> Exported:
@@ -70,11 +72,17 @@ def export(recordings: Iterable[Path], folder: Path, *, estimate: Estimate, stud
     """
     folder.mkdir(parents=True, exist_ok=True)
     found = Exported(folder)
+    exported: dict[str, str] = {}
     with _Writers(folder) as writers:
         for path in recordings:
             source = read_source(path)
             found.remarks += [f"{source.name}: {sentence}" for sentence in source.missing]
             for item in source.sets:
+                told = _once(item, exported)
+                if told is not None:
+                    found.notes.append(told)
+                    continue
+                found.notes += [text for text in [contradiction(item)] if text is not None]
                 for table, made in rows(item, study=study, whole=not source.missing, worth=estimate(item)).items():
                     found.rows[table] += writers.add_rows(table, made)
                 for columns in sample_columns(item):
@@ -82,6 +90,15 @@ def export(recordings: Iterable[Path], folder: Path, *, estimate: Estimate, stud
             _log.info("exported", recording=path.name, sets=len(source.sets))
     _describe(folder, study)
     return found
+
+
+def _once(item: RecordedSet, exported: dict[str, str]) -> str | None:
+    """A sentence for a set that was exported before; None for the first of its nonce, which is noted."""
+    first = exported.get(item.nonce)
+    if first is None:
+        exported[item.nonce] = item.source
+        return None
+    return f"{item.source}: holds the same set as {first} (nonce {item.nonce}); {first} is exported, as it came first"
 
 
 class _Writers:

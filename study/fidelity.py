@@ -16,6 +16,7 @@ import numpy as np
 
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.recording.recorded_set import FloatArray, LoadStep, RecordedSet
+from ebbset.controller.recording.selection import contradiction
 from ebbset.models.contract.study_mark import mark_of
 from ebbset.study.study_file import Study
 
@@ -150,6 +151,9 @@ def _departures(item: RecordedSet, study: Study | None) -> list[str]:
     if session is None:
         return [f"no session {mark.period} of {mark.participant} in the schedule"]
     found = []
+    told = contradiction(item)
+    if told is not None:
+        found.append(told.removeprefix(f"{item.source}: "))
     if study.order_of(session).digest() != item.prescription.digest():
         found.append("the prescription was changed: it differs from the one scheduled for this session")
     if item.begun_at is not None and item.begun_at.date() < session.earliest:

@@ -202,7 +202,7 @@ def _set_row(item: RecordedSet, worth: SetWorthLike | None, study: Study | None,
     own = study is not None and mark is not None and mark.study == study.hash
     row: Row = {
         "study": mark.study if mark else None,
-        "participant": mark.participant if mark else item.lifter,
+        "participant": item.person,
         "period": mark.period if mark else None,
         "condition": session.condition if session is not None and own else None,
         "exercise": order.exercise,

@@ -93,6 +93,7 @@ def _profile_text(profile: LifterProfile) -> list[str]:
     lines = [
         f"lifter {profile.lifter}; exercise {profile.exercise}; of {profile.date}, from "
         + formatting.plural(profile.sets_used, "set"),
+        *(["made from simulated sets: it says nothing about a person"] if profile.simulated else []),
         f"velocity {v0.mean:.2f} ± {v0.sd:.2f} m/s at no load, {v1.mean:.2f} ± {v1.sd:.2f} m/s at 1RM",
     ]
     if profile.one_rm_n is not None:

@@ -42,10 +42,10 @@ def command(recordings: tuple[Path, ...], output: Path, study: Path | None, as_j
     except OSError as error:
         raise CommandError(f"{error.filename or output}: {error.strerror or error}", Exit.BAD_INPUT) from None
     if as_json:
-        told = {"folder": str(output), "rows": found.rows, "remarks": found.remarks}
+        told = {"folder": str(output), "rows": found.rows, "remarks": found.remarks, "notes": found.notes}
         click.echo(json.dumps(told, ensure_ascii=False, indent=2))
     else:
         click.echo(f"{output}: " + ", ".join(f"{count} {table}" for table, count in found.rows.items()))
-        for remark in found.remarks:
+        for remark in (*found.remarks, *found.notes):
             click.echo(f"note: {remark}")
     return int(Exit.NO if found.remarks else Exit.OK)

@@ -41,6 +41,9 @@ DRAWS = 400
 @click.option(
     "--units", type=click.Choice(get_args(LoadUnit)), default="kg", show_default=True, help="Unit of the loads."
 )
+@click.option(
+    "--simulated-profile", is_flag=True, help="Plan on a profile that was made from simulated sets, for nobody."
+)
 @click.option("--choose", metavar="KEY", help="Write this candidate instead of the suggested one.")
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="Prescription to write (TOML).")
 @svg_option
@@ -56,6 +59,7 @@ def command(
     workers: int,
     cables: str,
     units: LoadUnit,
+    simulated_profile: bool,
     choose: str | None,
     output: Path | None,
     plot: Path | None,
@@ -67,6 +71,8 @@ def command(
     leaves uncertain. Stimulus is relative and estimated, with its range over twins and assumptions. Where candidates
     cannot be told apart, the plan says that there is no clear winner. With --later-sets, the plan subtracts what those
     sets lose to the fatigue left behind.
+
+    A profile that was made from simulated sets is refused without --simulated-profile, because it describes nobody.
 
     The chosen candidate is written as a prescription that `ebbset serve` can run. All candidates go to failure: the
     cautions in safety.md apply, and a person decides.
@@ -82,6 +88,12 @@ def command(
     from ebbset.simulators.population.twin import NoTwinError
 
     lifter = read_profile(profile)
+    if lifter.simulated and not simulated_profile:
+        raise CommandError(
+            f"{profile}: made from simulated sets, so it says nothing about a person; allowed: a profile of a person's "
+            "sets, or --simulated-profile",
+            Exit.BAD_INPUT,
+        )
     wishes = Wishes(minutes, fatigue_left, later_sets, later_break)
     try:
         plan = _planned(lifter, wishes, int(cables), units, twins, seed, workers)
@@ -98,11 +110,15 @@ def command(
 
         draw_plan(plan, wishes, plot)
     if as_json:
-        click.echo(json.dumps(_plain(plan, choice), ensure_ascii=False, indent=2))
+        told = {"simulated_profile": lifter.simulated, **_plain(plan, choice)}
+        click.echo(json.dumps(told, ensure_ascii=False, indent=2))
     else:
         _show(plan, choice)
+        if lifter.simulated:
+            click.echo(f"The profile was made from simulated sets: a plan for nobody.")
     if output is not None and choice is not None:
-        output.write_text(chosen_prescription(choice).to_toml(), encoding="utf-8")
+        chosen = chosen_prescription(choice, simulated_profile=lifter.simulated)
+        output.write_text(chosen.to_toml(), encoding="utf-8")
         click.echo(f"{choice.candidate.title}: written to {output}", err=as_json)
     elif output is not None:
         raise CommandError("nothing was written: no candidate fits; use --choose to take one anyway", Exit.NO)

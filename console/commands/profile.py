@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -63,7 +64,9 @@ def command(
     enough for a profile with wide intervals, because general knowledge of the exercise fills in the rest. The remarks
     say what is weak and which set would help most. Loads are per cable.
 
-    From a recording, only the first load of the first bout is used, before fatigue.
+    From a recording, only the first load of the first bout is used, before fatigue. The profile keeps the origin of
+    every set, so that one made from simulated sets is never taken for a person's, and the same set never counts twice.
+    A set of another lifter, by its profile or its study, is refused, and so are simulated and real sets together.
 
     With --update, an existing profile learns from whole recorded sets, including sets to failure and with drops. Each
     figure is shown before, after, and by how much it changed. The profile is called stale when the sets do not fit it
@@ -90,12 +93,13 @@ def command(
     from ebbset.coaching.profile_fit import fit_profile
     from ebbset.controller.service.documents import sentence_of
 
-    seen, used, days = _recorded(recordings)
+    seen, used, origins, notes = _recorded(recordings, lifter)
     names = used | ({exercise} if exercise else set())
     if len(names) != 1:
         found = ", ".join(sorted(names)) or "none"
         raise click.UsageError(f"exercise is {found}; allowed: exactly one, by --exercise or the recordings.")
-    day = date.date() if date is not None else max(days, default=datetime.datetime.now(datetime.UTC).date())
+    today = datetime.datetime.now(datetime.UTC).date()
+    day = date.date() if date is not None else max((one.date for one in origins), default=today)
     try:
         sets = [
             *seen,
@@ -111,10 +115,12 @@ def command(
         )
     except ValueError as error:
         raise CommandError(sentence_of(error), Exit.USAGE) from None
+    fit = _with_origins(fit, origins, len(velocities) + len(failures), notes)
     if output is not None:
         output.write_text(fit.profile.to_toml(), encoding="utf-8")
     if as_json:
         told = {
+            "simulated": fit.profile.simulated,
             "profile": fit.profile.model_dump(mode="json"),
             "residuals_m_s": list(fit.residuals_m_s),
             "remarks": list(fit.remarks),
@@ -130,11 +136,11 @@ def _update(
 ) -> int:
     """Update an existing profile from recorded sets."""
     from ebbset.coaching.learning import changes, learn
-    from ebbset.console.report.sources import read_sources
+    from ebbset.controller.recording.sources import read_source
     from ebbset.controller.service.documents import read_profile
 
     profile = read_profile(known)
-    sets = [item for source in read_sources(recordings) for item in source.sets]
+    sets = [item for path in recordings for item in read_source(path).sets]
     learned = learn(profile, sets, today=datetime.datetime.now(datetime.UTC).date(), date=date)
     if not learned.taken:
         raise CommandError("nothing was learned: " + "; ".join(learned.remarks), Exit.NO)
@@ -142,6 +148,7 @@ def _update(
         output.write_text(learned.after.to_toml(), encoding="utf-8")
     if as_json:
         told = {
+            "simulated": learned.after.simulated,
             "profile": learned.after.model_dump(mode="json"),
             "stale": learned.stale,
             "changes": {
@@ -168,23 +175,54 @@ def _update(
     return int(Exit.OK)
 
 
-def _recorded(paths: tuple[Path, ...]) -> tuple[list[Any], set[str], list[datetime.date]]:
+def _recorded(paths: tuple[Path, ...], lifter: str) -> tuple[list[Any], set[str], list[Any], list[str]]:
+    """What recordings showed: observed sets, their exercises, what the profile keeps of each set, and notes."""
     if not paths:
-        return [], set(), []
+        return [], set(), [], []
+    from ebbset.coaching.learning import profile_set, refuse_mixed, refuse_other_people
     from ebbset.coaching.profile_fit import sets_seen
+    from ebbset.controller.recording.selection import counted_once
     from ebbset.controller.recording.sources import read_source
 
+    items, notes = counted_once(item for path in paths for item in read_source(path).sets)
     seen: list[Any] = []
-    used, days = set(), []
-    for path in paths:
-        for item in read_source(path).sets:
-            found = sets_seen(item.repetitions, [moment.decision for moment in item.moments])
-            seen += found
-            if found:
-                used.add(item.prescription.exercise)
-            if found and item.begun_at is not None:
-                days.append(item.begun_at.date())
-    return seen, used, days
+    used, origins, counted = set(), [], []
+    for item in items:
+        refuse_other_people(item, lifter)
+        found = sets_seen(item.repetitions, [moment.decision for moment in item.moments])
+        if not found:
+            notes.append(f"{item.source}: no repetition at its first load was completed; left out")
+            continue
+        if item.person is None:
+            notes.append(f"{item.source}: names no lifter; taken as a set of {lifter}")
+        seen += found
+        counted.append(item)
+        used.add(item.prescription.exercise)
+        day = datetime.datetime.now(datetime.UTC) if item.begun_at is None else item.begun_at
+        origins.append(profile_set(item, day.date()))
+    refuse_mixed(counted)
+    return seen, used, origins, notes
+
+
+def _with_origins(fit: Any, recorded: list[Any], typed: int, notes: list[str]) -> Any:
+    """Note in the profile where each set came from.
+
+    Args:
+        fit: the fit.
+        recorded: what the profile keeps of each recorded set.
+        typed: how many sets were typed in.
+        notes: what was noticed about the recordings.
+    """
+    from ebbset.models.contract.profile import ProfileSet
+
+    by_hand = [ProfileSet(origin="typed", date=fit.profile.date) for _ in range(typed)]
+    made = fit.profile.with_sets([*recorded, *by_hand])
+    if made.simulated and by_hand:
+        raise CommandError(
+            "--set and --failure come with simulated recordings; allowed: only simulated sets, or none", Exit.BAD_INPUT
+        )
+    said = ["simulated: these figures come from a simulated rig and lifter, not from a person"]
+    return replace(fit, profile=made, remarks=(*notes, *(said if made.simulated else ()), *fit.remarks))
 
 
 def _typed(text: str, *, failure: bool) -> Any:
@@ -230,7 +268,7 @@ def _show(fit: Any, count: int, output: Path | None) -> None:
     if p.rom_m is not None:
         click.echo(f"  ROM                   {p.rom_m.mean:.2f} ± {p.rom_m.sd:.2f} m")
     for remark in fit.remarks:
-        click.echo(f"note: {remark}")
+        click.echo(formatting.visible(f"note: {remark}"))
     if output is not None:
         click.echo(f"Written to {output}")
 
@@ -265,5 +303,5 @@ def _show_changes(learned: Any, output: Path | None) -> None:
             f"({formatting.load(seen.one_rm_n.mean, 'kg')})"
         )
     for remark in learned.remarks:
-        click.echo(f"note: {remark}")
+        click.echo(formatting.visible(f"note: {remark}"))
     click.echo(f"Written to {output}" if output is not None else "Nothing written; -o names a file to write.")

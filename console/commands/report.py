@@ -84,7 +84,7 @@ def plain_set(item: Any) -> dict[str, Any]:
         "simulated": item.simulated,
         "nonce": item.nonce,
         "prescription": item.prescription.model_dump(mode="json"),
-        "lifter": item.lifter,
+        "lifter": item.person,
         "begun_at": None if item.begun_at is None else item.begun_at.isoformat(),
         "result": None if item.result is None else as_plain(item.result),
         "repetitions": [as_plain(record) for record in item.repetitions],

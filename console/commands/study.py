@@ -167,19 +167,22 @@ def fidelity(study: Path, recordings: tuple[Path, ...], as_json: bool) -> int:
     \b
     Exit code 0 when every session was recorded as prescribed, 1 when something departs from the study.
     """
+    from ebbset.controller.recording.selection import counted_once
     from ebbset.controller.recording.sources import read_source
     from ebbset.study.fidelity import departures_of, fidelity_of, summary_of
     from ebbset.study.study_file import read_study
 
     found = read_study(study)
-    sets = [item for path in recordings for item in read_source(path).sets]
+    sets, notes = counted_once(item for path in recordings for item in read_source(path).sets)
     judged = [fidelity_of(item, found) for item in sets]
     departures = [*(f"{one.source}: {text}" for one in judged for text in one.departures), *departures_of(sets, found)]
     if as_json:
-        click.echo(json.dumps(_plain(judged, departures), ensure_ascii=False, indent=2))
+        click.echo(json.dumps({**_plain(judged, departures), "notes": notes}, ensure_ascii=False, indent=2))
     else:
         click.echo(f"{found.file.name}: {len(judged)} recorded sets of {len(found.schedule)} sessions")
         _summary(summary_of(judged))
+        for text in notes:
+            click.echo(f"note: {text}")
         for text in departures:
             click.echo(f"departure: {text}")
         if not departures:

@@ -20,24 +20,27 @@ from ebbset.models.contract.units import from_newtons
 def section(items: Sequence[RecordedSet]) -> dict[str, Any] | None:
     """Make the page's section about the course.
 
-    A course needs two dated sets of the same lifter and exercise; the largest such group is shown.
+    A course needs two dated sets of the same lifter and exercise; the largest such group is shown. A lifter is a
+    participant of a study or named by a profile; sets that name nobody may be anybody's.
 
     Returns:
         values for the template; None when there is no such group.
     """
-    groups: dict[tuple[str | None, str], list[RecordedSet]] = {}
+    groups: dict[tuple[str, str], list[RecordedSet]] = {}
     for item in items:
-        if item.begun_at is not None:
-            groups.setdefault((item.lifter, item.prescription.exercise), []).append(item)
+        if item.begun_at is not None and item.person is not None:
+            groups.setdefault((item.person, item.prescription.exercise), []).append(item)
     if not groups:
         return None
     (lifter, exercise), chosen = max(groups.items(), key=lambda pair: len(pair[1]))
     if len(chosen) < 2:
         return None
     chosen = sorted(chosen, key=_when)
-    who = f"lifter {lifter}" if lifter else "a lifter without a profile"
+    others = len(items) - len(chosen)
+    apart = f" {formatting.plural(others, 'other set')} of this report: not in it." if others else ""
     return {
-        "lead": f"{formatting.plural(len(chosen), 'set')} of {exercise.replace('_', ' ')}, {who}. {_summary(chosen)}",
+        "lead": f"{formatting.plural(len(chosen), 'set')} of {exercise.replace('_', ' ')}, lifter {lifter}. "
+        f"{_summary(chosen)}{apart}",
         "figure": (_figure(chosen, WIDE, "course-w"), _figure(chosen, NARROW, "course-n")),
         "caption": "Stems are 80 % ranges of the estimate. Days differ by more than training: sleep, food and earlier "
         "work show here too, and two points make no trend.",

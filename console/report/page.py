@@ -117,8 +117,8 @@ def _set(item: RecordedSet, source: Source, key: str) -> dict[str, Any]:
 
 def _kicker(item: RecordedSet) -> str:
     parts = ["Set report", _day(item), item.prescription.exercise.replace("_", " ")]
-    if item.lifter:
-        parts.append(f"lifter {item.lifter}")
+    if item.person:
+        parts.append(f"lifter {item.person}")
     if item.rig:
         parts.append(f"rig {item.rig}")
     return " · ".join(part for part in parts if part)

@@ -41,6 +41,11 @@ def _facts(_ctx: click.Context, _param: click.Parameter, values: tuple[str, ...]
 @click.option("--prescription", type=click.Path(path_type=Path), help="Used when an arm request has none.")
 @click.option("--profile", type=click.Path(path_type=Path), help="Used when an arm request has none.")
 @click.option(
+    "--simulated-profile",
+    is_flag=True,
+    help="Arm a real rig with a profile made from simulated sets, which is refused otherwise.",
+)
+@click.option(
     "--fact",
     "facts",
     multiple=True,
@@ -74,8 +79,8 @@ def command(settings_file: Path | None, rig: str, facts: dict[str, str], **value
         settings = ServeSettings.from_toml(read_document(settings_file), what=str(settings_file))
     else:
         files = {name: values.pop(name) for name in ("prescription", "profile")}
-        recordings = values.pop("recordings")
-        settings = ServeSettings.of(rig=rig, broker=broker_settings(**values), recordings=recordings, **files)
+        own = {name: values.pop(name) for name in ("recordings", "simulated_profile")}
+        settings = ServeSettings.of(rig=rig, broker=broker_settings(**values), **own, **files)
     # Read them here too, so that errors in a file appear before anything connects.
     if settings.prescription is not None:
         read_prescription(settings.prescription)

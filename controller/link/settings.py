@@ -132,6 +132,10 @@ class ServeSettings(_SettingsSection):
     prescription: Path | None = Field(default=None, description="used if an arm request has none")
     profile: Path | None = Field(default=None, description="used if an arm request has none")
 
+    simulated_profile: bool = Field(
+        default=False, description="arm a real rig with a profile that was made from simulated sets"
+    )
+
     @classmethod
     def from_toml(cls, text: str, *, what: str = "settings") -> ServeSettings:
         """Read from TOML; raises `BadDocumentError` naming every field that is wrong.

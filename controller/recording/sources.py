@@ -16,7 +16,7 @@ SIMULATED = "Rig and lifter are simulated: nobody lifted, and nothing here was m
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Source:
-    """A recording that was read: its name, its sets, and what is missing from it."""
+    """A recording that was read: its name, its sets, and sentences about what is missing from it or amiss in it."""
 
     name: str
     sets: Sequence[RecordedSet]

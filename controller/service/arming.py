@@ -1,16 +1,17 @@
 """Completing an arm request: the documents of the settings, a fresh nonce, and how tired the lifter still is.
 
 The core draws no random number and reads no file, so the service adds here what the request itself does not bring.
-Never here: whether the set may be armed; the core decides that.
+Never here: whether the set may be armed, but for a profile that describes nobody; the core decides that.
 """
 
 from __future__ import annotations
 
 import secrets
+from collections.abc import Iterable
 from dataclasses import replace
 
 from ebbset.controller.link.settings import ServeSettings
-from ebbset.controller.messages.events import EarlierSet, Requested
+from ebbset.controller.messages.events import EarlierSet, Event, Requested, RigAnnounced
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
 
@@ -28,7 +29,23 @@ class ArmRequests:
     def __init__(self, settings: ServeSettings) -> None:
         self._prescription: Prescription | None = settings.load_prescription()
         self._profile: LifterProfile | None = settings.load_profile()
+        self._simulated_profile = settings.simulated_profile
         self._earlier: EarlierSet | None = None
+
+    def refusal(self, request: Requested, known: Iterable[Event]) -> str | None:
+        """Why a completed request may not arm this rig; None when it may.
+
+        Args:
+            request: the request with its documents.
+            known: what this connection knows of the rig. A rig that has not said that it is simulated is a real one.
+        """
+        simulated_rig = any(isinstance(event, RigAnnounced) and event.simulated for event in known)
+        if request.profile is None or not request.profile.simulated or simulated_rig or self._simulated_profile:
+            return None
+        return (
+            f"profile of {request.profile.lifter!r} is made from simulated sets; allowed on this rig: a profile of a "
+            "person's sets, or none, unless the controller was started with --simulated-profile"
+        )
 
     def note_earlier(self, earlier: EarlierSet | None) -> None:
         """Remember how the last set left its lifter; None leaves what was known."""

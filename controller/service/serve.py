@@ -197,6 +197,10 @@ class Served:
             if self._refuses_arming(event):
                 return
             event = self._arm_requests.completed(event)
+            simulated = self._arm_requests.refusal(event, self._notices.known)
+            if simulated is not None:
+                self._refuse(event.correlation_id, "simulated_profile", simulated)
+                return
         following: Event | None = event
         armed = not self._unarmed.is_set()
         while following is not None:

@@ -8,12 +8,16 @@ Every figure carries its uncertainty and the profile its date. The relation is a
 from __future__ import annotations
 
 import datetime
+from collections.abc import Iterable
 from typing import Annotated, Final, Literal, NamedTuple, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from ebbset.models.contract.field_types import Name
+from ebbset.models.contract.field_types import Name, Token
 from ebbset.models.contract.toml_text import read_model, write_model
+
+MOST_SETS: Final = 400
+"""A profile travels in requests, whose size is limited."""
 
 
 class FigureBounds(NamedTuple):
@@ -51,6 +55,18 @@ class Uncertain(BaseModel):
     sd: Annotated[float, Field(ge=0)]
 
 
+class ProfileSet(BaseModel):
+    """One set that a profile was made from."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    origin: Literal["person", "simulated", "typed"] = Field(
+        description="lifted by a person and recorded; simulated and recorded; or typed in, which nobody can check"
+    )
+    date: datetime.date
+    nonce: Token | None = Field(default=None, description="of the arming, by which a recording given again is known")
+
+
 class LifterProfile(BaseModel):
     """One person on one exercise."""
 
@@ -61,6 +77,9 @@ class LifterProfile(BaseModel):
     exercise: Name
     date: datetime.date
     sets_used: Annotated[int, Field(ge=0, le=10**6)] = 0
+    sets: Annotated[tuple[ProfileSet, ...], Field(max_length=MOST_SETS)] = Field(
+        default=(), description="the sets that it was made from; none in a profile written by hand"
+    )
     one_rm_n: Uncertain | None = Field(
         default=None, description="1RM at the handle, newtons per cable; 1 to 20000, its sd at most the mean"
     )
@@ -84,6 +103,20 @@ class LifterProfile(BaseModel):
         if problem is not None:
             raise ValueError(problem)
         return self
+
+    @property
+    def simulated(self) -> bool:
+        """A simulated set went into it, so it says nothing about a person."""
+        return any(one.origin == "simulated" for one in self.sets)
+
+    def with_sets(self, new: Iterable[ProfileSet]) -> LifterProfile:
+        """The profile with further sets noted. Of more than `MOST_SETS`, the oldest are forgotten, simulated ones last.
+
+        Args:
+            new: sets to note.
+        """
+        known = sorted((*self.sets, *new), key=lambda one: (one.origin == "simulated", one.date))
+        return self.model_copy(update={"sets": tuple(sorted(known[-MOST_SETS:], key=lambda one: one.date))})
 
     @classmethod
     def from_toml(cls, text: str, *, what: str = "profile") -> LifterProfile:

@@ -9,6 +9,7 @@ ends of the link, `simulated_operator` arms and starts, `set_observer` checks th
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from functools import partial
 from typing import Final
@@ -104,13 +105,21 @@ def run_set(
         keep_outputs=settings.keep_outputs,
     )
     rig_side = RigSide(simulated, Way(link, link_rng), controller_side, monitor=observer.rig_monitor, outcome=outcome)
-    operator = SimulatedOperator(prescription, profile, nonce=name_rng.bytes(8).hex())
+    operator = SimulatedOperator(prescription, profile, nonce=_nonce(name_rng, prescription, profile, lifter))
     limit_s = _limit_s(prescription) if settings.limit_s is None else settings.limit_s
     _run(rig_side, controller_side, operator, outcome, limit_s)
     outcome.violations = observer.breaches
     if settings.check_replay:
         outcome.violations += observer.replay_breaches(controller_factory(), controller_side.time.now_us)
     return outcome
+
+
+def _nonce(
+    rng: np.random.Generator, prescription: Prescription, profile: LifterProfile | None, lifter: LifterParameters
+) -> str:
+    """A nonce that differs between different sets of one seed, so that a recording can be told from another by it."""
+    told = (rng.bytes(8), prescription.digest(), profile, lifter)
+    return hashlib.sha256(repr(told).encode()).hexdigest()[:16]
 
 
 def _limit_s(prescription: Prescription) -> float:
