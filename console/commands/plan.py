@@ -115,7 +115,7 @@ def command(
     else:
         _show(plan, choice)
         if lifter.simulated:
-            click.echo(f"The profile was made from simulated sets: a plan for nobody.")
+            click.echo("The profile was made from simulated sets: a plan for nobody.")
     if output is not None and choice is not None:
         chosen = chosen_prescription(choice, simulated_profile=lifter.simulated)
         output.write_text(chosen.to_toml(), encoding="utf-8")

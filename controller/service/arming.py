@@ -37,10 +37,10 @@ class ArmRequests:
 
         Args:
             request: the request with its documents.
-            known: what this connection knows of the rig. A rig that has not said that it is simulated is a real one.
+            known: what this connection knows of the rig; of one that is not there, the core says so.
         """
-        simulated_rig = any(isinstance(event, RigAnnounced) and event.simulated for event in known)
-        if request.profile is None or not request.profile.simulated or simulated_rig or self._simulated_profile:
+        real_rig = any(isinstance(event, RigAnnounced) and not event.simulated for event in known)
+        if request.profile is None or not request.profile.simulated or not real_rig or self._simulated_profile:
             return None
         return (
             f"profile of {request.profile.lifter!r} is made from simulated sets; allowed on this rig: a profile of a "

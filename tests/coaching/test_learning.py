@@ -147,8 +147,12 @@ def test_sets_of_one_sitting_are_one_thing_seen_and_sets_of_two_days_are_two() -
     profile = profile_with(ONE_RM_N, 0.1 * ONE_RM_N)
     first = recorded(profile)
     assert first.begun_at is not None
-    soon = replace(first, source="later.mcap", begun_at=first.begun_at + datetime.timedelta(minutes=6))
-    next_day = replace(first, source="tomorrow.mcap", begun_at=first.begun_at + datetime.timedelta(days=1))
+    soon = replace(
+        first, source="later.mcap", nonce="nonce-soon", begun_at=first.begun_at + datetime.timedelta(minutes=6)
+    )
+    next_day = replace(
+        first, source="tomorrow.mcap", nonce="nonce-next-day", begun_at=first.begun_at + datetime.timedelta(days=1)
+    )
     today = datetime.date(2026, 11, 12)
     one = learn(profile, [soon, first], today=today)
     assert [names for names, _ in one.taken] == ["evening.mcap and later.mcap"]
@@ -164,7 +168,9 @@ def test_sets_of_others_are_refused_and_older_ones_left_out() -> None:
     profile = profile_with(ONE_RM_N, 0.1 * ONE_RM_N)
     item = recorded(profile)
     today = datetime.date(2026, 11, 10)
-    with pytest.raises(UnusableFileError, match=r"evening\.mcap: lifter is 'a7'; allowed: 'b2', as in the profile"):
+    with pytest.raises(
+        UnusableFileError, match=r"evening\.mcap: armed with the profile of 'a7'; allowed: sets of 'b2'"
+    ):
         learn(profile_with(800.0, 50.0, lifter="b2"), [item], today=today)
     with pytest.raises(UnusableFileError, match="exercise is 'bench_press'; allowed: 'row'"):
         learn(profile_with(800.0, 50.0, exercise="row"), [item], today=today)

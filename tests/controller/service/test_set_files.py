@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import datetime
 import time
 from pathlib import Path
 
@@ -11,8 +12,9 @@ from mcap.reader import make_reader
 
 from ebbset.controller.recording.reader import broken_off, read_recording
 from ebbset.controller.recording.replay import Verdict, replay
+from ebbset.models.contract.profile import ProfileSet
 from tests.support.brokers import Mosquitto
-from tests.support.kinematic_rig import POLICIES
+from tests.support.kinematic_rig import POLICIES, profile_of
 from tests.support.operators import arm_and_start, operator
 from tests.support.served import hand_rig, serving, settings_for, until
 from tests.support.sessions import auto_drop_order
@@ -58,3 +60,26 @@ async def test_a_set_that_is_over_has_a_closed_indexed_recording_within_a_second
     assert len(served.recordings) == 2
     for path in served.recordings:
         assert replay(read_recording(path), POLICIES).verdict is Verdict.SAME
+
+
+@pytest.mark.parametrize("allowed", [False, True])
+async def test_a_real_rig_is_not_armed_with_a_simulated_profile_unless_asked_for_by_name(
+    broker: Mosquitto, tmp_path: Path, allowed: bool
+) -> None:
+    rig = f"origin-{allowed}"
+    profile = profile_of("row").with_sets([ProfileSet(origin="simulated", date=datetime.date(2026, 11, 1))])
+    settings = settings_for(broker, tmp_path, rig, simulated_profile=allowed)
+    async with serving(settings), hand_rig(broker.port, rig), operator(broker.port, rig) as person:
+        await person.until_state("idle")
+        await person.until(lambda: len(person.of("rig/frame")) > 3)
+        order = auto_drop_order().model_dump(mode="json")
+        answer = await person.ask(
+            "arm", cautions_shown=True, prescription=order, profile=profile.model_dump(mode="json")
+        )
+        assert answer["accepted"] is allowed
+        if not allowed:
+            assert answer["code"] == "simulated_profile"
+            assert "made from simulated sets" in answer["message"]
+            assert (await person.ask("arm", cautions_shown=True, prescription=order))["accepted"]
+        await person.ask("release")
+        await person.until_state("ended")
