@@ -78,14 +78,18 @@ def _kind(document: Document | None) -> str | None:
 
 def _tell(path: Path, document: Document | None, problems: tuple[Problem, ...]) -> None:
     if document is None:
-        click.echo(f"{path}: not usable, {formatting.plural(len(problems), 'problem')}")
+        _say(f"{path}: not usable, {formatting.plural(len(problems), 'problem')}")
         for problem in problems:
-            click.echo(f"  {problem}")
+            _say(f"  {problem}")
         return
-    click.echo(f"{path}: a usable {_kind(document)}")
+    _say(f"{path}: a usable {_kind(document)}")
     lines = prescription_lines(document) if isinstance(document, Prescription) else _profile_text(document)
     for line in lines:
-        click.echo(f"  {line}")
+        _say(f"  {line}")
+
+
+def _say(text: str) -> None:
+    click.echo(formatting.visible(text))
 
 
 def _profile_text(profile: LifterProfile) -> list[str]:

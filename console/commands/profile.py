@@ -6,12 +6,14 @@ import datetime
 import json
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 
 from ebbset.console.exits import CommandError, Exit
 from ebbset.models.contract.constants import Z_INTERVAL
+
+_MOST_N: Final = 5_000.0
 
 
 @click.command(name="profile")
@@ -243,12 +245,16 @@ def _typed(text: str, *, failure: bool) -> Any:
 
 
 def _load(text: str, option: str) -> float:
+    from ebbset.models.contract.problems import shorten
     from ebbset.models.contract.units import parse_load
 
     try:
-        return parse_load(text)
+        load_n = parse_load(text)
     except ValueError as error:
         raise click.UsageError(f"{option}: {error}.") from None
+    if not 0.0 < load_n <= _MOST_N:
+        raise click.UsageError(f"{option} is {shorten(text)}; allowed: above 0 and at most {_MOST_N:g} N.")
+    return load_n
 
 
 def _show(fit: Any, count: int, output: Path | None) -> None:

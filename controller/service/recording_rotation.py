@@ -153,7 +153,7 @@ def log_interrupted_run(settings: ServeSettings) -> None:
     Args:
         settings: rig and folder for recordings.
     """
-    files = sorted(settings.recordings.glob(f"{settings.rig}-*.mcap"))
+    files = sorted(path for path in settings.recordings.glob(f"{settings.rig}-*.mcap") if path.is_file())
     try:
         state = broken_off(files[-1]) if files else None
     except OSError as error:

@@ -117,6 +117,12 @@ def test_visible_shows_what_cannot_be_seen(harm: str) -> None:
     assert visible("Größe – 3 × 10\n\tübrig 😀") == "Größe – 3 × 10\n\tübrig 😀"
 
 
+def test_a_load_of_many_digits_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    told = ["profile", "--lifter", "a7", "--exercise", "row", "--set", "30 kg 0.9", "--one-rm", 400 * "9" + " kg"]
+    assert run(told) == Exit.USAGE
+    assert "--one-rm is '999" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("name", [".", "..", ".north", "-rf"])
 def test_a_rig_name_begins_with_a_letter_or_digit(name: str) -> None:
     with pytest.raises(BadDocumentError, match="letter or digit first"):

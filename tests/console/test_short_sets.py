@@ -13,16 +13,26 @@ from ebbset.console.app import run
 from ebbset.console.exits import Exit
 from ebbset.console.terminal import Terminal
 from ebbset.controller.messages.actions import Output
-from ebbset.controller.messages.events import Event, LinkDown
+from ebbset.controller.messages.events import Event, LinkDown, LinkUp
 from ebbset.controller.recording.recorded_set import recorded_sets
 from ebbset.controller.recording.sources import read_source
 from ebbset.controller.recording.writer import RecordingWriter
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
+from ebbset.study.fidelity import fidelity_of, summary_of
 from tests.support.kinematic_rig import KinematicRig, profile_of
 from tests.support.sessions import Tap, auto_drop_order
 
-STAGES = ("armed", "released", "stopped", "stopped at once", "never taken", "no frames", "one repetition")
+STAGES = (
+    "summaries only",
+    "armed",
+    "released",
+    "stopped",
+    "stopped at once",
+    "never taken",
+    "no frames",
+    "one repetition",
+)
 
 
 def short_set(
@@ -35,6 +45,16 @@ def short_set(
     rig.controller = tap
     rig.online()
     rig.ask(RequestAction.ARM)
+    if stage == "summaries only":
+        summaries = rig_of(order, cables=cables, profile=profile_of())
+        tap = Tap(rig.policies)
+        summaries.controller = tap
+        summaries.send(LinkUp(now_us=summaries.now_us))
+        summaries.send(summaries.identity(telemetry="repetitions"))
+        summaries.ask(RequestAction.ARM)
+        summaries.ask(RequestAction.START, now_us=summaries.now_us + 20_000)
+        summaries.ask(RequestAction.STOP, now_us=summaries.now_us + 40_000)
+        return tap.pairs
     if stage == "no frames":
         rig.send(LinkDown(now_us=rig.now_us + 1))
         return tap.pairs
@@ -76,7 +96,10 @@ def test_a_set_that_hardly_began_gives_a_report(
     stage: str, cables: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     path = written(tmp_path / "a.mcap", short_set(stage, cables))
-    assert len(read_source(path).sets) == 1
+    (item,) = read_source(path).sets
+    judged = fidelity_of(item, None)
+    assert judged.departures == ()
+    assert all(one.count == 1 for one in summary_of([judged]) if one.what.startswith("start load"))
     assert run(["report", str(path)]) == Exit.OK, capsys.readouterr().err
     assert "Auto-drop" in path.with_suffix(".html").read_text()
     assert run(["report", "--json", str(path)]) == Exit.OK
