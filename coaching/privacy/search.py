@@ -12,6 +12,8 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Final
 
+from pydantic import TypeAdapter
+
 from ebbset.coaching.privacy.found import INDEX, UNFINISHED, Found, Kind, Search, Unsearched
 from ebbset.coaching.privacy.packages import (
     DESCRIPTOR,
@@ -24,6 +26,7 @@ from ebbset.coaching.privacy.packages import (
     nonces_of,
     opened,
 )
+from ebbset.models.contract.field_types import Name
 from ebbset.models.contract.problems import BadDocumentError
 from ebbset.models.contract.toml_text import read_toml
 
@@ -54,9 +57,12 @@ def find(lifter: str, folders: Iterable[Path], *, known_nonces: frozenset[str] =
         known_nonces: sets known to be this lifter's, e.g. from an earlier search.
 
     Raises:
+        ValueError: ``lifter`` is no pseudonym that could be stored.
         OSError: a folder or file cannot be read; an empty answer must always mean that nothing is stored.
     """
-    paths = sorted(set(_files(folders)))
+    TypeAdapter(Name).validate_python(lifter)
+    # One file under two spellings of its folder is one file.
+    paths = sorted({Path(path.parent.resolve(), path.name): path for path in _files(folders)}.values())
     beside = {path.parent / DESCRIPTOR for path in paths}
     tables = {
         table.path: table
@@ -174,8 +180,9 @@ class _Looking:
 
     def _recording(self, path: Path, data: bytes) -> Found | Unsearched | None:
         named = _lifters_in(data)
-        if self._lifter in named:
-            return Found(path, Kind.RECORDING if named == {self._lifter} else Kind.SHARED)
+        # Damage may have taken the name and left the nonce.
+        if self._lifter in named or any(nonce.encode() in data for nonce in self._owner.nonces):
+            return Found(path, Kind.RECORDING if named <= {self._lifter} else Kind.SHARED)
         if not named and _is_compressed(data):
             return Unsearched(path, "a recording that another program has compressed")
         return None

@@ -33,7 +33,20 @@ def _places(function: Any) -> Any:
     function = click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True))(
         function
     )
-    return click.argument("lifter")(function)
+    return click.argument("lifter", callback=_pseudonym)(function)
+
+
+def _pseudonym(_ctx: click.Context, _param: click.Parameter, value: str) -> str:
+    from pydantic import TypeAdapter, ValidationError
+
+    from ebbset.models.contract.field_types import Name
+    from ebbset.models.contract.problems import problems_of
+
+    try:
+        return str(TypeAdapter(Name).validate_python(value))
+    except ValidationError as error:
+        problem = problems_of(error)[0]
+        raise click.BadParameter(f"{problem.value}; allowed: {problem.allowed}") from None
 
 
 def _find(lifter: str, folders: tuple[Path, ...], nonces: frozenset[str] = frozenset()) -> Any:

@@ -319,6 +319,30 @@ def test_foreign_tables_and_wide_text_are_never_rewritten(tmp_path: Path) -> Non
     assert contents(tmp_path) == before
 
 
+@pytest.mark.parametrize("name", ["", " ", "a b", "*", "a/b"])
+def test_what_is_no_pseudonym_finds_and_deletes_nothing(site: Path, name: str) -> None:
+    before = contents(site)
+    with pytest.raises(ValueError, match="String should"):
+        find(name, [site])
+    assert run(["lifter", "delete", name, str(site), "--yes"]) == Exit.USAGE
+    assert contents(site) == before
+
+
+def test_a_recording_whose_damage_took_the_name_is_found_by_its_nonce(site: Path) -> None:
+    whole = (site / "recordings" / "a7.mcap").read_bytes()
+    (site / "recordings" / "nameless.mcap").write_bytes(whole.replace(b'"lifter":"a7"', b'"lif\0er":"a7"'))
+    kinds = {one.path.name: one.kind for one in find("a7", [site]).found}
+    assert kinds["nameless.mcap"] is Kind.RECORDING
+
+
+def test_a_folder_given_twice_is_searched_once(site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(site)
+    twice = find("a7", [site, Path("."), Path("tables/../tables"), site / "tables"])
+    assert len(twice.found) == len(find("a7", [site]).found)
+    delete(twice)
+    assert {one.kind for one in find("a7", [site]).found} == {Kind.MENTION, Kind.NAME}
+
+
 def test_a_folder_that_cannot_be_listed_is_an_error_and_not_an_empty_answer(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError):
         find("a7", [tmp_path / "nowhere"])
