@@ -56,7 +56,7 @@ def record_set(
         SetNotRunError: the controller refused to arm or start.
         OSError: the file cannot be written.
     """
-    metadata = {"simulated": "true", "wall_clock_at_zero": begun_at.isoformat(), **(facts or {})}
+    metadata = {"wall_clock_at_zero": begun_at.isoformat(), **(facts or {})}
     with path.open("wb") as stream:
         writer = RecordingWriter(stream, metadata)
         done = run_set(order, lifter, rig, seed=seed, recorder=writer.add)

@@ -241,10 +241,11 @@ class _Looking:
             return False
 
     def _foreign_parquet(self, path: Path) -> Found | None:
+        file = opened(path)
         import pyarrow
 
         rows = 0
-        for batch in opened(path).iter_batches():
+        for batch in file.iter_batches():
             for name, column in zip(batch.schema.names, batch.columns, strict=True):
                 if not (pyarrow.types.is_string(column.type) or pyarrow.types.is_large_string(column.type)):
                     continue

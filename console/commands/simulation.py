@@ -196,7 +196,6 @@ def run_average(
 
 def _record(path: Path, handled: list[tuple[Event, tuple[Output, ...]]]) -> None:
     metadata = {
-        "simulated": "true",
         "ebbset": version("ebbset"),
         "wall_clock_at_zero": datetime.datetime.now(datetime.UTC).isoformat(),
     }

@@ -5,9 +5,9 @@ the recording and observers come after that. Ticks fall due at absolute times, e
 When any part dies unexpectedly, the rig is told to unload if the link is still up, and the run ends with an error;
 without a link the rig's lease unloads it.
 
-Each set is recorded in a file of its own (`recording_rotation`), which begins with a new core. That core first
-handles again what this connection knows about the rig. If the file cannot be started, the arming is refused; a
-recording never disturbs a set under way.
+Each set is recorded in a file of its own (`recording_rotation`), which begins with a new core and is closed when the
+set is over. That core first handles again what this connection knows about the rig. If the file cannot be started, the
+arming is refused; a recording never disturbs a set under way.
 """
 
 from __future__ import annotations

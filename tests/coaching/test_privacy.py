@@ -9,6 +9,7 @@ import io
 import json
 import os
 import shutil
+import sys
 import zipfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -317,6 +318,18 @@ def test_foreign_tables_and_wide_text_are_never_rewritten(tmp_path: Path) -> Non
     assert [(one.path.name, one.why) for one in search.unsearched] == [("wide.csv", "not text")]
     delete(search)
     assert contents(tmp_path) == before
+
+
+def test_without_the_library_for_parquet_its_files_are_called_not_searched(
+    site: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow.parquet", None)
+    search = find("a7", [site])
+    assert {one.path.name for one in search.unsearched} > {f"{table}.parquet" for table in TABLES}
+    assert {one.why for one in search.unsearched if one.path.suffix == ".parquet"} == {
+        "Parquet needs pyarrow: pip install 'ebbset[study]'"
+    }
+    assert {one.path.name for one in search.found if one.kind is Kind.ROWS} == {f"{table}.csv" for table in TABLES}
 
 
 @pytest.mark.parametrize("name", ["", " ", "a b", "*", "a/b"])

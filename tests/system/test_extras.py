@@ -27,7 +27,8 @@ OWN_EXTRA = {
 }
 """The extra that a room needs at least; "" is the base install."""
 ON_REQUEST = {
-    "coaching/privacy.py": {"pyarrow": "study"},
+    "coaching/privacy/packages.py": {"pyarrow": "study"},
+    "coaching/privacy/search.py": {"pyarrow": "study"},
     "console/commands/compare.py": {"distributed": "study"},
     "simulators/evaluation/evaluate.py": {"matplotlib": "plots"},
     "simulators/validation/validate.py": {"matplotlib": "plots"},
