@@ -1,9 +1,9 @@
 """One recording file for each set: which file is open, when the next one is due, and whether it can be begun.
 
 A file is closed when its set is over; the next is begun when a person arms again, and what is heard in between is not
-recorded. A new file is also due after a recording that failed, and when a file without a set has grown large. A file
-that holds no set is removed when the next one replaces it. Never here: writing a file (`recording.writer`) and the
-core that each new file begins with (`serve`).
+recorded. A new file is also due after an arming that was refused, after a recording that failed, and when a file
+without a set has grown large. A file that holds no set is removed when the next one replaces it. Never here: writing a
+file (`recording.writer`) and the core that each new file begins with (`serve`).
 """
 
 from __future__ import annotations
@@ -22,9 +22,10 @@ import structlog
 from ebbset.controller.link.mqtt_link import own_version
 from ebbset.controller.link.settings import ServeSettings
 from ebbset.controller.messages.actions import Output
-from ebbset.controller.messages.events import Event
+from ebbset.controller.messages.events import Event, Requested
 from ebbset.controller.recording.reader import broken_off
 from ebbset.controller.recording.writer import Recorder
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.problems import BadDocumentError, Problem
 
 LEAST_FREE_BYTES: Final = 32 * 1024 * 1024
@@ -54,6 +55,7 @@ class RecordingRotation:
         self._facts = dict(facts)
         self._holds_set = False
         self._set_over = False
+        self._asked = False
         self.recorder = self._begin()
         self.paths: list[Path] = [self.recorder.path]
 
@@ -69,6 +71,7 @@ class RecordingRotation:
             outputs: what it led to, in order.
         """
         if not self._set_over:
+            self._asked = self._asked or (isinstance(event, Requested) and event.action is RequestAction.ARM)
             self.recorder.record(event, outputs)
 
     def end_set(self) -> None:
@@ -98,7 +101,8 @@ class RecordingRotation:
                 raise CannotRecordError(
                     f"recordings: {free} bytes are free in {folder}; allowed: at least {LEAST_FREE_BYTES}"
                 )
-            due = self._holds_set or self.recorder.failure is not None or self.too_large
+            # An arming that was refused may have brought the profile of somebody else than the next one does.
+            due = self._holds_set or self._asked or self.recorder.failure is not None or self.too_large
             if due:
                 self._replace()
         except (OSError, BadDocumentError) as error:
@@ -120,7 +124,7 @@ class RecordingRotation:
             self.paths.remove(before.path)
         self.recorder = following
         self.paths.append(following.path)
-        self._holds_set = self._set_over = False
+        self._holds_set = self._set_over = self._asked = False
 
     def _begin(self) -> Recorder:
         folder, rig = self._settings.recordings, self._settings.rig

@@ -83,3 +83,29 @@ async def test_a_real_rig_is_not_armed_with_a_simulated_profile_unless_asked_for
             assert (await person.ask("arm", cautions_shown=True, prescription=order))["accepted"]
         await person.ask("release")
         await person.until_state("ended")
+
+
+async def test_the_recording_of_a_set_holds_no_profile_of_an_arming_that_was_refused(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    rig = "refused"
+    one, other = (
+        profile_of("row").model_copy(update={"lifter": name}).model_dump(mode="json") for name in ("heron", "swift")
+    )
+    order = auto_drop_order().model_dump(mode="json")
+    async with (
+        serving(settings_for(broker, tmp_path, rig)) as served,
+        hand_rig(broker.port, rig),
+        operator(broker.port, rig) as person,
+    ):
+        await person.until_state("idle")
+        await person.until(lambda: len(person.of("rig/frame")) > 3)
+        refused = await person.ask("arm", prescription=order, profile=one)
+        assert refused["code"] == "cautions_not_shown"
+        assert (await person.ask("arm", cautions_shown=True, prescription=order, profile=other))["accepted"]
+        await person.ask("release")
+        await person.until_state("ended")
+    (path,) = served.recordings
+    assert b"swift" in path.read_bytes()
+    assert b"heron" not in path.read_bytes()
+    assert replay(read_recording(path), POLICIES).verdict is Verdict.SAME
