@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import datetime
 import io
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,12 +13,16 @@ from rich.text import Text
 
 from ebbset.console.app import run
 from ebbset.console.exits import Exit
+from ebbset.console.live.live_view import LiveState, picture
+from ebbset.console.report.page import render
+from ebbset.console.report.terminal_report import show
 from ebbset.console.terminal import Terminal
 from ebbset.controller.messages.actions import Output
 from ebbset.controller.messages.events import Event, LinkDown, LinkUp
 from ebbset.controller.recording.recorded_set import recorded_sets
 from ebbset.controller.recording.sources import read_source
 from ebbset.controller.recording.writer import RecordingWriter
+from ebbset.models.contract.controller_messages import DecisionReport, StateReport
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
 from ebbset.study.fidelity import fidelity_of, summary_of
@@ -171,3 +177,47 @@ def test_a_terminal_shows_the_characters_of_others_and_obeys_none() -> None:
     said = stream.getvalue()
     assert r"row \u001b[2J\u202e\u009b31mx" in said
     assert said.startswith("\x1b[1m"), "its own styles work"
+
+
+def test_a_recording_without_a_set_is_told_from_one_that_is_broken(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = written(tmp_path / "idle.mcap", short_set("armed", 1)[:3])
+    (tmp_path / "a.toml").write_text(profile_of().to_toml())
+    assert read_source(path).sets == []
+    assert run(["replay", str(path)]) == Exit.OK
+    assert run(["report", str(path)]) == Exit.NO
+    assert "no set was armed in it" in capsys.readouterr().err
+    assert run(["profile", "--update", str(tmp_path / "a.toml"), str(path)]) == Exit.NO
+    assert run(["profile", "--lifter", "a7", str(path)]) == Exit.USAGE
+    assert "exercise is none" in capsys.readouterr().err
+    assert run(["export", str(path), "-o", str(tmp_path / "tables")]) == Exit.OK
+
+
+HARM = "\x1b[2J\x9b31m\u202e\u2066\x07"
+
+
+def test_neither_report_nor_live_view_prints_characters_of_others_raw(tmp_path: Path) -> None:
+    """A recording of an earlier version may hold such a name, and a rig may send such a text."""
+    path = written(tmp_path / "a.mcap", short_set("one repetition", 1))
+    source = read_source(path)
+    (item,) = source.sets
+    assert item.result is not None
+    spoilt = replace(
+        item,
+        prescription=item.prescription.model_copy(update={"name": f"row{HARM}"}),
+        result=replace(item.result, text=f"ended{HARM}"),
+        moments=tuple(replace(m, decision=replace(m.decision, text=f"why{HARM}")) for m in item.moments),
+    )
+    stream = io.StringIO()
+    show(spoilt, Terminal(file=stream, width=100))
+    page = render([replace(source, name=f"a{HARM}", sets=[spoilt])], made_at=datetime.datetime(2026, 11, 25))
+    state = LiveState(simulated=True)
+    report = StateReport.model_construct(state="working", prescription=f"row{HARM}", budget_spent=None)
+    state.report = report
+    state.decisions.append(DecisionReport.model_construct(action="drop", text=f"why{HARM}"))
+    live = io.StringIO()
+    Terminal(file=live, width=100).print(picture(state))
+    for text in (stream.getvalue(), page, live.getvalue()):
+        assert not set(HARM) - set("[2J31m") & set(text)
+        assert r"\u202e" in text
