@@ -17,12 +17,12 @@ from ebbset.console.live.live_view import LiveState, picture
 from ebbset.console.report.page import render
 from ebbset.console.report.terminal_report import show
 from ebbset.console.terminal import Terminal
+from ebbset.controller.messages import codec
 from ebbset.controller.messages.actions import Output
 from ebbset.controller.messages.events import Event, LinkDown, LinkUp
 from ebbset.controller.recording.recorded_set import recorded_sets
 from ebbset.controller.recording.sources import read_source
 from ebbset.controller.recording.writer import RecordingWriter
-from ebbset.models.contract.controller_messages import DecisionReport, StateReport
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
 from ebbset.study.fidelity import fidelity_of, summary_of
@@ -199,8 +199,8 @@ HARM = "\x1b[2J\x9b31m\u202e\u2066\x07"
 
 def test_neither_report_nor_live_view_prints_characters_of_others_raw(tmp_path: Path) -> None:
     """A recording of an earlier version may hold such a name, and a rig may send such a text."""
-    path = written(tmp_path / "a.mcap", short_set("one repetition", 1))
-    source = read_source(path)
+    pairs = short_set("one repetition", 1)
+    source = read_source(written(tmp_path / "a.mcap", pairs))
     (item,) = source.sets
     assert item.result is not None
     spoilt = replace(
@@ -213,9 +213,12 @@ def test_neither_report_nor_live_view_prints_characters_of_others_raw(tmp_path: 
     show(spoilt, Terminal(file=stream, width=100))
     page = render([replace(source, name=f"a{HARM}", sets=[spoilt])], made_at=datetime.datetime(2026, 11, 25))
     state = LiveState(simulated=True)
-    report = StateReport.model_construct(state="working", prescription=f"row{HARM}", budget_spent=None)
-    state.report = report
-    state.decisions.append(DecisionReport.model_construct(action="drop", text=f"why{HARM}"))
+    for _, outputs in pairs:
+        for output in outputs:
+            state.take(*codec.to_wire(output))
+    assert state.report is not None
+    state.report = state.report.model_copy(update={"prescription": f"row{HARM}"})
+    state.decisions[-1] = state.decisions[-1].model_copy(update={"text": f"why{HARM}"})
     live = io.StringIO()
     Terminal(file=live, width=100).print(picture(state))
     for text in (stream.getvalue(), page, live.getvalue()):
