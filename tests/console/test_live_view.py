@@ -12,8 +12,8 @@ from rich.console import Console
 from ebbset.console.live.live_view import LiveState, picture
 from ebbset.models.contract import formatting
 from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.study_mark import Mark
 from ebbset.models.contract.wire import Topic
-from ebbset.study.study_file import Mark
 from tests.support.commands import ROW
 
 
