@@ -165,10 +165,6 @@ def with_policy(base: Prescription, text: str) -> ComparedCondition:
         base: the prescription.
         text: policy and parameters, such as ``fixed_fraction:fraction=0.25``; also the name of the condition.
 
-    Args:
-        base: the prescription.
-        text: policy name and parameters.
-
     Raises:
         ValueError: a parameter that is not ``name=value``.
     """
@@ -315,10 +311,6 @@ def jobs(conditions: Sequence[ComparedCondition], population: Population) -> Ite
     Args:
         conditions: the conditions, all on one exercise, each with a name of its own.
         population: the lifters.
-
-    Args:
-        conditions: what is compared.
-        population: who lifts.
 
     Raises:
         ValueError: there are no conditions, two have the same name, or their exercises differ.

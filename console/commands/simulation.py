@@ -171,12 +171,6 @@ def run_average(
         record: recording to write; None writes none.
         profile: profile to give to the controller.
 
-    Args:
-        order: the prescription.
-        seed: seed of the run.
-        record: recording to write; ``None``: none.
-        profile: profile to arm with; ``None``: none.
-
     Returns:
         the set, and every input of the controller with its outputs.
 

@@ -280,12 +280,6 @@ async def follow(
         state: state that takes the messages.
         until: condition, checked after each message, that ends the listening.
 
-    Args:
-        broker: where to connect.
-        rig: name of the rig.
-        state: what the messages are folded into.
-        until: says when to stop.
-
     Raises:
         CommandError: the broker cannot be reached, or the connection was lost.
     """

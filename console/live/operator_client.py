@@ -57,13 +57,6 @@ class Operator:
         Returns:
             the controller's answer, which may be a refusal.
 
-        Args:
-            action: what to ask for.
-            cautions_shown: the lifter has seen the cautions.
-            prescription: what to arm; ``None``: the controller's own.
-            profile: the lifter's profile, if any.
-            timeout_s: longest wait for the answer, seconds.
-
         Raises:
             CommandError: the broker cannot be reached, or no answer came in time.
         """

@@ -44,11 +44,6 @@ def draw_plan(plan: Plan, wishes: Wishes, path: Path) -> None:
         wishes: the limits that the plan had to fit into, drawn as dotted lines.
         path: SVG file to write.
 
-    Args:
-        plan: what to draw.
-        wishes: what was asked for.
-        path: picture to write.
-
     Raises:
         CommandError: the file cannot be written.
     """

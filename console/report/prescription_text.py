@@ -96,10 +96,6 @@ def refuse_mismatch(order: Prescription, profile: LifterProfile | None) -> None:
         order: the prescription.
         profile: the profile, if any.
 
-    Args:
-        order: the prescription.
-        profile: the lifter's profile; ``None``: nothing to check.
-
     Raises:
         CommandError: the two name different exercises.
     """

@@ -83,3 +83,25 @@ def test_public_functions_with_two_or_more_parameters_document_them(room: str) -
 )
 def test_what_lacks_args_is_found(source: str, names: list[str]) -> None:
     assert list(undocumented(ast.parse(source))) == names
+
+
+SECTIONS = ("Args:", "Attributes:", "Returns:", "Yields:", "Raises:")
+
+
+def repeated_sections(tree: ast.Module) -> Iterator[str]:
+    """Classes and functions whose docstring has a section twice."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef):
+            lines = (ast.get_docstring(node) or "").splitlines()
+            if any(lines.count(section) > 1 for section in SECTIONS):
+                yield node.name
+
+
+def test_no_docstring_has_a_section_twice() -> None:
+    paths = [path for room in ROOMS for path in sorted((ROOT / room).rglob("*.py"))]
+    found = [
+        f"{path.relative_to(ROOT)}: {name}" for path in paths for name in repeated_sections(ast.parse(path.read_text()))
+    ]
+    assert found == []
+    twice = 'def f(a, b):\n    """Text.\n\n    Args:\n        a: one.\n\n    Args:\n        b: two.\n    """'
+    assert list(repeated_sections(ast.parse(twice))) == ["f"]
