@@ -12,9 +12,12 @@ FOLDERS := $(shell find $(ROOMS) -type d -not -name __pycache__)
 SUDO := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
 APT := $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get -qq -y
 # The strict editable install links file by file, so a folder that gained or lost a file is installed anew.
-INSTALL := $(VENV)/bin/pip install --quiet --disable-pip-version-check --config-settings editable_mode=strict -e
+# Contributors and CI get the versions in constraints.txt (`make lock` renews them); for everybody else the ranges in
+# pyproject.toml hold. By environment, because pip's isolated build does not see -c; newer pips ask for the second name.
+LOCKED := env PIP_CONSTRAINT=constraints.txt PIP_BUILD_CONSTRAINT=constraints.txt
+INSTALL := $(LOCKED) $(VENV)/bin/pip install --quiet --disable-pip-version-check --config-settings editable_mode=strict -e
 
-.PHONY: demo test check types coverage bench validate evaluate faults fuzz soak mutate docs contract clean
+.PHONY: demo test check types coverage bench validate evaluate faults fuzz soak mutate docs contract lock clean
 
 demo: $(VENV)/console.stamp
 	$(VENV)/bin/ebbset demo
@@ -62,6 +65,13 @@ docs: $(VENV)/dev.stamp
 contract: $(VENV)/dev.stamp
 	$(PY) -m ebbset.controller.link.contract_documents --write contract
 
+# One file for every Python from the oldest that pyproject.toml allows, with markers where versions differ.
+lock: | $(VENV)/bin/pip
+	$(VENV)/bin/pip install --quiet --disable-pip-version-check uv
+	$(PY) -c "import tomllib; print(*tomllib.load(open('pyproject.toml', 'rb'))['build-system']['requires'], sep='\n')" \
+		| $(VENV)/bin/uv pip compile --quiet --universal --python-version 3.11 --upgrade --extra dev \
+		--no-emit-index-url --custom-compile-command 'make lock' --output-file constraints.txt pyproject.toml -
+
 clean:
 	rm -rf build *.egg-info $(VENV)
 
@@ -71,11 +81,11 @@ $(VENV)/bin/pip:
 	@$(PYTHON) -c 'import ensurepip' 2>/dev/null || { $(APT) update && $(APT) install python3-venv; }
 	$(PYTHON) -m venv $(VENV)
 
-$(VENV)/console.stamp: pyproject.toml $(FOLDERS) | $(VENV)/bin/pip
+$(VENV)/console.stamp: pyproject.toml constraints.txt $(FOLDERS) | $(VENV)/bin/pip
 	$(INSTALL) '.[console]'
 	@touch $@
 
-$(VENV)/dev.stamp: pyproject.toml $(FOLDERS) | $(VENV)/bin/pip
+$(VENV)/dev.stamp: pyproject.toml constraints.txt $(FOLDERS) | $(VENV)/bin/pip
 	$(INSTALL) '.[dev]'
 	@touch $@ $(VENV)/console.stamp
 

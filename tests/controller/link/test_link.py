@@ -427,7 +427,9 @@ def certificate(folder: Path, name: str, *, signed_by: str | None = None) -> Non
     """A key and certificate made with openssl; self-signed, or by another made here."""
     subject = ["-subj", f"/CN={name}", "-keyout", f"{name}.key", "-nodes", "-newkey", "rsa:2048"]
     if signed_by is None:
-        command = ["openssl", "req", "-x509", *subject, "-days", "2", "-out", f"{name}.pem"]
+        # RFC 5280, 4.2.1.3: an authority says that its key signs certificates; Python 3.13 insists on it.
+        use = ["-addext", "keyUsage=critical,keyCertSign,cRLSign"]
+        command = ["openssl", "req", "-x509", *subject, *use, "-days", "2", "-out", f"{name}.pem"]
         subprocess.run(command, cwd=folder, check=True, capture_output=True)
         return
     subprocess.run(["openssl", "req", *subject, "-out", f"{name}.csr"], cwd=folder, check=True, capture_output=True)
