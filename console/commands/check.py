@@ -26,7 +26,8 @@ Document = Prescription | LifterProfile
 def command(files: tuple[Path, ...], as_json: bool) -> int:
     """Check prescriptions and lifter profiles, and say in words what each one orders.
 
-    All wrong fields are listed at once, each with its value and what is allowed. A prescription is also compared with
+    All problems are listed at once (fields, loads that do not fit together, exercise, drop policy), each with its value
+    and what is allowed. A prescription is also compared with
     each profile of the same exercise: the notes point out a stall threshold that a genuine heavy repetition would
     cross, and a start load above the 1RM.
 
@@ -116,10 +117,12 @@ def _remarks(document: Document, others: list[Document]) -> list[str]:
         return []
     found = []
     stop = document.stop
-    if not any(document.budget.model_dump().values()) and stop.max_drops is None and stop.max_repetitions is None:
+    limited = any(document.budget.model_dump().values()) or stop.max_drops is not None
+    open_bout = any(bout.repetitions is None and bout.on_stall == "drop" for bout in document.bouts)
+    if open_bout and not limited and stop.max_repetitions is None:
         found.append(
-            f"{document.name}: neither a budget nor a limit on drops or repetitions ends it; it ends at a stall on "
-            f"the floor load or after {stop.max_duration_s:g} s"
+            f"{document.name}: a bout without repetitions, budget or limit on drops ends only at a stall on the floor "
+            f"load or after {stop.max_duration_s:g} s"
         )
     found += timing_remarks(document)
     for profile in others:

@@ -11,11 +11,23 @@ This module only holds and validates a prescription; it takes no decisions.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterator, Mapping
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    SerializerFunctionWrapHandler,
+    TypeAdapter,
+    ValidationError,
+    model_serializer,
+    model_validator,
+)
 
 from ebbset.models.contract.field_types import Name, PlainLines, PlainText
+from ebbset.models.contract.problems import Problem
 from ebbset.models.contract.toml_text import read_model, write_model
 from ebbset.models.contract.units import LoadUnit, parse_load
 
@@ -34,6 +46,57 @@ class _PrescriptionSection(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
+_LOAD: TypeAdapter[float] = TypeAdapter(LoadN)
+_REST: TypeAdapter[float] = TypeAdapter(Seconds)
+
+
+def _load_relations(floor_n: float, start_n: float) -> Iterator[Problem]:
+    if floor_n > start_n:
+        yield Problem("floor_n", f"{floor_n:g} N", f"at most start_n = {start_n:g} N", "value_error")
+
+
+def _bout_relations(
+    bouts: list[tuple[float | None, float | None]], floor_n: float | None, start_n: float | None
+) -> Iterator[Problem]:
+    """What does not fit between bouts and loads; a value that is wrong itself is None and is left out."""
+    for k, (load_n, rest_s) in enumerate(bouts):
+        if load_n is not None and floor_n is not None and start_n is not None and not floor_n <= load_n <= start_n:
+            allowed = f"from floor_n = {floor_n:g} N to start_n = {start_n:g} N"
+            yield Problem(f"bouts[{k}].load_n", f"{load_n:g} N", allowed, "value_error")
+        if k == 0 and rest_s:
+            allowed = "0, since the first bout begins at the start request"
+            yield Problem("bouts[0].rest_before_s", f"{rest_s:g}", allowed, "value_error")
+        if k > 0 and rest_s == 0:
+            yield Problem(f"bouts[{k}].rest_before_s", "0", "above 0, since a bout follows a rest", "value_error")
+
+
+def _relations(data: Mapping[str, Any]) -> Iterator[Problem]:
+    """The same rules on a document whose fields may be wrong, so that all its problems are told at once."""
+
+    def usable(adapter: TypeAdapter[float], value: Any) -> float | None:
+        try:
+            return adapter.validate_python(value)
+        except ValidationError:
+            return None
+
+    loads = data.get("load")
+    loads = loads if isinstance(loads, Mapping) else {}
+    floor_n, start_n = usable(_LOAD, loads.get("floor_n")), usable(_LOAD, loads.get("start_n"))
+    if floor_n is not None and start_n is not None:
+        for problem in _load_relations(floor_n, start_n):
+            yield Problem(f"load.{problem.field}", problem.value, problem.allowed, problem.kind)
+    bouts = data.get("bouts")
+    yield from _bout_relations(
+        [
+            (usable(_LOAD, bout.get("load_n")), usable(_REST, bout.get("rest_before_s", 0.0)))
+            for bout in (bouts if isinstance(bouts, list) else [])
+            if isinstance(bout, Mapping)
+        ],
+        floor_n,
+        start_n,
+    )
+
+
 class LoadSection(_PrescriptionSection):
     """Loads and how they may change."""
 
@@ -50,8 +113,8 @@ class LoadSection(_PrescriptionSection):
 
     @model_validator(mode="after")
     def _floor_below_start(self) -> Self:
-        if self.floor_n > self.start_n:
-            raise ValueError(f"floor_n is {self.floor_n:g} N; allowed: at most start_n = {self.start_n:g} N")
+        for problem in _load_relations(self.floor_n, self.start_n):
+            raise ValueError(str(problem))
         return self
 
 
@@ -191,6 +254,9 @@ class Prescription(_PrescriptionSection):
     version: Literal[1] = 1
     name: Annotated[PlainText, Field(min_length=1, max_length=120)]
     exercise: Name
+    exercise_is_new: bool = Field(
+        default=False, description="true for an exercise that ebbset has no figures for; without it, a typo is assumed"
+    )
     units: LoadUnit = Field(default="kg", description="unit shown to people; the file and the wire stay in newtons")
     notes: Annotated[PlainLines, Field(max_length=2_000)] = ""
     load: LoadSection
@@ -203,20 +269,18 @@ class Prescription(_PrescriptionSection):
 
     @model_validator(mode="after")
     def _bouts_within_loads(self) -> Self:
-        for k, bout in enumerate(self.bouts):
-            if bout.load_n is not None and not self.load.floor_n <= bout.load_n <= self.load.start_n:
-                raise ValueError(
-                    f"bouts[{k}].load_n is {bout.load_n:g} N; allowed: from floor_n = {self.load.floor_n:g} N to "
-                    f"start_n = {self.load.start_n:g} N"
-                )
-            if k > 0 and bout.rest_before_s <= 0:
-                raise ValueError(f"bouts[{k}].rest_before_s is 0; allowed: above 0, since a bout follows a rest")
-        if self.bouts[0].rest_before_s != 0:
-            rest_s = self.bouts[0].rest_before_s
-            raise ValueError(
-                f"bouts[0].rest_before_s is {rest_s:g}; allowed: 0, since the first bout begins at the start request"
-            )
+        bouts = [(bout.load_n, bout.rest_before_s) for bout in self.bouts]
+        for problem in _bout_relations(bouts, self.load.floor_n, self.load.start_n):
+            raise ValueError(str(problem))
         return self
+
+    @model_serializer(mode="wrap")
+    def _without_default_declaration(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        # Digests and recordings of prescriptions made before this field existed stay what they were.
+        fields: dict[str, Any] = handler(self)
+        if not self.exercise_is_new:
+            fields.pop("exercise_is_new", None)
+        return fields
 
     def bout_load_n(self, index: int) -> float:
         """Load that a bout begins with, newtons per cable."""
@@ -235,7 +299,7 @@ class Prescription(_PrescriptionSection):
             text: the TOML document.
             what: its name in error messages.
         """
-        return read_model(cls, text, what=what)
+        return read_model(cls, text, what=what, relations=_relations)
 
     def to_toml(self) -> str:
         """Write as TOML; reading it back gives an equal prescription."""

@@ -10,7 +10,7 @@ import datetime
 import json
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Final, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -28,15 +28,23 @@ _TEXT_OR_COMMENT: Final = re.compile(
 _PART: Final = r'(?:[A-Za-z0-9_\-]+|"")'
 _LONG_KEY: Final = re.compile(rf"(?<![A-Za-z0-9_\-\"]){_PART}(?:[ \t]*\.[ \t]*{_PART}){{{MOST_DEPTH},}}")
 _LONG_NUMBER: Final = re.compile(rf"(?<![\w.\-])[+\-]?\d[\w.+\-]{{{MOST_NUMBER_CHARACTERS},}}")
+_LINE: Final = re.compile(r"\(at line (\d+), column \d+\)")
 
 
-def read_model(model: type[M], text: str, *, what: str) -> M:
+def _no_relations(_data: Mapping[str, Any]) -> Iterable[Problem]:
+    return ()
+
+
+def read_model(
+    model: type[M], text: str, *, what: str, relations: Callable[[Mapping[str, Any]], Iterable[Problem]] = _no_relations
+) -> M:
     """The model held by a TOML document.
 
     Args:
         model: pydantic model to validate into.
         text: the document.
         what: name of the document for error messages, e.g. its file name.
+        relations: problems between fields, which the model itself judges only once every field is right.
 
     Raises:
         BadDocumentError: not TOML, or a field is wrong; every problem is listed.
@@ -45,7 +53,21 @@ def read_model(model: type[M], text: str, *, what: str) -> M:
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        raise BadDocumentError(what, problems_of(error)) from None
+        found = problems_of(error)
+        told = {problem.field for problem in found}
+        more = [problem for problem in relations(data) if problem.field not in told]
+        raise BadDocumentError(what, [*found, *more]) from None
+
+
+def _not_toml(text: str, error: tomllib.TOMLDecodeError) -> Problem:
+    """The line at which the parser stopped, or the last one with anything on it when the text ended too early."""
+    lines = text.split("\n")
+    at = _LINE.search(str(error))
+    if at is not None:
+        number = min(int(at[1]), len(lines))
+    else:
+        number = max((k for k, line in enumerate(lines, 1) if line.strip()), default=1)
+    return Problem(f"line {number}", shorten(lines[number - 1].strip()), f"TOML 1.0 ({error})", "not_toml")
 
 
 def read_toml(text: str, *, what: str) -> dict[str, Any]:
@@ -59,12 +81,12 @@ def read_toml(text: str, *, what: str) -> dict[str, Any]:
         BadDocumentError: not TOML, too long, nested too deeply, or with a number that is too long.
     """
     allowed = _limit_broken(text)
-    if allowed is None:
-        try:
-            return tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
-            allowed = f"TOML 1.0 ({error})"
-    raise BadDocumentError(what, [Problem("document", shorten(text[:40]), allowed, "not_toml")])
+    if allowed is not None:
+        raise BadDocumentError(what, [Problem("document", shorten(text[:40]), allowed, "not_toml")])
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BadDocumentError(what, [_not_toml(text, error)]) from None
 
 
 def _limit_broken(text: str) -> str | None:

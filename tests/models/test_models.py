@@ -87,7 +87,7 @@ def test_a_prescription_written_as_toml_reads_back_equal(prescription: Prescript
             "bouts[1].rest_before_s",
             "above 0, since a bout follows a rest",
         ),
-        ("name = ", "document", "TOML 1.0"),
+        ("name = ", "line 1", "TOML 1.0"),
     ],
 )
 def test_a_bad_prescription_names_field_value_and_what_is_allowed(toml: str, field: str, allowed: str) -> None:
