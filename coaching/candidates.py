@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from ebbset.models.contract.constants import Z_INTERVAL
-from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.prescription import LoadSection, Prescription
 from ebbset.models.contract.profile import LifterProfile, Uncertain
 from ebbset.models.contract.units import LoadUnit
 from ebbset.simulators.rig.rig_parameters import RigParameters
@@ -29,6 +29,8 @@ SET_S: Final = 40.0
 """Rough length of a straight set; only used to decide how many sets fit into the minutes."""
 DROP_SET_S: Final = 150.0
 """Time limit of a drop set; common practice, no source."""
+_LAST_SECOND_S: Final = 1.0
+"""Between the last moment of a set and its unloading: link, decision and the end of a movement, s."""
 _MOST_SETS: Final = 10
 _MOST_PAUSES: Final = 5
 _AUTO_DROP: Final[dict[str, Any]] = {"policy": "repetitions_wanted", "parameters": {"repetitions": 3}}
@@ -91,6 +93,17 @@ class _Template:
     floor_n: float
     stall_velocity_m_s: float
     seconds: float
+    fatigue_left: float | None
+
+    @property
+    def limit_s(self) -> float:
+        """Time limit of a set that must be over, unloaded, within the minutes."""
+        return self.limit_within_s(self.seconds)
+
+    def limit_within_s(self, available_s: float) -> float:
+        """Time limit of a set that must be over, unloaded, within the time available, both in seconds."""
+        ramp_n_per_s = LoadSection.model_fields["ramp_n_per_s"].default
+        return float(round(available_s - self.start_n / ramp_n_per_s - _LAST_SECOND_S, 1))
 
     def prescription(
         self, title: str, bouts: list[dict[str, Any]], drop: dict[str, Any] = _FIFTH_DROP, **stop: Any
@@ -104,7 +117,8 @@ class _Template:
                 "load": {"start_n": round(self.start_n, 1), "floor_n": round(self.floor_n, 1)},
                 "stall": {"velocity_m_s": self.stall_velocity_m_s},
                 "drop": drop,
-                "stop": {"max_duration_s": max(self.seconds, 60.0), **stop},
+                "budget": {} if self.fatigue_left is None else {"capacity_loss": self.fatigue_left},
+                "stop": {"max_duration_s": self.limit_s, **stop},
                 "bouts": bouts,
             }
         )
@@ -121,7 +135,7 @@ def candidates(
 
     Args:
         profile: the lifter; loads are shares of its 1RM.
-        wishes: the minutes available; the other wishes are judged after the trials.
+        wishes: the minutes available, and the greatest loss of capacity, which becomes the budget of every candidate.
         rig: the rig; its greatest load limits the start load.
         units: unit in which the prescriptions show their loads.
 
@@ -139,6 +153,7 @@ def candidates(
         floor_n=FLOOR_SHARE / START_SHARE * start_n,
         stall_velocity_m_s=round(min(0.05, max(0.02, v1.mean - 2.0 * v1.sd)), 3),
         seconds=60.0 * wishes.minutes,
+        fatigue_left=wishes.fatigue_left,
     )
     return [*_single_sets(template), *_straight_sets(template), *_repeated_sets(template)]
 
@@ -148,18 +163,18 @@ def _start_n(strength: Uncertain, rig: RigParameters) -> float:
     return min(START_SHARE * strength.mean, prudent_n, rig.max_load_n)
 
 
-def _auto_drop_set(template: _Template) -> Prescription:
-    return template.prescription("Auto-drop set", [{}], _AUTO_DROP, max_duration_s=min(template.seconds, DROP_SET_S))
+def _auto_drop_set(template: _Template, limit_s: float) -> Prescription:
+    return template.prescription("Auto-drop set", [{}], _AUTO_DROP, max_duration_s=min(limit_s, DROP_SET_S))
 
 
 def _single_sets(template: _Template) -> list[Candidate]:
     """Drop sets and rest-pause, which fit into any number of minutes."""
-    longest_s = min(template.seconds, DROP_SET_S)
+    longest_s = min(template.limit_s, DROP_SET_S)
     drop_set = template.prescription("Classic drop set", [{}], max_drops=3, max_duration_s=longest_s)
     pauses = int(min(max((template.seconds - SET_S) // (PAUSE_REST_S + 10.0), 1), _MOST_PAUSES))
     return [
         Candidate("drop", "Classic drop set, three drops of a fifth", drop_set),
-        Candidate("auto", "Auto-drop set, about three repetitions a drop", _auto_drop_set(template)),
+        Candidate("auto", "Auto-drop set, about three repetitions a drop", _auto_drop_set(template, template.limit_s)),
         Candidate(
             "rest-pause",
             f"Rest-pause, {pauses} short bouts after {PAUSE_REST_S:.0f} s each",
@@ -202,7 +217,8 @@ def _repeated_sets(template: _Template) -> list[Candidate]:
     if template.seconds < 2 * 1.5 * SET_S + BETWEEN_SETS_S:
         return []
     title = f"Two auto-drop sets, {BETWEEN_SETS_S:.0f} s between"
-    return [Candidate("auto-twice", title, _auto_drop_set(template), 2, BETWEEN_SETS_S)]
+    limit_s = template.limit_within_s((template.seconds - BETWEEN_SETS_S) / 2)
+    return [Candidate("auto-twice", title, _auto_drop_set(template, limit_s), 2, BETWEEN_SETS_S)]
 
 
 def _bouts(count: int, rest_s: float, *, last: str = "end") -> list[dict[str, Any]]:

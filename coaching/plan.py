@@ -31,7 +31,8 @@ SURE: Final = 0.9
 """Share of the pairs in which a candidate must beat another one to count as better; our judgement."""
 LATER_REST_S: Final = 90.0
 """Rest between the straight sets that follow later in the session."""
-_MINUTES_OVER: Final = 0.1
+_LAST_REPETITION: Final = 0.05
+"""The budget ends a set with the repetition that spends it, so the loss is over the limit by part of one repetition."""
 Mapper = Callable[[Callable[[Any], Any], Iterable[Any]], Iterator[Any]]
 
 
@@ -261,9 +262,9 @@ def judge(candidate: Candidate, results: Sequence[TrialResult], wishes: Wishes, 
 
 
 def _obstacles(minutes: Range, left: Range, wishes: Wishes) -> Iterator[str]:
-    if minutes.middle > wishes.minutes + _MINUTES_OVER:
+    if minutes.middle > wishes.minutes:
         yield f"takes {minutes.middle:.1f} min; {wishes.minutes:g} are available"
-    if wishes.fatigue_left is not None and left.middle > wishes.fatigue_left:
+    if wishes.fatigue_left is not None and left.middle > wishes.fatigue_left + _LAST_REPETITION:
         yield f"leaves {left.middle:.0%} of capacity lost; at most {wishes.fatigue_left:.0%} is allowed"
 
 

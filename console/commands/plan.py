@@ -22,7 +22,8 @@ DRAWS = 400
 @click.option(
     "--fatigue-left",
     type=click.FloatRange(0.02, 0.99),
-    help="Greatest loss of capacity that may remain afterwards, 0 to 1.",
+    help="Greatest loss of capacity afterwards, 0 to 1. It is the budget of every candidate, which ends a set with the "
+    "repetition that spends it.",
 )
 @click.option(
     "--later-sets", type=click.IntRange(0, 20), default=0, help="Sets for these muscles later in the session."
