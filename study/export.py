@@ -39,6 +39,14 @@ _KEYS: Final[Mapping[str, tuple[str, ...]]] = {
     "decisions": ("set", "decision"),
     "samples": (),
 }
+_SET: Final = ("set", "sets")
+_JOINS: Final[Mapping[str, tuple[tuple[str, str], ...]]] = {
+    "sets": (),
+    "repetitions": (_SET,),
+    "decisions": (_SET, ("attempt", "repetitions")),
+    "samples": (_SET,),
+}
+"""Table -> (column, table in which a column of the same name holds each of its values)."""
 _CSV: Final = "%Y-%m-%dT%H:%M:%S.%fZ"
 
 _log = structlog.get_logger(__name__)
@@ -180,16 +188,16 @@ def descriptor(study: Study | None) -> dict[str, Any]:
                     "fields": [_field(column) for column in columns],
                     "missingValues": [""],
                     **({"primaryKey": list(_KEYS[table])} if _KEYS[table] else {}),
-                    **(
-                        {"foreignKeys": [{"fields": "set", "reference": {"resource": "sets", "fields": "set"}}]}
-                        if table != "sets"
-                        else {}
-                    ),
+                    **({"foreignKeys": [_foreign_key(*join) for join in _JOINS[table]]} if _JOINS[table] else {}),
                 },
             }
             for table, columns in TABLES.items()
         ],
     }
+
+
+def _foreign_key(column: str, table: str) -> dict[str, Any]:
+    return {"fields": column, "reference": {"resource": table, "fields": column}}
 
 
 def _field(column: Column) -> dict[str, Any]:
@@ -211,9 +219,16 @@ def dictionary() -> str:
         "Empty cells are unknown or do not apply. SI units. Worth is relative, estimated.",
     ]
     for table, columns in TABLES.items():
-        lines += ["", f"## {table}", "", "| column | type | unit | meaning |", "|---|---|---|---|"]
+        lines += ["", f"## {table}", "", *_joins(table), "| column | type | unit | meaning |", "|---|---|---|---|"]
         lines += [f"| {c.name} | {c.kind} | {c.unit} | {c.meaning} |" for c in columns]
     return "\n".join(lines) + "\n"
+
+
+def _joins(table: str) -> list[str]:
+    """Key of a table and its joins, in words."""
+    key = f"One row per {', '.join(_KEYS[table])}." if _KEYS[table] else "No key."
+    joins = "".join(f" `{column}` joins to `{other}.{column}`." for column, other in _JOINS[table])
+    return [key + joins, ""]
 
 
 def _describe(folder: Path, study: Study | None) -> None:

@@ -70,10 +70,12 @@ TABLES: Final[dict[str, tuple[Column, ...]]] = {
         *_KEY,
         _CABLE,
         Column("repetition", "integer", "", "attempt on this cable, from 1", required=True),
+        Column("attempt", "string", "", "key of the row: set, cable and repetition, joined by slashes", required=True),
         Column("bout", "integer", "", "bout, from 0", required=True),
-        Column("step", "integer", "", "drops since the bout began", required=True),
+        Column("step", "integer", "", "drops since the bout began, when it began", required=True),
         Column("outcome", "string", "", "completed, partial, failed or not_started", required=True),
-        Column("load_n", "number", "N", "commanded load", required=True),
+        Column("load_n", "number", "N", "commanded load when it began: where it failed, if it did", required=True),
+        Column("ended_load_n", "number", "N", "commanded load when it ended; lower if it was helped", required=True),
         Column("start_s", "number", "s", "start of the concentric, rig clock, 0 = first load on", required=True),
         Column("end_s", "number", "s", "end of the concentric, same clock", required=True),
         Column("rom_m", "number", "m", "range of motion", required=True),
@@ -105,7 +107,9 @@ TABLES: Final[dict[str, tuple[Column, ...]]] = {
         Column("to_n", "number", "N", "load after, cable 0"),
         Column("from_2_n", "number", "N", "load before, cable 1"),
         Column("to_2_n", "number", "N", "load after, cable 1"),
-        Column("repetition", "integer", "", "completed repetitions until then", required=True),
+        Column("repetition", "integer", "", "attempt that it responds to, on the cable of the row; empty: none"),
+        Column("attempt", "string", "", "key of that row in repetitions; empty: none"),
+        Column("completed", "integer", "", "completed repetitions until then", required=True),
         Column("inputs", "string", "", "numbers it was based on, name=value separated by semicolons"),
         Column("thresholds", "string", "", "thresholds they were compared with, same form"),
         Column("limited_by", "string", "", "limits that narrowed the policy's proposal, separated by semicolons"),
@@ -238,15 +242,18 @@ def _range(found: RangeLike) -> Row:
 def _repetition_rows(item: RecordedSet, worth: SetWorthLike | None) -> Iterator[Row]:
     if worth is None:
         return
-    for one, (start_s, end_s) in zip(worth.repetitions, item.repetition_spans_s, strict=True):
+    spans, tries = item.repetition_spans_s, item.attempts.records
+    for one, tried, (start_s, end_s) in zip(worth.repetitions, tries, spans, strict=True):
         record = one.record
         yield {
             "cable": record.cable,
             "repetition": record.index,
+            "attempt": _attempt(item, record.cable, record.index),
             "bout": record.bout,
-            "step": record.step,
+            "step": tried.step,
             "outcome": record.outcome.value,
-            "load_n": record.load_n,
+            "load_n": tried.load_n,
+            "ended_load_n": record.load_n,
             "start_s": start_s,
             "end_s": end_s,
             "rom_m": record.rom_m,
@@ -266,8 +273,10 @@ def _repetition_rows(item: RecordedSet, worth: SetWorthLike | None) -> Iterator[
 
 
 def _decision_rows(item: RecordedSet) -> Iterator[Row]:
+    answered = item.attempts.answered
     for moment in item.moments:
         made = moment.decision
+        about = answered.get(made.seq)
         yield {
             "decision": made.seq,
             "t_s": moment.t_s,
@@ -279,12 +288,19 @@ def _decision_rows(item: RecordedSet) -> Iterator[Row]:
             "to_n": made.to_n[0] if made.to_n else None,
             "from_2_n": made.from_n[1] if len(made.from_n) > 1 else None,
             "to_2_n": made.to_n[1] if len(made.to_n) > 1 else None,
-            "repetition": made.repetition,
+            "repetition": None if about is None else about[1],
+            "attempt": None if about is None else _attempt(item, *about),
+            "completed": made.repetition,
             "inputs": _pairs(made.inputs),
             "thresholds": _pairs(made.thresholds),
             "limited_by": ";".join(limit.value for limit in made.limited_by) or None,
             "text": made.text,
         }
+
+
+def _attempt(item: RecordedSet, cable: int, index: int) -> str:
+    """Key of a repetition. One column, because a row without a repetition must leave the whole key empty."""
+    return f"{item.nonce}/{cable}/{index}"
 
 
 def _pairs(numbers: tuple[tuple[str, float | None], ...]) -> str | None:

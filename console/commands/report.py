@@ -87,7 +87,10 @@ def plain_set(item: Any) -> dict[str, Any]:
         "lifter": item.person,
         "begun_at": None if item.begun_at is None else item.begun_at.isoformat(),
         "result": None if item.result is None else as_plain(item.result),
-        "repetitions": [as_plain(record) for record in item.repetitions],
+        "repetitions": [
+            {**as_plain(tried), "ended_load_n": record.load_n}
+            for record, tried in zip(item.repetitions, item.attempts.records, strict=True)
+        ],
         "decisions": [{"t_s": moment.t_s, **as_plain(moment.decision)} for moment in item.moments],
         "worth_relative_estimated": None
         if worth is None

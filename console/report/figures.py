@@ -86,7 +86,7 @@ def velocities(item: RecordedSet, width: float, key: str) -> Drawing:
         width: width of the drawing, px.
         key: prefix of the ids in the drawing, unique on the page.
     """
-    unit, records = item.prescription.units, item.repetitions
+    unit, records = item.prescription.units, item.attempts.records
     order = order_of(records)
     count = max(order, default=0) + 1
     high = max([0.3, *(r.mean_velocity_m_s for r in records)]) * 1.12
@@ -128,7 +128,7 @@ def capacity(item: RecordedSet, width: float, key: str) -> Drawing:
     unit = item.prescription.units
     limit = item.prescription.budget.capacity_loss
     drawing = Drawing(width, 410.0, "Estimated capacity and loss of capacity", _capacity_text(item), key)
-    records = [r for r in item.repetitions if r.capacity_n is not None]
+    records = [r for r in item.attempts.records if r.capacity_n is not None]
     order = order_of(item.repetitions)
     positions = [p for p, r in zip(order, item.repetitions, strict=True) if r.capacity_n is not None]
     count = max(order, default=0) + 1

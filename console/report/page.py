@@ -210,8 +210,8 @@ def _repetition_table(item: RecordedSet) -> dict[str, Any]:
     head += ["time, s", f"capacity, {unit}", "lost", "outcome"]
     rows = []
     before: tuple[int, int] | None = None
-    for record in item.repetitions:
-        here = (record.bout, record.step)
+    for record, tried in zip(item.repetitions, item.attempts.records, strict=True):
+        here = (tried.bout, tried.step)
         style = " ".join(
             name
             for name, holds in (
@@ -221,11 +221,11 @@ def _repetition_table(item: RecordedSet) -> dict[str, Any]:
             if holds
         )
         before = here
-        rows.append((style, _row(record, item, two=two)))
+        rows.append((style, _row(record, tried, item, two=two)))
     return {"caption": "", "head": head, "rows": rows, "text": {"side", "outcome"}}
 
 
-def _row(record: RepetitionRecord, item: RecordedSet, *, two: bool) -> list[str]:
+def _row(record: RepetitionRecord, tried: RepetitionRecord, item: RecordedSet, *, two: bool) -> list[str]:
     unit = item.prescription.units
     known = formatting.bare_load(record.capacity_n, unit)
     if record.capacity_sd_n is not None:
@@ -236,14 +236,14 @@ def _row(record: RepetitionRecord, item: RecordedSet, *, two: bool) -> list[str]
     return [
         str(record.index),
         *([_SIDES[record.cable]] if two else []),
-        formatting.bare_load(record.load_n, unit),
+        formatting.bare_load(tried.load_n, unit),
         formatting.number(record.mean_velocity_m_s),
         formatting.number(record.peak_velocity_m_s),
         formatting.number(record.rom_m),
         formatting.number((record.t_end_us - record.t_start_us) / 1e6, 1),
         known,
         lost,
-        formatting.OUTCOMES[record.outcome],
+        formatting.outcome(record.outcome, tried.load_n, record.load_n, unit),
     ]
 
 

@@ -29,7 +29,7 @@ def show(item: RecordedSet, console: Console) -> None:
     console.print(terminal_tables.result_line(item.result, unit))
     console.print()
     if item.repetitions:
-        console.print(terminal_tables.repetition_table(item.repetitions, unit))
+        console.print(terminal_tables.repetition_table(item.repetitions, unit, tried=item.attempts.records))
         console.print()
     begun = next((m.decision.now_us for m in item.moments if m.decision.action == "load"), None)
     console.print(terminal_tables.decision_lines([moment.decision for moment in item.moments], unit, begun_us=begun))

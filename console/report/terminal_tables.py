@@ -18,7 +18,9 @@ from ebbset.models.contract.units import LoadUnit
 _SIDES = ("left", "right")
 
 
-def repetition_table(repetitions: Sequence[RepetitionRecord], unit: LoadUnit) -> Table:
+def repetition_table(
+    repetitions: Sequence[RepetitionRecord], unit: LoadUnit, *, tried: Sequence[RepetitionRecord] = ()
+) -> Table:
     """Make a table with a row per repetition that fits 80 columns.
 
     The cable is shown when there are two, capacity and fatigue when they are known. Each column head has its unit below
@@ -27,6 +29,7 @@ def repetition_table(repetitions: Sequence[RepetitionRecord], unit: LoadUnit) ->
     Args:
         repetitions: repetitions in order.
         unit: unit in which loads are shown.
+        tried: the same at the loads they were tried at, from `attempts_of`; empty: no load dropped in a repetition.
     """
     two = any(record.cable > 0 for record in repetitions)
     known = any(record.capacity_n is not None for record in repetitions)
@@ -36,11 +39,11 @@ def repetition_table(repetitions: Sequence[RepetitionRecord], unit: LoadUnit) ->
     for head in heads:
         table.add_column(head, justify="left" if head == "side" else "right", no_wrap=True)
     table.add_column("", no_wrap=True)
-    for record in repetitions:
+    for record, begun in zip(repetitions, tried or repetitions, strict=True):
         row = [str(record.index), *([_SIDES[record.cable]] if two else [])]
         row += [
-            f"{record.bout + 1}.{record.step + 1}",
-            formatting.bare_load(record.load_n, unit),
+            f"{begun.bout + 1}.{begun.step + 1}",
+            formatting.bare_load(begun.load_n, unit),
             formatting.number(record.mean_velocity_m_s),
             formatting.number(record.peak_velocity_m_s),
             formatting.number(record.rom_m),
@@ -49,7 +52,8 @@ def repetition_table(repetitions: Sequence[RepetitionRecord], unit: LoadUnit) ->
         if known:
             row += [capacity(record, unit), formatting.part(record.budget_spent)]
         completed = record.outcome is RepetitionOutcome.COMPLETED
-        table.add_row(*row, formatting.OUTCOMES[record.outcome], style="" if completed else "italic")
+        ended = formatting.outcome(record.outcome, begun.load_n, record.load_n, unit)
+        table.add_row(*row, ended, style="" if completed else "italic")
     return table
 
 

@@ -106,7 +106,7 @@ def _figure(item: RecordedSet, found: SetWorth, width: float, key: str) -> Drawi
     drawing = Drawing(width, 300.0, "Estimated relative worth of each repetition", _summary(found), key)
     highest = max([1.0, *(each.relative.high for each in found.repetitions)])
     panel = Panel(46.0, 40.0, width - 60.0, 206.0, 0.0, count + 1.0, 0.0, highest * 1.15)
-    load_groups(drawing, panel, item.repetitions, order, item.prescription.units, "relative worth, estimated")
+    load_groups(drawing, panel, item.attempts.records, order, item.prescription.units, "relative worth, estimated")
     picked = _picked(found.slow_pair)
     for number, (place, each) in enumerate(zip(order, found.repetitions, strict=True)):
         x = panel.x(place + 1.0) + (0.0 if each.record.cable == 0 else 3.5)

@@ -26,6 +26,7 @@ from ebbset.controller.messages.actions import (
 )
 from ebbset.controller.messages.events import Acknowledged, Event, RepetitionSeen, Requested, RigAnnounced, Samples
 from ebbset.controller.messages.reasons import Reason
+from ebbset.controller.recording.attempts import Attempts, attempts_of
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
@@ -118,6 +119,11 @@ class RecordedSet:
         """Whose set it is: the participant of its study, else the lifter of its profile; None where neither says."""
         mark = mark_of(self.prescription.notes)
         return self.lifter if mark is None else mark.participant
+
+    @property
+    def attempts(self) -> Attempts:
+        """The repetitions at the loads they were tried at, and which of them each decision answers."""
+        return attempts_of(output for _, output in self.outputs)
 
     def fresh_n(self, cable: int = 0) -> float | None:
         """Last estimate of fresh capacity (1RM of the day), newtons: capacity over the share of it that was left."""

@@ -174,6 +174,19 @@ def labelled(name: str, value: float | None, unit: LoadUnit) -> tuple[str, str]:
     return _NAMES.get(name, name.replace("_", " ")), NONE if value is None else f"{value:g}"
 
 
+def outcome(outcome: RepetitionOutcome, tried_n: float, ended_n: float, unit: LoadUnit) -> str:
+    """How a repetition ended: ``completed``, or ``completed at 32.0`` when the load dropped while it was under way.
+
+    Args:
+        outcome: its outcome.
+        tried_n: load when it began, newtons.
+        ended_n: load when it ended, newtons.
+        unit: unit people asked for.
+    """
+    helped = "" if tried_n == ended_n else f" at {bare_load(ended_n, unit)}"
+    return OUTCOMES[outcome] + helped
+
+
 def load_change(from_n: Sequence[float], to_n: Sequence[float], unit: LoadUnit) -> str:
     """What happened to the load: ``40.0 → 32.0 kg``, or the load it stayed at.
 

@@ -73,6 +73,32 @@ def test_a_broken_table_is_refused_by_the_same_check(exported: Exported, tmp_pat
     assert not frictionless.Package(str(tmp_path / "datapackage.json")).validate().valid
 
 
+def test_a_decision_joins_to_the_repetition_that_it_answers(exported: Exported) -> None:
+    decisions, repetitions = (
+        pq.read_table(exported.folder / f"{name}.parquet").to_pandas() for name in ("decisions", "repetitions")
+    )
+    joined = decisions[decisions["action"] == "drop"].merge(
+        repetitions, on=["set", "cable", "repetition"], how="inner", suffixes=("_made", "")
+    )
+    assert len(joined) == (decisions["action"] == "drop").sum() >= 4
+    assert (joined["attempt_made"] == joined["attempt"]).all()
+    # It stalled at the load before the drop, and was over at the load after it.
+    before = np.where(joined["cable"] == 0, joined["from_n"], joined["from_2_n"])
+    after = np.where(joined["cable"] == 0, joined["to_n"], joined["to_2_n"])
+    np.testing.assert_array_equal(joined["load_n"], before)
+    np.testing.assert_array_equal(joined["ended_load_n"], after)
+
+
+def test_a_decision_about_a_repetition_that_is_not_there_is_refused(exported: Exported, tmp_path: Path) -> None:
+    for file in exported.folder.iterdir():
+        (tmp_path / file.name).write_bytes(file.read_bytes())
+    lines = (tmp_path / "repetitions.csv").read_text().splitlines(keepends=True)
+    answered = pd.read_csv(tmp_path / "decisions.csv")["attempt"].dropna().iloc[0]
+    (tmp_path / "repetitions.csv").write_text("".join(line for line in lines if f'"{answered}"' not in line))
+    report = frictionless.Package(str(tmp_path / "datapackage.json")).validate()
+    assert [kind for (kind,) in report.flatten(["type"])] == ["foreign-key"]
+
+
 def test_every_column_is_described(exported: Exported) -> None:
     package = json.loads((exported.folder / "datapackage.json").read_text())
     text = dictionary()
