@@ -12,6 +12,7 @@ from typing import Final
 
 from ebbset.controller.recording.recorded_set import RecordedSet
 from ebbset.models.contract import formatting
+from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.strength import chart_repetitions
 
@@ -135,11 +136,11 @@ def _profile(item: RecordedSet, fresh_n: float) -> Advice | None:
     return Advice(
         "Profile",
         "looks out of date",
-        f"It holds a 1RM of {formatting.load(stored.mean, unit)} ± {formatting.load(stored.sd, unit)} of "
+        f"It holds a 1RM of {formatting.load(stored.mean, unit)} ± {formatting.load(Z_INTERVAL * stored.sd, unit)} of "
         f"{item.profile.date}; "
-        f"today's estimate is {formatting.load(fresh_n, unit)} ± {formatting.load(day_sd_n, unit)}. Build a new one "
-        "with "
-        "`ebbset profile`.",
+        f"today's estimate is {formatting.load(fresh_n, unit)} ± {formatting.load(Z_INTERVAL * day_sd_n, unit)} "
+        "(80 % ranges). "
+        "Build a new one with ebbset profile.",
     )
 
 

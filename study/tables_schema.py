@@ -51,6 +51,7 @@ TABLES: Final[dict[str, tuple[Column, ...]]] = {
         Column("start_load_n", "number", "N", "prescribed start load, per cable", required=True),
         Column("floor_load_n", "number", "N", "prescribed floor load, per cable", required=True),
         Column("ended_by", "string", "", "reason code; empty when the recording ends first"),
+        Column("spent_budget", "string", "", "budget that ended it: a field of the prescription's budget; empty: none"),
         Column("repetitions", "integer", "", "completed repetitions"),
         Column("drops", "integer", "", "drops of load"),
         Column("bouts", "integer", "", "bouts begun"),
@@ -223,6 +224,7 @@ def _set_row(item: RecordedSet, worth: SetWorthLike | None, study: Study | None,
     if result is not None:
         row |= {
             "ended_by": result.reason.value,
+            "spent_budget": item.spent_budget,
             "repetitions": result.repetitions,
             "drops": result.drops,
             "bouts": result.bouts,

@@ -97,7 +97,8 @@ def _profile_text(profile: LifterProfile) -> list[str]:
     v0, v1 = profile.velocity_at_zero_m_s, profile.velocity_at_1rm_m_s
     lines = [
         f"lifter {profile.lifter}; exercise {profile.exercise}; of {profile.date}, from "
-        + formatting.plural(profile.sets_used, "set"),
+        + formatting.plural(profile.sets_used, "set")
+        + "; mean ± standard deviation",
         *(["made from simulated sets: it says nothing about a person"] if profile.simulated else []),
         f"velocity {v0.mean:.2f} ± {v0.sd:.2f} m/s at no load, {v1.mean:.2f} ± {v1.sd:.2f} m/s at 1RM",
     ]

@@ -87,6 +87,7 @@ def plain_set(item: Any) -> dict[str, Any]:
         "lifter": item.person,
         "begun_at": None if item.begun_at is None else item.begun_at.isoformat(),
         "result": None if item.result is None else as_plain(item.result),
+        "spent_budget": item.spent_budget,
         "repetitions": [
             {**as_plain(tried), "ended_load_n": record.load_n}
             for record, tried in zip(item.repetitions, item.attempts.records, strict=True)

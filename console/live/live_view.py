@@ -21,6 +21,7 @@ from rich.text import Text
 from ebbset.console.live.operator_client import no_broker, payload_of
 from ebbset.controller.link.mqtt_link import new_client
 from ebbset.controller.link.settings import BrokerSettings
+from ebbset.controller.messages.endings import BUDGETS, spent_budget
 from ebbset.controller.messages.reasons import State
 from ebbset.models.contract import formatting
 from ebbset.models.contract.controller_messages import DecisionReport, RepetitionReport, SetReport, StateReport
@@ -80,6 +81,15 @@ class LiveState:
     def over(self) -> bool:
         """Whether the set has its result or the controller is gone (its last will says offline)."""
         return self.result is not None or (self.report is not None and self.report.state == State.OFFLINE)
+
+    @property
+    def ended_because(self) -> str | None:
+        """Why the set ended, in words; None without a result."""
+        if self.result is None:
+            return None
+        ends = [decision for decision in self.decisions if decision.action == "end"]
+        budget = spent_budget(ends[-1].reason, (one.name for one in ends[-1].thresholds)) if ends else None
+        return self.result.text if budget is None else BUDGETS[budget]
 
     def take(self, topic: Topic, payload: bytes) -> None:
         """Take one message into account; ignore one that breaks the contract, which is not an observer's concern.

@@ -108,7 +108,7 @@ def _table(items: Sequence[RecordedSet]) -> dict[str, Any]:
         "repetitions",
         "drops",
         f"last, {unit}",
-        f"1RM of the day, {unit}",
+        f"1RM of the day, {unit} ± 80 %",
         "lost",
     ]
     rows = []

@@ -87,7 +87,6 @@ def _page(
 
 def _set(item: RecordedSet, source: Source, key: str) -> dict[str, Any]:
     unit = item.prescription.units
-    result = item.result
     has_capacity = item.last_known() is not None
     worth = estimated(item)
     return {
@@ -95,7 +94,7 @@ def _set(item: RecordedSet, source: Source, key: str) -> dict[str, Any]:
         "nav": f"{_day(item)}, {item.prescription.name}",
         "heading": f"{item.prescription.name}, {_day(item)}",
         "lead": _lead(item),
-        "why": result.text if result is not None else "The recording ends before the set did.",
+        "why": item.ended_because or "The recording ends before the set did.",
         "facts": _facts(item),
         "next": [(a.about, a.answer, a.because) for a in all_advice(item)],
         "trace": _both(figures.trace, item, f"{key}-t"),
@@ -152,8 +151,10 @@ def _facts(item: RecordedSet) -> list[tuple[str, str, str]]:
     done = [r for r in item.repetitions if r.outcome.value == "completed" and r.cable == 0]
     facts = []
     if done:
-        best = max(r.mean_velocity_m_s for r in done)
-        facts.append(("Velocity", f"{best:.2f} → {done[-1].mean_velocity_m_s:.2f} m/s", "fastest, last repetition"))
+        first = [r for r in done if (r.bout, r.step) == (done[0].bout, done[0].step) and not r.load_changed]
+        best, at = max(r.mean_velocity_m_s for r in first or done[:1]), formatting.load(done[0].load_n, unit)
+        last_m_s = (first or done)[-1].mean_velocity_m_s
+        facts.append(("Velocity", f"{best:.2f} → {last_m_s:.2f} m/s", f"fastest, last repetition at {at}"))
     lifting_s = sum(b - a for (a, b), r in zip(item.repetition_spans_s, item.repetitions, strict=True) if r.cable == 0)
     facts.append(("Concentric work", formatting.seconds(lifting_s), "time moving the load up"))
     if last is not None and fresh_n is not None:
@@ -162,7 +163,7 @@ def _facts(item: RecordedSet) -> list[tuple[str, str, str]]:
             (
                 "1RM of the day",
                 formatting.load(fresh_n, unit),
-                f"estimated{', per cable' if item.trace.cables > 1 else ''}, ± {formatting.load(spread, unit)}",
+                f"estimated{', per cable' if item.trace.cables > 1 else ''}, ± {formatting.load(spread, unit)} (80 %)",
             )
         )
         limit = item.prescription.budget.capacity_loss
@@ -181,7 +182,7 @@ def _facts(item: RecordedSet) -> list[tuple[str, str, str]]:
             (
                 "1RM in the profile",
                 formatting.load(one_rm.mean, unit),
-                f"± {formatting.load(one_rm.sd, unit)}, of {item.profile.date}",
+                f"± {formatting.load(Z_INTERVAL * one_rm.sd, unit)} (80 %), of {item.profile.date}",
             )
         )
     return facts
@@ -191,7 +192,7 @@ def _decision(moment: Moment, item: RecordedSet) -> dict[str, Any]:
     decision, unit = moment.decision, item.prescription.units
     side = "" if decision.cable is None or item.trace.cables < 2 else f", {_SIDES[decision.cable]} side"
     return {
-        "when": f"{moment.t_s:.2f} s".replace("-", "−"),
+        "when": formatting.moment(moment.t_s),
         "what": formatting.ACTIONS.get(decision.action, decision.action) + side,
         "change": formatting.load_change(decision.from_n, decision.to_n, unit) if decision.action != "arm" else "",
         "why": decision.text,
@@ -207,7 +208,7 @@ def _repetition_table(item: RecordedSet) -> dict[str, Any]:
     unit = item.prescription.units
     two = any(r.cable > 0 for r in item.repetitions)
     head = ["rep", *(["side"] if two else []), f"load, {unit}", "mean, m/s", "peak, m/s", "ROM, m"]
-    head += ["time, s", f"capacity, {unit}", "lost", "outcome"]
+    head += ["time, s", f"capacity, {unit} ± 80 %", "lost ± 80 %", "outcome"]
     rows = []
     before: tuple[int, int] | None = None
     for record, tried in zip(item.repetitions, item.attempts.records, strict=True):

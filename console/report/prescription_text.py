@@ -78,7 +78,7 @@ def mismatches(order: Prescription, profile: LifterProfile) -> list[str]:
     if order.stall.velocity_m_s > v1.mean - v1.sd:
         found.append(
             f"{order.name}: stall.velocity_m_s is {order.stall.velocity_m_s:g}; {profile.lifter} lifts a 1RM at "
-            f"{v1.mean:.2f} ± {v1.sd:.2f} m/s, so a heavy repetition may count as a stall; "
+            f"{v1.mean:.2f} ± {v1.sd:.2f} m/s (standard deviation), so a heavy repetition may count as a stall; "
             f"below {v1.mean - v1.sd:.2f} is safer"
         )
     if profile.one_rm_n is not None and order.load.start_n > profile.one_rm_n.mean:

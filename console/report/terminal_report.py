@@ -26,13 +26,12 @@ def show(item: RecordedSet, console: Console) -> None:
     console.print(Text(f"{item.prescription.name}{day}", style="bold"))
     if item.simulated:
         console.print(Text(f"Simulated. {SIMULATED}", style="italic"))
-    console.print(terminal_tables.result_line(item.result, unit))
+    console.print(terminal_tables.result_line(item.result, unit, because=item.ended_because))
     console.print()
     if item.repetitions:
         console.print(terminal_tables.repetition_table(item.repetitions, unit, tried=item.attempts.records))
         console.print()
-    begun = next((m.decision.now_us for m in item.moments if m.decision.action == "load"), None)
-    console.print(terminal_tables.decision_lines([moment.decision for moment in item.moments], unit, begun_us=begun))
+    console.print(terminal_tables.decision_lines(item.moments, unit))
     console.print()
     worth = estimated(item)
     if worth is not None:

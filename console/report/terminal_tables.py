@@ -11,7 +11,9 @@ from rich.table import Table
 from rich.text import Text
 
 from ebbset.controller.messages.actions import Decision, RepetitionRecord, SetResult
+from ebbset.controller.recording.recorded_set import Moment
 from ebbset.models.contract import formatting
+from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.contract.units import LoadUnit
 
@@ -35,7 +37,7 @@ def repetition_table(
     known = any(record.capacity_n is not None for record in repetitions)
     table = Table(box=None, pad_edge=False, header_style="dim")
     heads = ["rep", *(["side"] if two else []), "step", f"load\n{unit}", "mean\nm/s", "peak\nm/s", "ROM\nm", "time\ns"]
-    heads += [f"capacity\n{unit} ± SD", "lost"] if known else []
+    heads += [f"capacity\n{unit} ± 80 %", "lost"] if known else []
     for head in heads:
         table.add_column(head, justify="left" if head == "side" else "right", no_wrap=True)
     table.add_column("", no_wrap=True)
@@ -58,7 +60,7 @@ def repetition_table(
 
 
 def capacity(record: RepetitionRecord, unit: LoadUnit) -> str:
-    """Format the momentary capacity and its standard deviation.
+    """Format the momentary capacity and half its 80 % interval, as the page does.
 
     Args:
         record: the repetition.
@@ -66,31 +68,29 @@ def capacity(record: RepetitionRecord, unit: LoadUnit) -> str:
     """
     if record.capacity_n is None:
         return formatting.NONE
-    spread = "" if record.capacity_sd_n is None else f" ± {formatting.bare_load(record.capacity_sd_n, unit)}"
+    spread = (
+        "" if record.capacity_sd_n is None else f" ± {formatting.bare_load(Z_INTERVAL * record.capacity_sd_n, unit)}"
+    )
     return formatting.bare_load(record.capacity_n, unit) + spread
 
 
-def decision_lines(
-    decisions: Sequence[Decision], unit: LoadUnit, *, begun_us: int | None = None, details: bool = True
-) -> Table:
+def decision_lines(moments: Sequence[Moment], unit: LoadUnit) -> Table:
     """Make a table with a row per decision: when, what, the load, why, and the numbers behind it.
 
     Args:
-        decisions: decisions in order.
+        moments: decisions in order, each with its time on the axis that the page uses too.
         unit: unit in which loads are shown.
-        begun_us: controller clock at which the set's time starts, µs; None for that of the first decision.
-        details: show the numbers too.
     """
-    start_us = begun_us if begun_us is not None else (decisions[0].now_us if decisions else 0)
     table = Table(box=None, pad_edge=False, show_header=False)
     table.add_column(justify="right", style="dim", no_wrap=True)
     table.add_column(style="bold", no_wrap=True)
     table.add_column(no_wrap=True)
     table.add_column()
-    for decision in decisions:
-        detail = decision_detail(decision, unit) if details else ""
+    for moment in moments:
+        decision = moment.decision
+        detail = decision_detail(decision, unit)
         table.add_row(
-            f"{max((decision.now_us - start_us) / 1e6, 0.0):.2f} s",
+            formatting.moment(moment.t_s),
             formatting.ACTIONS.get(decision.action, decision.action),
             formatting.load_change(decision.from_n, decision.to_n, unit),
             Text.assemble(decision.text, ("\n" + detail if detail else "", "dim")),
@@ -117,18 +117,19 @@ def decision_detail(decision: Decision, unit: LoadUnit) -> str:
     return " — ".join(parts)
 
 
-def result_line(result: SetResult | None, unit: LoadUnit) -> Text:
+def result_line(result: SetResult | None, unit: LoadUnit, *, because: str | None = None) -> Text:
     """Describe the result of the set in one paragraph.
 
     Args:
         result: the result; None when the recording ends before the set.
         unit: unit in which loads are shown.
+        because: why it ended, where more is known than the result says.
     """
     if result is None:
         return Text("The recording ends before the set did; the report shows what was recorded until then.")
     text = Text()
     text.append(summary(result, unit))
-    text.append(f" It ended because: {result.text}", style="bold")
+    text.append(f" It ended because: {because or result.text}", style="bold")
     if result.guard_refusals:
         text.append(
             f" {formatting.plural(result.guard_refusals, 'command')} refused by the guard: a defect, please report."

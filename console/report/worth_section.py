@@ -15,6 +15,7 @@ from ebbset.console.report.figures import NARROW, WIDE, load_groups, order_of
 from ebbset.console.report.svg import Drawing, Panel
 from ebbset.controller.recording.recorded_set import RecordedSet
 from ebbset.models.contract import formatting
+from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.physiology.stimulus import ASSUMPTIONS
 
 _MOVERS_SHOWN: Final = 3
@@ -136,7 +137,15 @@ def _summary(found: SetWorth) -> str:
 
 def _table(item: RecordedSet, found: SetWorth) -> dict[str, Any]:
     two = any(record.cable > 0 for record in item.repetitions)
-    head = ["rep", *(["side"] if two else []), "mean, m/s", "in reserve", "capacity lost", "worth, relative", "range"]
+    head = [
+        "rep",
+        *(["side"] if two else []),
+        "mean, m/s",
+        "in reserve ± 80 %",
+        "capacity lost",
+        "worth, relative",
+        "range",
+    ]
     rows = [(_style(each, before), _row(each, two=two)) for each, before in _with_before(found.repetitions)]
     return {"caption": "Worth of each repetition: relative, estimated.", "head": head, "rows": rows, "text": {"side"}}
 
@@ -155,7 +164,7 @@ def _row(each: RepetitionWorth, *, two: bool) -> list[str]:
         str(each.record.index),
         *([_SIDES[each.record.cable]] if two else []),
         formatting.number(each.record.mean_velocity_m_s),
-        f"{each.reserve:.1f} ± {each.reserve_sd:.1f}",
+        f"{each.reserve:.1f} ± {Z_INTERVAL * each.reserve_sd:.1f}",
         formatting.part(each.fatigue),
         f"{each.relative.middle:.2f}",
         f"{each.relative.low:.2f} to {each.relative.high:.2f}",

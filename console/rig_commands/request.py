@@ -155,4 +155,4 @@ def _watch(rig: str, order: Any, values: dict[str, Any]) -> None:
     console.print(picture(state))
     if state.result is None:
         raise CommandError("the controller is gone; the rig unloads by itself within its lease", Exit.UNREACHABLE)
-    console.print(f"\nIt ended because: {state.result.text}")
+    console.print(f"\nIt ended because: {state.ended_because}")

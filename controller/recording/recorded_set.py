@@ -24,6 +24,7 @@ from ebbset.controller.messages.actions import (
     SetResult,
     StateChanged,
 )
+from ebbset.controller.messages.endings import BUDGETS, spent_budget
 from ebbset.controller.messages.events import Acknowledged, Event, RepetitionSeen, Requested, RigAnnounced, Samples
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.recording.attempts import Attempts, attempts_of
@@ -119,6 +120,20 @@ class RecordedSet:
         """Whose set it is: the participant of its study, else the lifter of its profile; None where neither says."""
         mark = mark_of(self.prescription.notes)
         return self.lifter if mark is None else mark.participant
+
+    @property
+    def spent_budget(self) -> str | None:
+        """Field of the prescription's budget that ended the set; None when none did."""
+        ends = [moment.decision for moment in self.moments if moment.decision.action == "end"]
+        return spent_budget(ends[-1].reason, (name for name, _ in ends[-1].thresholds)) if ends else None
+
+    @property
+    def ended_because(self) -> str | None:
+        """Why the set ended, in words; None when the recording ends before the set."""
+        if self.result is None:
+            return None
+        budget = self.spent_budget
+        return self.result.text if budget is None else BUDGETS[budget]
 
     @property
     def attempts(self) -> Attempts:

@@ -138,6 +138,11 @@ def seconds(value: float) -> str:
     return f"{value:.0f} s" if value < 120 else f"{int(value) // 60} min {int(value) % 60:02d} s"
 
 
+def moment(t_s: float) -> str:
+    """A time on the axis of a set, with a minus sign before the first load."""
+    return f"{t_s:.2f} s".replace("-", "−")
+
+
 def quantity(name: str, value: float | None, unit: LoadUnit) -> str:
     """One named number of a decision, e.g. ``velocity 0.04 m/s``; the unit stands at the end of the name.
 
