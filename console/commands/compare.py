@@ -13,6 +13,7 @@ import click
 
 from ebbset.console.commands.pictures import svg_option
 from ebbset.console.exits import CommandError, Exit
+from ebbset.console.progress import tracked
 from ebbset.console.shared_options import seed_option, workers_option
 
 if TYPE_CHECKING:
@@ -140,10 +141,7 @@ def _checked(condition: Any) -> Any:
 
 
 def _run(conditions: Any, population: Any, workers: int, scheduler: str | None) -> list[Any]:
-    from rich.progress import track
-
     from ebbset.coaching.compare import jobs, run_job
-    from ebbset.console.terminal import Terminal
     from ebbset.simulators.closed_loop.parallel import parallel_map
 
     with ExitStack() as stack:
@@ -152,14 +150,7 @@ def _run(conditions: Any, population: Any, workers: int, scheduler: str | None) 
             client = stack.enter_context(_cluster(scheduler))
             workers = max(len(client.scheduler_info()["workers"]), 1)
         results = parallel_map(run_job, jobs(conditions, population), workers=workers, executor=client)
-        shown = track(
-            results,
-            description="simulated lifters",
-            total=population.lifters,
-            console=Terminal(stderr=True),
-            transient=True,
-        )
-        return list(shown)
+        return list(tracked(results, "simulated lifters", population.lifters))
 
 
 def _cluster(address: str) -> Any:

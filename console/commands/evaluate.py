@@ -11,6 +11,7 @@ import click
 
 from ebbset.console.commands.pictures import draw_page, page_option
 from ebbset.console.exits import CommandError, Exit
+from ebbset.console.progress import progress
 from ebbset.console.shared_options import workers_option
 
 _MOST_COLUMNS: Final = 6
@@ -43,13 +44,14 @@ def command(short: bool, seed: int | None, seeds: Path | None, workers: int, plo
     if seed is not None and seeds is not None:
         raise click.UsageError("--seed and --seeds cannot be used together.")
 
-    def say(what: str) -> None:
-        click.echo(f"simulating: {what}", err=True)
-
     try:
-        report = evaluate.run(
-            short=short, seed=seed if seed is not None else seeds, workers=workers, progress=None if as_json else say
-        )
+        with progress("simulating") as say:
+            report = evaluate.run(
+                short=short,
+                seed=seed if seed is not None else seeds,
+                workers=workers,
+                progress=lambda what: say(f"simulating {what}"),
+            )
     except evaluate.SeedsError as error:
         raise CommandError(str(error), Exit.BAD_INPUT) from None
     if plot is not None:

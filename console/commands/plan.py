@@ -10,6 +10,7 @@ import click
 
 from ebbset.console.commands.pictures import svg_option
 from ebbset.console.exits import CommandError, Exit
+from ebbset.console.progress import progress
 from ebbset.console.shared_options import seed_option, workers_option
 from ebbset.models.contract.units import LoadUnit
 
@@ -129,8 +130,6 @@ def command(
 def _planned(lifter: Any, wishes: Any, cables: int, units: LoadUnit, twins: int, seed: int, workers: int) -> Any:
     from functools import partial
 
-    from rich.progress import Progress
-
     from ebbset.coaching.assumptions import report_draws
     from ebbset.coaching.candidates import candidates
     from ebbset.coaching.plan import make_plan
@@ -141,10 +140,9 @@ def _planned(lifter: Any, wishes: Any, cables: int, units: LoadUnit, twins: int,
 
     rig = RigParameters(n_cables=cables)
     found = candidates(lifter, wishes, rig, units=units)
-    with Progress(console=Terminal(stderr=True), transient=True) as progress:
-        task = progress.add_task("fitting twins", total=None)
+    with progress("fitting twins"):
         people = draw_twins(lifter, rig, seed, twins)
-        progress.update(task, description="simulated sets", total=len(found) * len(people), completed=0)
+    with progress("simulated sets", len(found) * len(people)) as advance:
         return make_plan(
             lifter,
             wishes,
@@ -154,7 +152,7 @@ def _planned(lifter: Any, wishes: Any, cables: int, units: LoadUnit, twins: int,
             rig=rig,
             seed=seed,
             mapper=partial(parallel_map, workers=workers),
-            progress=lambda: progress.advance(task),
+            progress=lambda: advance(None),
         )
 
 

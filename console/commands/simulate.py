@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from ebbset.console.exits import CommandError, Exit
+from ebbset.console.progress import tracked
 from ebbset.console.shared_options import seed_option, workers_option
 
 
@@ -100,24 +101,19 @@ def _one(order: Any, seed: int, profile: Any, record: Path | None, as_json: bool
 def _many(
     order: Any, persons: int, seed: int, workers: int, as_written: bool, table: Path | None, as_json: bool
 ) -> int:
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
     from ebbset.console.commands.simulation import Table, Tally, cases
     from ebbset.console.terminal import Terminal
     from ebbset.simulators.closed_loop.population_run import run_cases
 
     tally = Tally()
-    columns = (TextColumn("simulated sets"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with ExitStack() as stack:
         written = None if table is None else stack.enter_context(Table(table))
-        progress = stack.enter_context(Progress(*columns, console=Terminal(stderr=True), transient=True))
-        task = progress.add_task("sets", total=persons)
         people = cases(order, persons=persons, seed=seed, relative=not as_written)
-        for row in run_cases(people, seed=seed, workers=workers):
+        for row in tracked(run_cases(people, seed=seed, workers=workers), "simulated sets", persons):
             tally.add(row)
             if written is not None:
                 written.add(row)
-            progress.advance(task)
     told = tally.summary(order, seed)
     if as_json:
         click.echo(json.dumps(told, ensure_ascii=False, indent=2))

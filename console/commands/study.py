@@ -11,6 +11,7 @@ from typing import Any
 import click
 
 from ebbset.console.exits import CommandError, Exit
+from ebbset.console.progress import tracked
 from ebbset.console.shared_options import seed_option
 from ebbset.models.contract import formatting
 
@@ -131,9 +132,6 @@ def session(study: Path, participant: str, period: int, output: Path | None) -> 
 @seed_option
 def rehearse(study: Path, folder: Path, seed: int) -> int:
     """Run every session on simulated lifters and record it in a folder. Nobody lifts."""
-    from rich.progress import track
-
-    from ebbset.console.terminal import Terminal
     from ebbset.simulators.closed_loop.simulated_set import SetNotRunError
     from ebbset.study.rehearsal import rehearse as carry_out
     from ebbset.study.study_file import read_study
@@ -141,13 +139,7 @@ def rehearse(study: Path, folder: Path, seed: int) -> int:
     found = read_study(study)
     steps = carry_out(found, folder, seed=seed)
     try:
-        for _ in track(
-            steps,
-            description="simulated sessions",
-            total=len(found.schedule),
-            console=Terminal(stderr=True),
-            transient=True,
-        ):
+        for _ in tracked(steps, "simulated sessions", len(found.schedule)):
             pass
     except SetNotRunError as error:
         raise CommandError(f"a session cannot be run on the simulated rig: {error}", Exit.NO) from None

@@ -11,6 +11,7 @@ import click
 
 from ebbset.console.commands.pictures import draw_page, page_option
 from ebbset.console.exits import Exit
+from ebbset.console.progress import progress
 
 
 @click.command(name="validate")
@@ -29,9 +30,8 @@ def command(short: bool, seed: int, plot: Path | None, as_json: bool) -> int:
     """
     from ebbset.simulators.validation import validate
 
-    if not as_json:
-        click.echo("Simulating; this takes a few minutes.", err=True)
-    report = validate.run(short=short, seed=seed)
+    with progress("simulating") as say:
+        report = validate.run(short=short, seed=seed, progress=lambda section: say(f"simulating {section}"))
     if plot is not None:
         draw_page(validate.plot, report, plot)
     if as_json:

@@ -25,6 +25,7 @@ from rich.console import Console
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.live.live_view import LiveState, follow, on_screen
 from ebbset.console.live.operator_client import Operator
+from ebbset.console.progress import progress
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.models.contract.operator_messages import OperatorAnswer, RequestAction
 from ebbset.models.contract.prescription import Prescription
@@ -79,7 +80,8 @@ async def run(folder: Path, console: Console, *, prescription: Prescription, pro
     before = await asyncio.to_thread(_recordings, folder)
     async with _broker() as broker, _parts(broker, folder, prescription.exercise) as parts:
         state = LiveState.of(prescription)
-        await _until_ready(broker, parts)
+        with progress("starting rig and controller", stream=console.file):
+            await _until_ready(broker, parts)
         operator = Operator(broker, RIG, "demonstration")
         with on_screen(state, console):
             await _arm_and_start(operator, prescription, profile)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import secrets
 from collections import deque
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from typing import Any, Final, Self
 
@@ -19,6 +20,7 @@ from rich.table import Table
 from rich.text import Text
 
 from ebbset.console.live.operator_client import no_broker, payload_of
+from ebbset.console.progress import progress
 from ebbset.controller.link.mqtt_link import new_client
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.controller.messages.endings import BUDGETS, spent_budget
@@ -65,6 +67,10 @@ class LiveState:
     decisions: list[DecisionReport] = field(default_factory=list)
     result: SetReport | None = None
     simulated: bool = False
+    begun_us: int | None = None
+    """Controller's clock when the first load was put on, or when this observer first saw the set at work."""
+    now_us: int = 0
+    """Controller's clock in the newest message that tells it."""
 
     @classmethod
     def of(cls, order: Prescription) -> Self:
@@ -76,6 +82,13 @@ class LiveState:
             floor_n=order.load.floor_n,
             hidden=frozenset() if mark is None else mark.hide,
         )
+
+    @property
+    def elapsed_s(self) -> float | None:
+        """Time since the first load, seconds; None before it."""
+        if self.result is not None:
+            return self.result.duration_s
+        return None if self.begun_us is None else (self.now_us - self.begun_us) / 1e6
 
     @property
     def over(self) -> bool:
@@ -106,14 +119,21 @@ class LiveState:
             self.simulated = message.simulated
         elif isinstance(message, StateReport):
             self.report = message
+            self._take_time(message.t_host_us, at_work=message.state in (State.WORKING, State.RESTING))
         elif isinstance(message, SampleFrame):
             self._take_frame(message)
         elif isinstance(message, RepetitionReport):
             self.repetitions.append(message)
         elif isinstance(message, DecisionReport):
             self.decisions.append(message)
+            self._take_time(message.t_host_us, at_work=message.action == "load")
         elif isinstance(message, SetReport):
             self.result = message
+
+    def _take_time(self, t_host_us: int, *, at_work: bool) -> None:
+        self.now_us = max(self.now_us, t_host_us)
+        if at_work and self.begun_us is None:
+            self.begun_us = t_host_us
 
     def _take_frame(self, frame: SampleFrame) -> None:
         self.applied_n = frame.applied_n
@@ -143,6 +163,8 @@ class _Picture:
         head.append(
             f"   {report.state if report is not None else 'nothing heard from the controller yet'}", style="dim"
         )
+        if state.elapsed_s is not None:
+            head.append(f"   {formatting.seconds(state.elapsed_s)}", style="dim")
         if state.simulated:
             head.append("   simulated", style="dim italic")
         shown = [row for row in _ROWS if row.name not in state.hidden]
@@ -265,13 +287,27 @@ def _level(part: float) -> str:
     return _LEVELS[min(max(round(part * (len(_LEVELS) - 1)), 0), len(_LEVELS) - 1)]
 
 
-def on_screen(state: LiveState, console: Console) -> Live:
+def in_a_line(state: LiveState) -> str:
+    """Say in one line where the set stands, for something that is not a terminal."""
+    parts = ["no word from the controller yet" if state.report is None else str(state.report.state)]
+    if "repetitions" not in state.hidden:
+        parts.append(formatting.plural(int(_repetition_figure(state)), "repetition"))
+    if "load" not in state.hidden:
+        parts.append(f"load {_load_figure(state)}")
+    return ", ".join(parts)
+
+
+def on_screen(state: LiveState, console: Console) -> AbstractContextManager[object]:
     """Show the live view of a state that something else updates; it is redrawn a few times a second.
+
+    Where there is no terminal, a line now and then says where the set stands.
 
     Args:
         state: the state to show.
         console: terminal that shows it.
     """
+    if not console.is_terminal:
+        return progress(lambda: in_a_line(state), stream=console.file)
     return Live(get_renderable=lambda: picture(state), console=console, refresh_per_second=FRAMES_PER_S, transient=True)
 
 

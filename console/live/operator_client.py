@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import asyncio
 import secrets
+import time
+from collections.abc import Awaitable, Callable
 from typing import Final
 
 import aiomqtt
@@ -20,6 +22,9 @@ from ebbset.models.contract.profile import LifterProfile
 from ebbset.models.contract.wire import BadMessageError, Topic, decode
 
 ANSWER_TIMEOUT_S: Final = 5.0
+ASK_AGAIN_S: Final = 0.5
+NOT_THERE: Final = frozenset({"rig_offline", "no_telemetry", "not_while_offline", "rig_not_heard"})
+"""Codes of refusals that say that the rig is not there yet."""
 
 
 class Operator:
@@ -93,6 +98,31 @@ class Operator:
             if answer.correlation_id == correlation_id:
                 return answer
         raise TimeoutError
+
+
+async def ask_until_there(ask: Callable[[], Awaitable[OperatorAnswer]], wait_s: float) -> OperatorAnswer:
+    """Ask, and ask again while broker, controller or rig are not there yet.
+
+    Only what says that somebody is missing is asked again; any other refusal is the answer.
+
+    Args:
+        ask: makes one request.
+        wait_s: longest time to keep asking, seconds; 0 to ask once.
+
+    Raises:
+        CommandError: nobody answered in that time.
+    """
+    until_s = time.monotonic() + wait_s
+    while True:
+        try:
+            answer = await ask()
+        except CommandError as error:
+            if error.code is not Exit.UNREACHABLE or time.monotonic() >= until_s:
+                raise
+        else:
+            if answer.accepted or answer.code not in NOT_THERE or time.monotonic() >= until_s:
+                return answer
+        await asyncio.sleep(min(ASK_AGAIN_S, max(until_s - time.monotonic(), 0.0)))
 
 
 def payload_of(message: aiomqtt.Message) -> bytes:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import sys
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Any
 import click
 
 from ebbset.console.exits import CommandError, Exit
+from ebbset.console.progress import progress
 from ebbset.console.rig_commands.broker_options import CREDENTIALS_HELP, broker_options, broker_settings
 from ebbset.console.rig_commands.unattended_check import confirm_unattended, unattended_option
 
@@ -157,7 +159,9 @@ def command(
     if hands != "none":
         at_rig = PromptedHands() if hands == "prompt" else BenchHands(rig, broker)
     try:
-        report = asyncio.run(check_rig(rig, broker, hands=at_rig, load_n=load_n))
+        # Where a person is prompted, the prompts are the progress, and a bar would write over them.
+        with contextlib.nullcontext() if hands == "prompt" else progress(f"checking rig {rig}"):
+            report = asyncio.run(check_rig(rig, broker, hands=at_rig, load_n=load_n))
     except (aiomqtt.MqttError, OSError) as error:
         where = f"{broker.host}:{broker.resolved_port}"
         raise CommandError(f"the broker at {where} cannot be used: {error}", Exit.UNREACHABLE) from None

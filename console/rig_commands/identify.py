@@ -13,6 +13,7 @@ from typing import Any
 import click
 
 from ebbset.console.exits import CommandError, Exit
+from ebbset.console.progress import progress
 from ebbset.console.rig_commands.broker_options import CREDENTIALS_HELP, broker_options, broker_settings
 from ebbset.console.rig_commands.unattended_check import confirm_unattended, unattended_option
 
@@ -100,7 +101,8 @@ def command(
             raise CommandError(f"rig {rig}: {error}", Exit.UNREACHABLE) from None
         try:
             announced = access.facts
-            found = identify(access, repeats=repeats, speeds_m_s=speeds_m_s)
+            with contextlib.nullcontext() if hands == "prompt" else progress(f"measuring rig {rig}"):
+                found = identify(access, repeats=repeats, speeds_m_s=speeds_m_s)
         except NotIdentifiedError as error:
             raise CommandError(f"the rig could not be identified: {error}", Exit.NO) from None
     if as_json:

@@ -38,6 +38,13 @@ def _who() -> str:
 
 
 def _common(function: Any) -> Any:
+    function = click.option(
+        "--wait",
+        "wait_s",
+        type=click.FloatRange(0, 3600),
+        default=0.0,
+        help="Keep asking for so many seconds while broker, controller or rig are not there yet.",
+    )(function)
     function = click.option("--json", "as_json", is_flag=True, help="Show the answer as JSON.")(function)
     function = click.option(
         "--operator", "who", default=_who, show_default="your account", help="Your name; recorded with the set."
@@ -60,6 +67,7 @@ def arm(
     rig: str,
     who: str,
     as_json: bool,
+    wait_s: float,
     prescription: Path | None,
     profile: Path | None,
     cautions_shown: bool,
@@ -79,7 +87,7 @@ def arm(
         refuse_mismatch(order, lifter)
     if not cautions_shown:
         _show_cautions()
-    return _ask("arm", rig, who, as_json, values, cautions_shown=True, prescription=order, profile=lifter)
+    return _ask("arm", rig, who, as_json, wait_s, values, cautions_shown=True, prescription=order, profile=lifter)
 
 
 @command.command(name="start", epilog=CREDENTIALS_HELP)
@@ -90,12 +98,14 @@ def arm(
     type=click.Path(path_type=Path),
     help="With --watch: the armed file, for its unit, its loads and what a study hides on screens.",
 )
-def start(rig: str, who: str, as_json: bool, watch: bool, prescription: Path | None, **values: Any) -> int:
+def start(
+    rig: str, who: str, as_json: bool, wait_s: float, watch: bool, prescription: Path | None, **values: Any
+) -> int:
     """Start the armed set: the load comes on, with the handle docked."""
     from ebbset.controller.service.documents import read_prescription
 
     order = None if prescription is None else read_prescription(prescription)
-    code = _ask("start", rig, who, as_json, values)
+    code = _ask("start", rig, who, as_json, wait_s, values)
     if code == Exit.OK and watch:
         _watch(rig, order, values)
     return code
@@ -103,19 +113,19 @@ def start(rig: str, who: str, as_json: bool, watch: bool, prescription: Path | N
 
 @command.command(name="stop", epilog=CREDENTIALS_HELP)
 @_common
-def stop(rig: str, who: str, as_json: bool, **values: Any) -> int:
+def stop(rig: str, who: str, as_json: bool, wait_s: float, **values: Any) -> int:
     """Stop the set: the rig unloads, and a person must arm again before another set.
 
     This is a request over a network, not an emergency stop. In an emergency, use the rig's own stop.
     """
-    return _ask("stop", rig, who, as_json, values)
+    return _ask("stop", rig, who, as_json, wait_s, values)
 
 
 @command.command(name="release", epilog=CREDENTIALS_HELP)
 @_common
-def release(rig: str, who: str, as_json: bool, **values: Any) -> int:
+def release(rig: str, who: str, as_json: bool, wait_s: float, **values: Any) -> int:
     """Release the rig from its set: it unloads and forgets the set."""
-    return _ask("release", rig, who, as_json, values)
+    return _ask("release", rig, who, as_json, wait_s, values)
 
 
 def _show_cautions() -> None:
@@ -131,12 +141,12 @@ def _show_cautions() -> None:
         raise CommandError("not armed: the cautions were not confirmed", Exit.NO)
 
 
-def _ask(action: str, rig: str, who: str, as_json: bool, values: dict[str, Any], **more: Any) -> int:
-    from ebbset.console.live.operator_client import Operator
+def _ask(action: str, rig: str, who: str, as_json: bool, wait_s: float, values: dict[str, Any], **more: Any) -> int:
+    from ebbset.console.live.operator_client import Operator, ask_until_there
     from ebbset.models.contract.operator_messages import RequestAction
 
     asking = Operator(broker_settings(**values), rig, who)
-    answer = asyncio.run(asking.ask(RequestAction(action), **more))
+    answer = asyncio.run(ask_until_there(lambda: asking.ask(RequestAction(action), **more), wait_s))
     if as_json:
         click.echo(json.dumps(answer.model_dump(mode="json"), ensure_ascii=False))
     else:

@@ -11,7 +11,7 @@ This module only holds and validates a prescription; it takes no decisions.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
@@ -56,7 +56,7 @@ def _load_relations(floor_n: float, start_n: float) -> Iterator[Problem]:
 
 
 def _bout_relations(
-    bouts: list[tuple[float | None, float | None]], floor_n: float | None, start_n: float | None
+    bouts: Sequence[tuple[float | None, float | None]], floor_n: float | None, start_n: float | None
 ) -> Iterator[Problem]:
     """What does not fit between bouts and loads; a value that is wrong itself is None and is left out."""
     for k, (load_n, rest_s) in enumerate(bouts):

@@ -15,6 +15,7 @@ from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from importlib import resources
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, Final
 
@@ -259,7 +260,8 @@ def _mapping(workers: int) -> Iterator[Any]:
     if workers <= 1:
         yield map
         return
-    with ProcessPoolExecutor(workers) as pool:
+    # Spawned, not forked: a forked child would inherit locks and threads of whatever runs here.
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
         yield lambda job, jobs: pool.map(job, jobs, chunksize=2)
 
 

@@ -52,15 +52,19 @@ def sections(count: int, seed: int) -> dict[str, Callable[[], Section]]:
     }
 
 
-def run(short: bool = False, seed: int = 0) -> ValidationReport:
+def run(short: bool = False, seed: int = 0, progress: Callable[[str], None] = lambda _: None) -> ValidationReport:
     """All checks.
 
     Args:
         short: fewer people behind each population figure, for the test suite.
         seed: seed of the population.
+        progress: called with what is being done, before each section.
     """
     count = PEOPLE_SHORT if short else _PEOPLE
-    done = [part() for part in sections(count, seed).values()]
+    done = []
+    for name, part in sections(count, seed).items():
+        progress(name)
+        done.append(part())
     results = sorted((r for s in done for r in s.results), key=lambda r: r.number)
     return ValidationReport(tuple(results), tuple(c for s in done for c in s.curves), count, seed)
 

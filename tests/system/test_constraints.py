@@ -28,7 +28,7 @@ ENVIRONMENTS = [
 
 
 def pinned() -> dict[str, list[Requirement]]:
-    found = defaultdict(list)
+    found: dict[str, list[Requirement]] = defaultdict(list)
     for line in (ROOT / "constraints.txt").read_text().splitlines():
         text = line.partition("#")[0].strip()
         if text:
