@@ -92,8 +92,8 @@ def learn(
             continue
         if seen.doubted and after.one_rm_n is not None:
             remarks.append(
-                f"{names}: the profile is stale: its 1RM of {after.one_rm_n.mean:.0f} N does not fit what was lifted; "
-                f"replaced by {seen.one_rm_n.mean:.0f} N, not averaged"
+                f"{names}: the profile is stale: its 1RM of {formatting.load(after.one_rm_n.mean, 'kg')} does not fit "
+                f"what was lifted; replaced by {formatting.load(seen.one_rm_n.mean, 'kg')}, not averaged"
             )
         after = update_profile(after, [seen])
         after = after.model_copy(update={"sets_used": after.sets_used + len(sitting) - 1})

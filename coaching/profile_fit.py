@@ -20,6 +20,7 @@ import numpy.typing as npt
 from scipy.optimize import least_squares
 
 from ebbset.controller.messages.actions import Decision, RepetitionRecord
+from ebbset.models.contract import formatting
 from ebbset.models.contract.profile import LEAST_RESIDUAL_M_S, LifterProfile, Uncertain
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import LoadVelocityLine, generic_line
@@ -253,7 +254,7 @@ def _remarks(
         where = 0.8 if float(relative.mean()) < 0.65 else 0.45
         found.append(
             "all velocities are from about the same load, so the slope is that of the exercise, not the lifter's own; "
-            f"a set near {where * (strength.mean if strength else 0.0):.0f} N would help most"
+            f"a set near {formatting.load(where * (strength.mean if strength else 0.0), 'kg')} would help most"
         )
     if relative.size and float(relative.max()) < 0.7 and not strengths:
         found.append(

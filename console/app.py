@@ -17,6 +17,7 @@ from typing import Final
 import click
 
 from ebbset.console.exits import CommandError, Exit, as_command_error, table_text
+from ebbset.console.suggestions import SuggestingGroup
 
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "demo": (
@@ -68,7 +69,7 @@ Completion of commands and options in your shell:
 """
 
 
-class LazyGroup(click.Group):
+class LazyGroup(SuggestingGroup):
     """A group that lists the commands of `COMMANDS` and imports one only to run it or to show its help."""
 
     def list_commands(self, _ctx: click.Context) -> list[str]:

@@ -103,10 +103,7 @@ def _profile_text(profile: LifterProfile) -> list[str]:
         f"velocity {v0.mean:.2f} ± {v0.sd:.2f} m/s at no load, {v1.mean:.2f} ± {v1.sd:.2f} m/s at 1RM",
     ]
     if profile.one_rm_n is not None:
-        lines.append(
-            f"1RM {profile.one_rm_n.mean:.0f} ± {profile.one_rm_n.sd:.0f} N "
-            f"({formatting.load(profile.one_rm_n.mean, 'kg')})"
-        )
+        lines.append(f"1RM {formatting.spread(profile.one_rm_n.mean, profile.one_rm_n.sd, 'kg')}")
     if profile.rom_m is not None:
         lines.append(f"ROM {profile.rom_m.mean:.2f} ± {profile.rom_m.sd:.2f} m")
     return lines

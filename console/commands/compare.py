@@ -80,6 +80,11 @@ def command(
     read = _read(prescriptions)
     try:
         conditions = _conditions(read, policies)
+        if len(conditions) < 2:
+            raise click.UsageError(
+                f"only {conditions[0].name!r} was given; allowed: two or more prescriptions, or --policy twice or more."
+            )
+        _refuse_unsound(conditions)
         rows = _run(conditions, Population(lifters, seed, start_share, known), workers, scheduler)
         found = compared(rows, conditions)
     except SetNotRunError as error:
@@ -138,6 +143,25 @@ def _checked(condition: Any) -> Any:
         raise BadDocumentError("--policy", [problem])
     known[drop.policy].from_parameters(drop.parameters)
     return condition
+
+
+def _refuse_unsound(conditions: Sequence[ComparedCondition]) -> None:
+    """Refuse a policy that breaks the rules for policies: its runs could not be compared.
+
+    Raises:
+        CommandError: names each policy with the rules it breaks.
+    """
+    from ebbset.controller.policies.checker import check_policy
+    from ebbset.controller.service.policy_registry import load_policies
+
+    known = load_policies()
+    broken = []
+    for condition in conditions:
+        drop = condition.prescription.drop
+        findings = check_policy(known[drop.policy], drop.parameters)
+        broken += [f"{condition.name}: {drop.policy} breaks a rule: {one.rule} ({one.detail})" for one in findings]
+    if broken:
+        raise CommandError("not compared, a drop policy is refused by its checker\n  " + "\n  ".join(broken), Exit.NO)
 
 
 def _run(conditions: Any, population: Any, workers: int, scheduler: str | None) -> list[Any]:

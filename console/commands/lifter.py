@@ -9,10 +9,11 @@ from typing import Any
 import click
 
 from ebbset.console.exits import CommandError, Exit
+from ebbset.console.suggestions import SuggestingGroup
 from ebbset.models.contract import formatting
 
 
-@click.group(name="lifter")
+@click.group(name="lifter", cls=SuggestingGroup)
 def command() -> None:
     """Show, hand over or delete what is stored about one lifter.
 

@@ -133,7 +133,6 @@ def _planned(lifter: Any, wishes: Any, cables: int, units: LoadUnit, twins: int,
     from ebbset.coaching.assumptions import report_draws
     from ebbset.coaching.candidates import candidates
     from ebbset.coaching.plan import make_plan
-    from ebbset.console.terminal import Terminal
     from ebbset.simulators.closed_loop.parallel import parallel_map
     from ebbset.simulators.population.twin import draw_twins
     from ebbset.simulators.rig.rig_parameters import RigParameters

@@ -265,9 +265,8 @@ def _show(fit: Any, count: int, output: Path | None) -> None:
     if p.one_rm_n is not None:
         low, high = p.one_rm_n.mean - Z_INTERVAL * p.one_rm_n.sd, p.one_rm_n.mean + Z_INTERVAL * p.one_rm_n.sd
         click.echo(
-            f"  1RM                   {p.one_rm_n.mean:.0f} ± {p.one_rm_n.sd:.0f} N   "
-            f"({formatting.load(p.one_rm_n.mean, 'kg')}; 80 % range {formatting.load(low, 'kg')} to "
-            f"{formatting.load(high, 'kg')})"
+            f"  1RM                   {formatting.spread(p.one_rm_n.mean, p.one_rm_n.sd, 'kg')}; "
+            f"80 % range {formatting.bare_load(low, 'kg')} to {formatting.load(high, 'kg')}"
         )
     click.echo(f"  velocity at 1RM       {p.velocity_at_1rm_m_s.mean:.2f} ± {p.velocity_at_1rm_m_s.sd:.2f} m/s")
     click.echo(f"  velocity at no load   {p.velocity_at_zero_m_s.mean:.2f} ± {p.velocity_at_zero_m_s.sd:.2f} m/s")
@@ -305,8 +304,7 @@ def _show_changes(learned: Any, output: Path | None) -> None:
         click.echo(f"  {label:<26}{cells[0]:>16}{cells[1]:>16}   {moved}".rstrip())
     for names, seen in learned.taken:
         click.echo(
-            f"  {names}, {seen.date}: 1RM of the day {seen.one_rm_n.mean:.0f} ± {seen.one_rm_n.sd:.0f} N "
-            f"({formatting.load(seen.one_rm_n.mean, 'kg')})"
+            f"  {names}, {seen.date}: 1RM of the day " + formatting.spread(seen.one_rm_n.mean, seen.one_rm_n.sd, "kg")
         )
     for remark in learned.remarks:
         click.echo(formatting.visible(f"note: {remark}"))

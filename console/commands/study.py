@@ -13,12 +13,13 @@ import click
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.progress import tracked
 from ebbset.console.shared_options import seed_option
+from ebbset.console.suggestions import SuggestingGroup
 from ebbset.models.contract import formatting
 
 _FILE = click.argument("study", type=click.Path(path_type=Path))
 
 
-@click.group(name="study")
+@click.group(name="study", cls=SuggestingGroup)
 def command() -> None:
     """Run a study: conditions as prescriptions, a balanced schedule, blinded sessions, a report of fidelity.
 

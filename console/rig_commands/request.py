@@ -15,9 +15,10 @@ import click
 
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.rig_commands.broker_options import CREDENTIALS_HELP, broker_options, broker_settings
+from ebbset.console.suggestions import SuggestingGroup
 
 
-@click.group(name="request")
+@click.group(name="request", cls=SuggestingGroup)
 def command() -> None:
     """Ask the controller of a rig to arm, start, stop or release a set, and wait for its answer.
 

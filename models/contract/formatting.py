@@ -103,6 +103,18 @@ def bare_load(load_n: float | None, unit: LoadUnit) -> str:
     return f"{from_newtons(load_n, unit):.{0 if unit == 'N' else 1}f}"
 
 
+def spread(mean_n: float, sd_n: float, unit: LoadUnit) -> str:
+    """A load with its standard deviation: ``71.4 ± 3.1 kg (700 ± 30 N)``, the unit of people first.
+
+    Args:
+        mean_n: newtons.
+        sd_n: standard deviation, newtons.
+        unit: unit people asked for.
+    """
+    newtons = f"{mean_n:.0f} ± {sd_n:.0f} N"
+    return newtons if unit == "N" else f"{bare_load(mean_n, unit)} ± {load(sd_n, unit)} ({newtons})"
+
+
 def loads(load_n: Sequence[float], unit: LoadUnit) -> str:
     """Loads of all cables; one figure when they are equal.
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import (
     BaseModel,
@@ -29,7 +29,7 @@ from pydantic import (
 from ebbset.models.contract.field_types import Name, PlainLines, PlainText
 from ebbset.models.contract.problems import Problem
 from ebbset.models.contract.toml_text import read_model, write_model
-from ebbset.models.contract.units import LoadUnit, parse_load
+from ebbset.models.contract.units import LoadUnit, from_newtons, parse_load
 
 
 def _newtons(value: Any) -> Any:
@@ -50,19 +50,25 @@ _LOAD: TypeAdapter[float] = TypeAdapter(LoadN)
 _REST: TypeAdapter[float] = TypeAdapter(Seconds)
 
 
-def _load_relations(floor_n: float, start_n: float) -> Iterator[Problem]:
+def _told(load_n: float, unit: LoadUnit) -> str:
+    """A load in the unit that the author works in, and in newtons as the fields of the file have it."""
+    newtons = f"{load_n:g} N"
+    return newtons if unit == "N" else f"{from_newtons(load_n, unit):.1f} {unit} ({newtons})"
+
+
+def _load_relations(floor_n: float, start_n: float, unit: LoadUnit = "kg") -> Iterator[Problem]:
     if floor_n > start_n:
-        yield Problem("floor_n", f"{floor_n:g} N", f"at most start_n = {start_n:g} N", "value_error")
+        yield Problem("floor_n", _told(floor_n, unit), f"at most start_n = {_told(start_n, unit)}", "value_error")
 
 
 def _bout_relations(
-    bouts: Sequence[tuple[float | None, float | None]], floor_n: float | None, start_n: float | None
+    bouts: Sequence[tuple[float | None, float | None]], floor_n: float | None, start_n: float | None, unit: LoadUnit
 ) -> Iterator[Problem]:
     """What does not fit between bouts and loads; a value that is wrong itself is None and is left out."""
     for k, (load_n, rest_s) in enumerate(bouts):
         if load_n is not None and floor_n is not None and start_n is not None and not floor_n <= load_n <= start_n:
-            allowed = f"from floor_n = {floor_n:g} N to start_n = {start_n:g} N"
-            yield Problem(f"bouts[{k}].load_n", f"{load_n:g} N", allowed, "value_error")
+            allowed = f"from floor_n = {_told(floor_n, unit)} to start_n = {_told(start_n, unit)}"
+            yield Problem(f"bouts[{k}].load_n", _told(load_n, unit), allowed, "value_error")
         if k == 0 and rest_s:
             allowed = "0, since the first bout begins at the start request"
             yield Problem("bouts[0].rest_before_s", f"{rest_s:g}", allowed, "value_error")
@@ -79,11 +85,13 @@ def _relations(data: Mapping[str, Any]) -> Iterator[Problem]:
         except ValidationError:
             return None
 
+    given = data.get("units")
+    unit: LoadUnit = given if given in get_args(LoadUnit) else "kg"
     loads = data.get("load")
     loads = loads if isinstance(loads, Mapping) else {}
     floor_n, start_n = usable(_LOAD, loads.get("floor_n")), usable(_LOAD, loads.get("start_n"))
     if floor_n is not None and start_n is not None:
-        for problem in _load_relations(floor_n, start_n):
+        for problem in _load_relations(floor_n, start_n, unit):
             yield Problem(f"load.{problem.field}", problem.value, problem.allowed, problem.kind)
     bouts = data.get("bouts")
     yield from _bout_relations(
@@ -94,6 +102,7 @@ def _relations(data: Mapping[str, Any]) -> Iterator[Problem]:
         ],
         floor_n,
         start_n,
+        unit,
     )
 
 
@@ -270,7 +279,7 @@ class Prescription(_PrescriptionSection):
     @model_validator(mode="after")
     def _bouts_within_loads(self) -> Self:
         bouts = [(bout.load_n, bout.rest_before_s) for bout in self.bouts]
-        for problem in _bout_relations(bouts, self.load.floor_n, self.load.start_n):
+        for problem in _bout_relations(bouts, self.load.floor_n, self.load.start_n, self.units):
             raise ValueError(str(problem))
         return self
 

@@ -53,10 +53,10 @@ def read_model(
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        found = problems_of(error)
-        told = {problem.field for problem in found}
-        more = [problem for problem in relations(data) if problem.field not in told]
-        raise BadDocumentError(what, [*found, *more]) from None
+        # A relation that the model could judge too is told once, in the words of the relations.
+        related = {problem.field: problem for problem in relations(data)}
+        found = [problem for problem in problems_of(error) if problem.field not in related]
+        raise BadDocumentError(what, [*found, *related.values()]) from None
 
 
 def _not_toml(text: str, error: tomllib.TOMLDecodeError) -> Problem:

@@ -74,7 +74,11 @@ def test_a_prescription_written_as_toml_reads_back_equal(prescription: Prescript
 @pytest.mark.parametrize(
     ("toml", "field", "allowed"),
     [
-        ('name="a"\nexercise="row"\n[load]\nstart_n=100\nfloor_n=200', "load.floor_n", "at most start_n = 100 N"),
+        (
+            'name="a"\nexercise="row"\n[load]\nstart_n=100\nfloor_n=200',
+            "load.floor_n",
+            "at most start_n = 10.2 kg (100 N)",
+        ),
         ('name="a"\nexercise="row"\n[load]\nstart_n=-5\nfloor_n=2', "load.start_n", "a number above 0"),
         ('name="a"\nexercise="row"\n[load]\nstart_n=nan\nfloor_n=2', "load.start_n", "finite"),
         ('name="a"\nexercise="row"\n[load]\nstart_n=inf\nfloor_n=2', "load.start_n", "finite"),
