@@ -140,7 +140,7 @@ def _profile(item: RecordedSet, fresh_n: float) -> Advice | None:
         f"{item.profile.date}; "
         f"today's estimate is {formatting.load(fresh_n, unit)} ± {formatting.load(Z_INTERVAL * day_sd_n, unit)} "
         "(80 % ranges). "
-        "Build a new one with ebbset profile.",
+        "Build a new one with `ebbset profile`.",
     )
 
 

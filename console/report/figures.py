@@ -103,7 +103,8 @@ def velocities(item: RecordedSet, width: float, key: str) -> Drawing:
             "band",
         )
         drawing.line(panel.left, panel.y(v1.mean), panel.right, panel.y(v1.mean), "limit")
-        drawing.text(panel.right - 2, panel.y(v1.mean) - 5, "velocity at 1RM, from the profile", "note", "end")
+        # Beside the axis label, because the last repetitions lie on the line itself.
+        drawing.text(panel.left, panel.bottom + 33, "dotted: velocity at 1RM, from the profile", "axis")
     for position, record in zip(order, records, strict=True):
         x = panel.x(position + 1.0) + (0 if record.cable == 0 else 3.5)
         y = panel.y(max(record.mean_velocity_m_s, 0.0))
@@ -242,7 +243,8 @@ def _moments(drawing: Drawing, panels: Sequence[Panel], item: RecordedSet, unit:
     if ends:
         x = load.x(ends[-1].t_s)
         near_right = x > load.left + load.width / 2
-        reason = ends[-1].decision.reason.value.replace("_", " ")
+        budget = item.spent_budget
+        reason = (f"budget of {budget}" if budget else ends[-1].decision.reason.value).replace("_", " ")
         drawing.text(
             x - 5 if near_right else x + 5, load.top + 2, f"end: {reason}", "note", "end" if near_right else "start"
         )

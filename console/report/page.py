@@ -13,7 +13,7 @@ from importlib.resources import files
 from typing import Any, Final
 
 from jinja2 import Environment, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from ebbset.coaching.worth import estimated
 from ebbset.console.report import course, figures, worth_section
@@ -28,6 +28,7 @@ from ebbset.models.contract.cautions import CAUTIONS
 from ebbset.models.contract.constants import Z_INTERVAL
 
 _SIDES: Final = ("left", "right")
+_COLUMNS_ON_A_PHONE: Final = 4
 
 READING: Final = (
     "Load is newtons at the handle, shown in the unit of the prescription. A diamond marks a stall: the lifter was "
@@ -57,6 +58,7 @@ def render(sources: Sequence[Source], *, made_at: datetime.datetime) -> str:
         raise ValueError("sources hold no set; allowed: at least one armed set")
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     environment.globals.update(figure=_figure, table=_table)
+    environment.filters["code"] = _code
     folder = files("ebbset.console.report") / "templates"
     template = environment.from_string((folder / "report.html").read_text(encoding="utf-8"))
     style = Markup((folder / "report.css").read_text(encoding="utf-8"))
@@ -163,7 +165,8 @@ def _facts(item: RecordedSet) -> list[tuple[str, str, str]]:
             (
                 "1RM of the day",
                 formatting.load(fresh_n, unit),
-                f"estimated{', per cable' if item.trace.cables > 1 else ''}, ± {formatting.load(spread, unit)} (80 %)",
+                f"estimated{', per cable' if item.trace.cables > 1 else ''}, "
+                f"± {formatting.load(spread, unit)} (80\u00a0%)",
             )
         )
         limit = item.prescription.budget.capacity_loss
@@ -173,7 +176,7 @@ def _facts(item: RecordedSet) -> list[tuple[str, str, str]]:
                 formatting.part(item.loss_at_end()),
                 f"estimated; budget {formatting.part(limit)}"
                 if limit is not None
-                else "estimated; no budget prescribed",
+                else "estimated; no limit on it prescribed",
             )
         )
     if item.profile is not None and item.profile.one_rm_n is not None:
@@ -182,7 +185,7 @@ def _facts(item: RecordedSet) -> list[tuple[str, str, str]]:
             (
                 "1RM in the profile",
                 formatting.load(one_rm.mean, unit),
-                f"± {formatting.load(Z_INTERVAL * one_rm.sd, unit)} (80 %), of {item.profile.date}",
+                f"± {formatting.load(Z_INTERVAL * one_rm.sd, unit)} (80\u00a0%), of {item.profile.date}",
             )
         )
     return facts
@@ -271,6 +274,16 @@ def _figure(drawings: tuple[Drawing, Drawing], caption: str) -> Markup:
     ).format(Markup(wide.svg()), Markup(narrow.svg()), caption)
 
 
+def _code(text: str) -> Markup:
+    """Set what stands between backticks, a command, in the type of commands."""
+    parts = text.split("`")
+    if len(parts) % 2 == 0:
+        return escape(text)
+    return Markup("").join(
+        Markup("<code>{}</code>").format(part) if number % 2 else escape(part) for number, part in enumerate(parts)
+    )
+
+
 def _table(table: dict[str, Any]) -> Markup:
     """Make a table that scrolls on its own on a narrow screen."""
     head = Markup("").join(
@@ -287,8 +300,9 @@ def _table(table: dict[str, Any]) -> Markup:
         )
         for style, cells in table["rows"]
     )
+    hint = Markup('<p class="hint">Swipe the table sideways to see all its columns.</p>')
     caption = Markup("<caption>{}</caption>").format(table["caption"]) if table["caption"] else ""
     return Markup(
-        '<div class="scroll" tabindex="0" role="group" aria-label="Table"><table>{}<thead><tr>{}</tr></thead>'
+        '{}<div class="scroll" tabindex="0" role="group" aria-label="Table"><table>{}<thead><tr>{}</tr></thead>'
         "<tbody>{}</tbody></table></div>"
-    ).format(caption, head, rows)
+    ).format(hint if len(table["head"]) > _COLUMNS_ON_A_PHONE else "", caption, head, rows)
