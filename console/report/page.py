@@ -21,6 +21,7 @@ from ebbset.console.report.prescription_text import prescription_lines
 from ebbset.console.report.svg import Drawing
 from ebbset.console.report.terminal_report import all_advice
 from ebbset.controller.messages.actions import RepetitionRecord
+from ebbset.controller.messages.endings import said_of
 from ebbset.controller.recording.recorded_set import Moment, RecordedSet
 from ebbset.controller.recording.sources import SIMULATED, Source
 from ebbset.models.contract import formatting
@@ -198,7 +199,7 @@ def _decision(moment: Moment, item: RecordedSet) -> dict[str, Any]:
         "when": formatting.moment(moment.t_s),
         "what": formatting.ACTIONS.get(decision.action, decision.action) + side,
         "change": formatting.load_change(decision.from_n, decision.to_n, unit) if decision.action != "arm" else "",
-        "why": decision.text,
+        "why": said_of(decision),
         "code": decision.reason.value,
         "stall": moment.is_stall,
         "inputs": [formatting.labelled(name, value, unit) for name, value in decision.inputs],

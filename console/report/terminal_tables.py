@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from ebbset.controller.messages.actions import Decision, RepetitionRecord, SetResult
+from ebbset.controller.messages.endings import said_of
 from ebbset.controller.recording.recorded_set import Moment
 from ebbset.models.contract import formatting
 from ebbset.models.contract.constants import Z_INTERVAL
@@ -93,7 +94,7 @@ def decision_lines(moments: Sequence[Moment], unit: LoadUnit) -> Table:
             formatting.moment(moment.t_s),
             formatting.ACTIONS.get(decision.action, decision.action),
             formatting.load_change(decision.from_n, decision.to_n, unit),
-            Text.assemble(decision.text, ("\n" + detail if detail else "", "dim")),
+            Text.assemble(said_of(decision), ("\n" + detail if detail else "", "dim")),
         )
     return table
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Final
 
+from ebbset.controller.messages.actions import Decision
 from ebbset.controller.messages.reasons import Reason
 
 BUDGETS: Final[dict[str, str]] = {
@@ -28,3 +29,9 @@ def spent_budget(reason: str, thresholds: Iterable[str]) -> str | None:
     if reason != Reason.BUDGET_SPENT:
         return None
     return next((name for name in thresholds if name in BUDGETS), None)
+
+
+def said_of(decision: Decision) -> str:
+    """What a decision says, with the budget by its name where one ended the set."""
+    budget = spent_budget(decision.reason, (name for name, _ in decision.thresholds))
+    return decision.text if budget is None else BUDGETS[budget]

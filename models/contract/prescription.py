@@ -85,8 +85,7 @@ def _relations(data: Mapping[str, Any]) -> Iterator[Problem]:
         except ValidationError:
             return None
 
-    given = data.get("units")
-    unit: LoadUnit = given if given in get_args(LoadUnit) else "kg"
+    unit: LoadUnit = next((known for known in get_args(LoadUnit) if known == data.get("units")), "kg")
     loads = data.get("load")
     loads = loads if isinstance(loads, Mapping) else {}
     floor_n, start_n = usable(_LOAD, loads.get("floor_n")), usable(_LOAD, loads.get("start_n"))

@@ -120,4 +120,6 @@ def test_the_end_says_which_budget_was_spent(budget: dict[str, float], field: st
     assert item.result is not None
     assert item.result.reason is Reason.BUDGET_SPENT
     assert item.spent_budget == field
-    assert BUDGETS[field] in " ".join(shown(item).split())
+    text = " ".join(shown(item).split())
+    assert text.count(BUDGETS[field]) == 2, "at the head, and in the list of decisions"
+    assert "A budget is spent" not in text
