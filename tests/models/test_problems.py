@@ -197,7 +197,7 @@ TABLE: tuple[tuple[str, Callable[[], Any], str], ...] = (
         load(start_n="40 stone"),
         "load.start_n is '40 stone'; allowed: newtons as a number, or text such as '32 kg', '70 lb', '314 N'",
     ),
-    ("value_error", load(floor_n=500.0), "load.floor_n is 500 N; allowed: at most start_n = 400 N"),
+    ("value_error", load(floor_n=500.0), "load.floor_n is 51.0 kg (500 N); allowed: at most start_n = 40.8 kg (400 N)"),
     (
         "value_error",
         order(safety={"lease_ms": 200}),
@@ -206,7 +206,7 @@ TABLE: tuple[tuple[str, Callable[[], Any], str], ...] = (
     (
         "value_error",
         order(bouts=[{"load_n": 500.0}]),
-        "bouts[0].load_n is 500 N; allowed: from floor_n = 120 N to start_n = 400 N",
+        "bouts[0].load_n is 51.0 kg (500 N); allowed: from floor_n = 12.2 kg (120 N) to start_n = 40.8 kg (400 N)",
     ),
     (
         "value_error",

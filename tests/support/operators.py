@@ -13,6 +13,9 @@ import aiomqtt
 from ebbset.models.contract.wire import MAX_PAYLOAD_BYTES
 from tests.support.sessions import PATIENT, auto_drop_order
 
+PATIENCE_S = 60.0
+"""How long a condition is awaited before it counts as never met; a busy machine is slow, not wrong."""
+
 
 class Operator:
     """Collects every message under one rig's root; ``ask`` sends a request and returns its answer."""
@@ -37,14 +40,14 @@ class Operator:
     def of(self, topic: str) -> list[dict[str, Any]]:
         return [message for heard, message in self.heard if heard == topic]
 
-    async def until(self, condition: Callable[[], Any], timeout_s: float = 10.0) -> Any:
+    async def until(self, condition: Callable[[], Any], timeout_s: float = PATIENCE_S) -> Any:
         async with asyncio.timeout(timeout_s):
             while not (found := condition()):
                 self._changed.clear()
                 await self._changed.wait()
         return found
 
-    async def until_state(self, *states: str, timeout_s: float = 10.0) -> dict[str, Any]:
+    async def until_state(self, *states: str, timeout_s: float = PATIENCE_S) -> dict[str, Any]:
         found: dict[str, Any] = await self.until(
             lambda: next((m for m in self.of("ctl/state")[-1:] if m["state"] in states), None), timeout_s
         )

@@ -14,6 +14,7 @@ from typing import Any
 from ebbset.controller.link.settings import ServeSettings
 from ebbset.controller.service.serve import Served
 from tests.support.brokers import Mosquitto
+from tests.support.operators import PATIENCE_S
 
 HERE = Path(__file__).parent
 
@@ -34,7 +35,7 @@ def settings_for(
     )
 
 
-async def until(condition: Callable[[], bool], timeout_s: float = 15.0) -> None:
+async def until(condition: Callable[[], bool], timeout_s: float = PATIENCE_S) -> None:
     """Wait until a condition holds that nothing announces, such as an entry in captured logs."""
     async with asyncio.timeout(timeout_s):
         while not condition():  # noqa: ASYNC110 - logs and counters set no event that could be awaited
@@ -50,7 +51,7 @@ async def serving(settings: ServeSettings, *, expect: int = 0, **more: Any) -> A
         yield served
     finally:
         stop.set()
-        assert await asyncio.wait_for(running, 15) == expect
+        assert await asyncio.wait_for(running, PATIENCE_S) == expect
 
 
 @contextlib.asynccontextmanager
@@ -72,5 +73,5 @@ async def hand_rig(port: int, rig: str, telemetry: str = "frames", protocol: str
     try:
         yield seen
     finally:
-        out, _ = await asyncio.wait_for(process.communicate(b""), 10)
+        out, _ = await asyncio.wait_for(process.communicate(b""), PATIENCE_S)
         seen.update(json.loads(out or b"{}"))

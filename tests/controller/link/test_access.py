@@ -22,7 +22,7 @@ import pytest
 from ebbset.controller.link.settings import BrokerSettings, ServeSettings
 from ebbset.models.contract.wire import Topic
 from tests.support.brokers import LOGGING, Mosquitto, run_broker
-from tests.support.operators import Operator
+from tests.support.operators import PATIENCE_S, Operator
 from tests.support.served import serving
 
 pytestmark = pytest.mark.broker
@@ -115,7 +115,7 @@ async def topics_until_end(client: aiomqtt.Client) -> set[str]:
     listener's queue, so that no probe acknowledged before the end mark was sent can arrive after it.
     """
     heard: set[str] = set()
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(PATIENCE_S):
         async for message in client.messages:
             if message.payload == b"end":
                 return heard

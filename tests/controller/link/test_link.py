@@ -46,7 +46,7 @@ from ebbset.models.contract.problems import BadDocumentError
 from ebbset.models.contract.wire import MAX_PAYLOAD_BYTES
 from tests.support.brokers import Mosquitto, mosquitto
 from tests.support.kinematic_rig import POLICIES
-from tests.support.operators import arm_and_start, operator
+from tests.support.operators import PATIENCE_S, arm_and_start, operator
 from tests.support.served import hand_rig, serving, settings_for, until
 from tests.support.sessions import auto_drop_order
 from tests.support.wire_messages import FRAME, IDENTITY
@@ -311,7 +311,7 @@ async def test_after_a_broker_restart_the_set_is_over_and_only_a_person_arms_aga
                 await until(lambda: served.controller.state == "offline")
                 broker.start()
                 async with operator(broker.port, rig) as person:
-                    await person.until_state("idle", timeout_s=15)
+                    await person.until_state("idle")
                     refused = await person.ask("start")
                     assert refused["code"] == "not_while_idle"
                     assert served.link.connections == 2
@@ -342,7 +342,7 @@ async def test_commands_are_never_retained_and_go_at_most_once(broker: Mosquitto
             await person.ask("stop")
             await person.until_state("ended")
             # The release is the last command of a set.
-            async with asyncio.timeout(10):
+            async with asyncio.timeout(PATIENCE_S):
                 while not commands or commands[-1][0] != "release":
                     message = await anext(spy.messages)
                     commands.append((json.loads(message.payload)["kind"], message.qos, message.retain))
@@ -375,7 +375,7 @@ async def test_the_will_says_offline_and_so_does_an_orderly_end(
     )
     async with operator(broker.port, rig) as person:
         await person.publish("rig/identity", json.dumps({**IDENTITY, "rig": rig}), retain=True)
-        await person.until_state("idle", timeout_s=15)
+        await person.until_state("idle")
         process.kill()
         assert await process.wait() == -signal.SIGKILL
         await person.until_state("offline")
