@@ -12,6 +12,7 @@ import pytest
 from rich.console import Console
 
 from ebbset.console.report import terminal_tables
+from ebbset.controller.messages.endings import said_of
 from ebbset.controller.recording.recorded_set import RecordedSet
 from ebbset.controller.recording.sources import SIMULATED
 from ebbset.models.contract import formatting
@@ -59,19 +60,19 @@ def test_the_repetition_table_is_the_recording_in_kilograms(page: str, item: Rec
     table = next(t for t in PageReader(page).tables if t[0][0] == "rep" and "outcome" in t[0])
     head, rows = table[0], table[1:]
     assert len(rows) == len(item.repetitions)
-    for cells, record in zip(rows, item.repetitions, strict=True):
+    for cells, record, tried in zip(rows, item.repetitions, item.attempts.records, strict=True):
         told = dict(zip(head, cells, strict=True))
-        assert told["load, kg"] == f"{record.load_n / 9.80665:.1f}"
+        assert told["load, kg"] == f"{tried.load_n / 9.80665:.1f}"
         assert told["mean, m/s"] == f"{record.mean_velocity_m_s:.2f}"
         assert told["time, s"] == f"{(record.t_end_us - record.t_start_us) / 1e6:.1f}"
         assert record.capacity_n is not None
-        assert told["capacity, kg"].startswith(f"{record.capacity_n / 9.80665:.1f} ± ")
+        assert told["capacity, kg ± 80 %"].startswith(f"{record.capacity_n / 9.80665:.1f} ± ")
 
 
 def test_every_decision_stands_on_the_page_with_its_reason_and_numbers(page: str, item: RecordedSet) -> None:
     text = "".join(PageReader(page).text)
     for moment in item.moments:
-        assert moment.decision.text in text
+        assert said_of(moment.decision) in text
         assert moment.decision.reason.value in text
     stall = next(m.decision for m in item.moments if m.is_stall)
     assert f"{dict(stall.thresholds)['velocity_m_s']:.2f} m/s" in text
@@ -100,13 +101,13 @@ def test_heads_of_the_repetition_table_carry_their_units(item: RecordedSet, page
             ("peak", "m/s", f"{records[0].peak_velocity_m_s:.2f}"),
             ("ROM", "m", f"{records[0].rom_m:.2f}"),
             ("time", "s", f"{(records[0].t_end_us - records[0].t_start_us) / 1e6:.1f}"),
-            ("capacity", f"{unit} ± SD", terminal_tables.capacity(records[0], unit)),
+            ("capacity", f"{unit} ± 80 %", terminal_tables.capacity(records[0], unit)),
         ):
             # Columns are flush right: name, unit and figure end in the same place.
             end = names.index(name) + len(name)
             assert units[:end].endswith(f" {wanted}")
             assert first[:end].endswith(f" {value}")
-    for head in ("load, kg", "mean, m/s", "peak, m/s", "ROM, m", "time, s", "capacity, kg"):
+    for head in ("load, kg", "mean, m/s", "peak, m/s", "ROM, m", "time, s", "capacity, kg ± 80 %"):
         assert f">{head}</th>" in page
 
 

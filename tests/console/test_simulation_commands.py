@@ -72,7 +72,7 @@ def test_simulation_gives_the_same_bytes_for_any_number_of_workers(
 
 
 def test_an_exercise_that_the_simulator_does_not_know_is_refused(row: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    row.write_text(ROW.replace('"row"', '"pullover"'), encoding="utf-8")
+    row.write_text(ROW.replace('"row"', '"pullover"\nexercise_is_new = true'), encoding="utf-8")
     code, _, err = run_command(capsys, "simulate", str(row))
     assert code == Exit.BAD_INPUT
     assert "exercise is 'pullover'; allowed for simulation: bench_press" in err
