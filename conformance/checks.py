@@ -43,7 +43,8 @@ CATALOGUE: Final[tuple[Check, ...]] = (
         "messages_valid",
         "Every frame, summary, event and acknowledgement fits its schema.",
         "A message that does not fit is refused whole: its telemetry is lost, and a set under way ends.",
-        "Validate the message that the detail names against its schema in contract/; unknown fields are refused too.",
+        "Validate the message that the detail names against its schema in contract/; mend a member that it does not "
+        "name, since a controller ignores it.",
     ),
     Check(
         "will_says_offline",
@@ -334,7 +335,8 @@ CATALOGUE: Final[tuple[Check, ...]] = (
         "lease_expires",
         "Left alone under load, the rig unloads by itself.",
         "This protects the lifter when controller, broker or network fail.",
-        "Start a timer of lease_ms at each accepted load; when it runs out, unload at the rig's own ramp.",
+        "Start a timer of lease_ms at every accepted command of the bound nonce, the arming first; when it runs out, "
+        "unload by yourself.",
         ("load_reached",),
     ),
     Check(
@@ -350,6 +352,34 @@ CATALOGUE: Final[tuple[Check, ...]] = (
         "The controller then ends the set and says why.",
         "Send the event lease_expired.",
         ("lease_expires",),
+    ),
+    Check(
+        "lease_expiry_ramp",
+        "Once the lease has run out, the load is gone no later than by the armed ramp.",
+        "Nobody commands the rig any more; a load that creeps down stays on a lifter who may be failing.",
+        "At expiry unload at your own ramp, or at the armed max_ramp_n_per_s if that is steeper; never in a step.",
+        ("lease_expires",),
+    ),
+    Check(
+        "armed_kept_by_unloads",
+        "Armed and unloaded, the rig stays bound for as long as unloads of its nonce come.",
+        "A lifter gets ready after the arming; with a binding that lapses meanwhile no set can ever start.",
+        "Start the lease anew at every accepted command of the bound nonce with a new seq, unload included.",
+        ("load_reached",),
+    ),
+    Check(
+        "armed_and_silent_lapses",
+        "Armed and then left alone, the rig gives the binding up after one lease, before any load.",
+        "A controller that died after arming must not keep the rig bound.",
+        "Start the lease when arm is accepted, not at the first load; at its end spend the nonce.",
+        ("lease_expires_in_time", "refuses_spent_nonce"),
+    ),
+    Check(
+        "armed_and_killed_is_free",
+        "When a controller is killed between arming and starting, another one can arm after the lease.",
+        "Otherwise somebody has to find out why the rig refuses everybody, and to restart it.",
+        "At the end of a lease forget the binding whole; wait for no release and no unload.",
+        ("armed_and_silent_lapses",),
     ),
     # dock and signs, with a hand on the empty handle
     Check(

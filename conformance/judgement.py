@@ -313,7 +313,7 @@ def messages(book: Notebook, client: RigClient) -> None:
     """
     bad = [heard.message for heard in client.bad if heard.message.topic is not Topic.IDENTITY]
     good = len(client.frames) + len(client.acks) + len(client.events) + len(client.repetitions)
-    measured = f"{len(bad)} of {good + len(bad)} messages do not fit"
+    measured = f"{len(bad)} misfits in {good} messages taken"
     if bad:
         measured += f"; the first: {bad[0]}"
     book.write("messages_valid", not bad and good > 0, measured)

@@ -8,6 +8,7 @@ under the load: the hands that a procedure asks for move an empty handle, press 
 from __future__ import annotations
 
 import asyncio
+import secrets
 from collections.abc import Awaitable, Callable
 from typing import Final
 
@@ -16,7 +17,7 @@ from ebbset.conformance import judgement as judge
 from ebbset.conformance.rig_client import NoAnswerError
 from ebbset.conformance.trial import HOLD_S, LATE_LEASES, LEASE_SLACK_S, REBOOT_PATIENCE_S, SETTLING_S, WATCH_S, Trial
 from ebbset.models.contract.constants import UNLOADED_N
-from ebbset.models.contract.controller_messages import LoadCommand
+from ebbset.models.contract.controller_messages import LoadCommand, ReleaseCommand
 from ebbset.models.contract.rig_messages import Refusal, RigEventKind
 from ebbset.models.contract.wire import Topic
 
@@ -36,6 +37,9 @@ NONSENSE: Final = (
     b'{"kind":"lift","nonce":"x"}',
 )
 """Bytes that are no command: no JSON, JSON that is no object, objects with members missing, null or unknown."""
+LAPSE_SLACK_S: Final = 0.5
+SILENT_SLACK_S: Final = 0.4
+KEPT_LEASES: Final = 3
 
 Procedure = Callable[[Trial], Awaitable[None]]
 
@@ -54,6 +58,7 @@ async def run(trial: Trial) -> None:
         slower_unload,
         release,
         lease,
+        armed_only,
     )
     with_hands: tuple[Procedure, ...] = (
         by_hand.dock_and_signs,
@@ -306,3 +311,39 @@ async def lease(trial: Trial) -> None:
         await asyncio.sleep(0.2)
         told = client.events_since(since_s, RigEventKind.LEASE_EXPIRED)
         book.write("lease_expiry_reported", bool(told), f"{len(told)} event(s) lease_expired")
+        gone = await trial.until_unloaded(trial.floor_n / trial.ramp_n_per_s + LAPSE_SLACK_S)
+        said = "unloaded" if gone else "still loaded"
+        book.write("lease_expiry_ramp", gone, f"{said} {client.now_s - since_s - after_s:.2f} s after that")
+
+
+async def armed_only(trial: Trial) -> None:
+    """Arm and keep the binding by unloads alone; arm and fall silent as if killed, then arm as another controller."""
+    client, book = trial.client, trial.book
+    lease_s = trial.lease_ms / 1_000
+    await trial.in_dock()
+    await trial.arm()
+    # The client renews the binding by unloads meanwhile.
+    await asyncio.sleep(KEPT_LEASES * lease_s)
+    if book.passed("load_reached"):
+        answered = await client.send(client.load_command(trial.floor_n, ramp_n_per_s=trial.ramp_n_per_s))
+        kept = answered.ack is not None and answered.ack.accepted
+        said = "accepted" if kept else "not accepted"
+        book.write("armed_kept_by_unloads", kept, f"a load after {KEPT_LEASES} leases of unloads was {said}")
+    await client.release()
+    await client.unload()
+    await trial.until_unloaded(trial.floor_n / trial.ramp_n_per_s + UNLOAD_SLACK_S)
+    if not book.passed("lease_expires_in_time"):
+        return
+    await trial.arm()
+    late = client.load_command(trial.floor_n, ramp_n_per_s=trial.ramp_n_per_s)
+    client.fall_silent()
+    await asyncio.sleep(lease_s + SILENT_SLACK_S)
+    late = late.model_copy(update={"cites_t_us": client.rig_time_us})
+    await trial.must_refuse("armed_and_silent_lapses", late, Refusal.SPENT_NONCE)
+    if not book.passed("armed_and_silent_lapses"):
+        return
+    answered = await client.send(trial.arm_command(nonce=secrets.token_hex(8)))
+    free = answered.ack is not None and answered.ack.accepted
+    said = "accepted" if free else "not accepted"
+    book.write("armed_and_killed_is_free", free, f"another arming, one lease after the first fell silent, was {said}")
+    await client.send(ReleaseCommand(nonce=answered.command.nonce, seq=client.next_seq()))

@@ -28,7 +28,14 @@ from ebbset.models.contract.rig_messages import (
     RigIdentity,
     SampleFrame,
 )
-from ebbset.models.contract.wire import BadMessageError, Topic, decode
+from ebbset.models.contract.wire import (
+    CONTRACT_VERSION,
+    BadMessageCode,
+    BadMessageError,
+    Topic,
+    decode,
+    unknown_members,
+)
 
 ACK_PATIENCE_S: Final = 1.5
 _BROKER_PATIENCE_S: Final = 10.0
@@ -119,6 +126,10 @@ class RigClient:
         except BadMessageError as error:
             self.bad.append(Heard(now_s, error))
             return
+        # A controller ignores such a member; in a rig under test it is most likely a misspelt optional one.
+        for member in unknown_members(topic, payload):
+            detail = f"{member} is unknown to contract {CONTRACT_VERSION}; allowed: the members of its schema"
+            self.bad.append(Heard(now_s, BadMessageError(topic, BadMessageCode.INVALID_FIELD, detail)))
         kept: dict[Topic, deque[Any]] = {
             Topic.IDENTITY: self.identities,
             Topic.FRAME: self.frames,

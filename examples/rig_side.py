@@ -43,7 +43,7 @@ class Rig:
         self.hardware, self.began = Hardware(), time.monotonic()
         self.bound: dict[str, Any] | None = None
         self.spent: set[str] = set()
-        self.last_seq, self.lease_ends, self.seq = -1, 0.0, 0
+        self.last_seq, self.lease_ends, self.frames, self.events = -1, 0.0, 0, 0
 
     def now_us(self) -> int:
         """The rig's own clock, microseconds since it booted."""
@@ -60,19 +60,22 @@ class Rig:
     def obey(self, c: dict[str, Any]) -> str | None:
         """Obey a command, or return why not. The safe commands come first and are always obeyed."""
         hardware, bound = self.hardware, self.bound
-        if c["kind"] in ("unload", "release"):
+        ours = bound is not None and c["nonce"] == bound["nonce"]
+        if c["kind"] == "release":
+            if ours:
+                self.let_go()
+            return None if ours or c["nonce"] in self.spent else "foreign_nonce"
+        if c["kind"] == "unload":
             ramp = min(c.get("ramp_n_per_s", OWN_RAMP), MAX_RAMP)
             # A repeat never makes an unloading slower.
             hardware.ramp = ramp if hardware.target_n > 0 else max(ramp, hardware.ramp)
             hardware.target_n = 0.0
-            if bound is not None and c["nonce"] == bound["nonce"]:
+            if ours and c["seq"] > self.last_seq:
                 self.renew(c["seq"])
-                if c["kind"] == "release":
-                    self.let_go()
             return None
         if c["nonce"] in self.spent:
             return "spent_nonce"
-        if c["nonce"] != bound["nonce"] if bound is not None else c["kind"] == "load":
+        if not ours if bound is not None else c["kind"] == "load":
             return "foreign_nonce"
         rules = self.rules_of_arm(c) if c["kind"] == "arm" else self.rules_of_load(c, c["target_n"][0])
         refusal = next((rule for rule, broken in rules.items() if broken), None)
@@ -114,12 +117,13 @@ class Rig:
     def renew(self, seq: int) -> None:
         """Renew the lease after an obeyed command."""
         assert self.bound is not None
-        self.last_seq = max(self.last_seq, seq)
+        self.last_seq = seq
         self.lease_ends = time.monotonic() + self.bound["lease_ms"] / 1_000
 
     def let_go(self) -> None:
-        """Unload and spend the nonce for good."""
+        """Unload, no slower than armed, and spend the nonce for good."""
         assert self.bound is not None
+        self.hardware.ramp = max(OWN_RAMP, self.bound["max_ramp_n_per_s"])
         self.spent.add(self.bound["nonce"])
         self.bound, self.last_seq, self.hardware.target_n = None, -1, 0.0
 
@@ -155,17 +159,17 @@ class Rig:
                 # The moment of sampling, not of sending; on real hardware a timer gives it.
                 rows.append((int((due - self.began) * 1e6), self.hardware.position_m, self.hardware.velocity_m_s))
             t, x, v = zip(*rows, strict=True)
-            self.seq += 1
+            self.frames += 1
             cable = {"position_m": x, "velocity_m_s": v, "force_n": [self.hardware.applied_n] * FRAME}
-            head = {"version": 1, "boot_id": self.boot_id, "seq": self.seq, "docked": self.hardware.docked}
+            head = {"version": 1, "boot_id": self.boot_id, "seq": self.frames, "docked": self.hardware.docked}
             nonce = None if self.bound is None else self.bound["nonce"]
             body = {"nonce": nonce, "applied_n": [self.hardware.applied_n], "t_us": t, "cables": [cable]}
             await client.publish(self.root + "rig/frame", json.dumps(head | body))
 
     async def report(self, client: aiomqtt.Client, kind: str) -> None:
         """Report an event."""
-        self.seq += 1
-        event = {"version": 1, "boot_id": self.boot_id, "seq": self.seq, "t_us": self.now_us(), "kind": kind}
+        self.events += 1
+        event = {"version": 1, "boot_id": self.boot_id, "seq": self.events, "t_us": self.now_us(), "kind": kind}
         await client.publish(self.root + "rig/event", json.dumps(event), qos=1)
 
 

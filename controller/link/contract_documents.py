@@ -12,167 +12,20 @@ import argparse
 import json
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 import structlog
 
+from ebbset.controller.link.contract_rules import INTRODUCTION, LINES, WORDS, Line
+from ebbset.controller.link.mqtt_link import KEEPALIVE_S
+from ebbset.controller.link.settings import PLAIN_PORT, TLS_PORT
 from ebbset.models.contract import wire
-from ebbset.models.contract.wire import TOPIC_ROOT, Topic
+from ebbset.models.contract.wire import CONTRACT_VERSION, TOPIC_ROOT
 
-CONTRACT_VERSION: Final = "1.0.0"
 DOCUMENT: Final = "asyncapi.json"
 _DRAFT: Final = "https://json-schema.org/draft/2020-12/schema"
 _log = structlog.get_logger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """How one topic is used. ``sender`` is rig, operator or controller."""
-
-    topic: Topic
-    sender: str
-    qos: int
-    retain: bool
-    title: str
-    rules: tuple[str, ...]
-
-    @property
-    def name(self) -> str:
-        """Name of channel and message, e.g. ``rig_frame``."""
-        return self.topic.value.replace("/", "_")
-
-    @property
-    def schema_file(self) -> str:
-        """File of the message's JSON Schema."""
-        return f"{self.name}.schema.json"
-
-
-LINES: Final = (
-    Line(
-        Topic.IDENTITY,
-        "rig",
-        1,
-        True,
-        "Who the rig is and what it can do",
-        (
-            "Sent at every start and after every reconnection, retained; `boot_id` is new at every boot.",
-            "The rig's last will is the same message with `online` false, retained, at QoS 1.",
-            "`rig` equals the name in the topic.",
-        ),
-    ),
-    Line(
-        Topic.FRAME,
-        "rig",
-        0,
-        False,
-        "Samples, several a message",
-        (
-            "Sent by a rig whose `telemetry` is `frames`, at least ten times a second, also when unloaded and docked.",
-            "`seq` increases by one with each message; `t_us` increases strictly, within and between messages.",
-            "Every column of a cable is as long as `t_us`; `applied_n` and `cables` have one entry per cable.",
-            "Position increases while cable is paid out, which is the concentric; velocity is positive then.",
-            f"A payload is at most {wire.MAX_PAYLOAD_BYTES} bytes; numbers are finite.",
-        ),
-    ),
-    Line(
-        Topic.REPETITION,
-        "rig",
-        1,
-        False,
-        "A repetition, from a rig that segments itself",
-        (
-            "Sent by a rig whose `telemetry` is `repetitions` at the end of each concentric, whatever its outcome.",
-            "A concentric in which the handle stands still under load is reported once as `failed` (or `not_started`) "
-            "while the lifter is still under the load: that report is what makes the load drop.",
-            "`t_end_us` is not before `t_start_us`.",
-        ),
-    ),
-    Line(
-        Topic.EVENT,
-        "rig",
-        1,
-        False,
-        "Something happened at the rig",
-        (
-            "`docked` and `undocked` whenever the handle returns to the dock or leaves it.",
-            "`emergency_stop`, `over_travel`, `over_speed` and `fault` after the rig has unloaded by itself.",
-            "`lease_expired` after a lease has run out and the rig has unloaded by itself.",
-        ),
-    ),
-    Line(
-        Topic.ACK,
-        "rig",
-        1,
-        False,
-        "Answer to one command",
-        (
-            "One for every command, accepted or refused, with the time by the rig's clock.",
-            "`refusal` is present exactly when `accepted` is false.",
-            "Rig and broker turn Nagle's algorithm off (TCP_NODELAY; Mosquitto: `set_tcp_nodelay true`); otherwise "
-            "small messages can wait about 40 ms for each other.",
-            "If a rig sends no frames, its acknowledgements show that it is alive, and load commands cite them. The "
-            "applied load that they report is compared with the load commanded, as soon as the ramp allows.",
-        ),
-    ),
-    Line(
-        Topic.COMMAND,
-        "controller",
-        0,
-        False,
-        "Commands",
-        (
-            "`arm` binds nonce, ceiling, floor, steepest ramp and lease, and applies no load; the rig refuses every "
-            "other nonce until this one is released or its lease runs out. A nonce can be armed only once. The rig "
-            "also refuses whatever exceeds its own limits.",
-            "`load` holds `target_n` for one lease. The rig refuses: a foreign or spent nonce; a sequence number not "
-            "above the last; `cites_t_us` older than the lease by its own clock, or in the future; a lease longer than "
-            "armed; a target above the armed ceiling or its own maximum, or between zero and the armed floor; a rise "
-            "while the handle is not docked; a ramp steeper than armed; a wrong number of cables.",
-            "If the handle leaves the dock while a load is still coming on, the load rises no further: the rig unloads "
-            "by itself, spends the nonce and reports `fault`. The controller ends the set, too.",
-            "`unload` is obeyed whatever its nonce, sequence number or state; a later one never makes an unloading "
-            "slower.",
-            "`release` of the bound nonce unloads the rig and spends the nonce for good.",
-            "When a lease runs out without an accepted renewal, the rig unloads by itself and spends the nonce.",
-            "While its emergency stop is latched the rig refuses `arm` and `load`; only a person at the rig resets it, "
-            "and a reset never brings a load back.",
-            "Never retained; a rig ignores a retained command. On MQTT 5 it also expires at the broker.",
-        ),
-    ),
-    Line(
-        Topic.STATE,
-        "controller",
-        0,
-        True,
-        "State of the set",
-        ("Sent on every change and twice a second, retained. The controller's last will says `offline`.",),
-    ),
-    Line(Topic.DECISION, "controller", 1, False, "One decision with everything it was based on", ()),
-    Line(Topic.REPETITION_REPORT, "controller", 1, False, "One repetition as the controller saw it", ()),
-    Line(Topic.RESULT, "controller", 1, False, "Outcome of the set", ("Sent once for every armed nonce.",)),
-    Line(
-        Topic.ANSWER,
-        "controller",
-        1,
-        False,
-        "Answer to one request",
-        ("`correlation_id` is that of the request; a refusal gives a code and a sentence.",),
-    ),
-    Line(
-        Topic.REQUEST,
-        "operator",
-        1,
-        False,
-        "A person's request",
-        (
-            "`arm` is refused unless `cautions_shown` is true.",
-            "`stop` and `release` are obeyed in every state and take precedence over everything else.",
-            "A retained request is ignored.",
-        ),
-    ),
-)
 
 
 def schema(line: Line) -> dict[str, Any]:
@@ -184,6 +37,8 @@ def schema(line: Line) -> dict[str, Any]:
         for part in (made, *made.get("$defs", {}).values()):
             if "properties" in part:
                 part["required"] = list(part["properties"])
+    for name, words in WORDS.get(line.topic, {}).items():
+        made["properties"][name]["enum"] = [str(word) for word in words]
     return {"$schema": _DRAFT, "$id": line.schema_file, "title": line.title, **made}
 
 
@@ -193,19 +48,28 @@ def document() -> dict[str, Any]:
         "asyncapi": "3.0.0",
         "info": {
             "title": "ebbset wire contract",
-            "version": CONTRACT_VERSION,
-            "description": (
-                "Load control of a connected resistance rig over MQTT 3.1.1 or 5. SI units; loads and forces in "
-                "newtons at the handle, per cable; one or two cables. `t_us` is the rig's own clock in microseconds "
-                "since it booted; no two clocks are assumed to agree. Everything that safety needs is in the "
-                "payload. This software is not a safety function: the rig needs its own stop, limits and watchdog."
-            ),
+            "version": f"{CONTRACT_VERSION}.0",
+            "description": "\n\n".join(INTRODUCTION),
             "license": {"name": "Apache-2.0"},
         },
+        "servers": {name: _server(name) for name in ("plain", "encrypted")},
         "defaultContentType": "application/json",
         "channels": {line.name: _channel(line) for line in LINES},
         "operations": {_operation_name(line): _operation(line) for line in LINES},
         "components": {"messages": {line.name: _message(line) for line in LINES}},
+    }
+
+
+def _server(name: str) -> dict[str, Any]:
+    encrypted = name == "encrypted"
+    return {
+        "host": f"{{host}}:{TLS_PORT if encrypted else PLAIN_PORT}",
+        "protocol": "secure-mqtt" if encrypted else "mqtt",
+        "protocolVersion": "3.1.1",
+        "description": "Any broker; MQTT 5 too. "
+        + ("TLS with the broker's certificate verified." if encrypted else "For a broker on the same machine."),
+        "variables": {"host": {"default": "127.0.0.1", "description": "Where the broker runs."}},
+        "bindings": {"mqtt": {"cleanSession": True, "keepAlive": KEEPALIVE_S, "bindingVersion": "0.2.0"}},
     }
 
 

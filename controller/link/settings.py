@@ -27,8 +27,8 @@ from ebbset.models.contract.toml_text import read_model, read_toml
 
 USERNAME_VARIABLE: Final = "EBBSET_MQTT_USERNAME"
 PASSWORD_VARIABLE: Final = "EBBSET_MQTT_PASSWORD"
-_PLAIN_PORT: Final = 1883
-_TLS_PORT: Final = 8883
+PLAIN_PORT: Final = 1883
+TLS_PORT: Final = 8883
 
 
 class _SettingsSection(BaseModel):
@@ -81,7 +81,7 @@ class BrokerSettings(_SettingsSection):
     @property
     def resolved_port(self) -> int:
         """The port to connect to."""
-        return self.port if self.port is not None else (_TLS_PORT if self.uses_tls else _PLAIN_PORT)
+        return self.port if self.port is not None else (TLS_PORT if self.uses_tls else PLAIN_PORT)
 
     def tls_context(self) -> ssl.SSLContext | None:
         """Context that verifies certificate and host name; None without TLS.

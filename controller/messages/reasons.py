@@ -18,6 +18,17 @@ class State(StrEnum):
     ENDED = "ended"
 
 
+class Action(StrEnum):
+    """What a decision does."""
+
+    ARM = "arm"
+    LOAD = "load"
+    DROP = "drop"
+    HOLD = "hold"
+    REST = "rest"
+    END = "end"
+
+
 class Reason(StrEnum):
     """Why a decision was taken."""
 
@@ -108,3 +119,35 @@ class Limit(StrEnum):
     NO_RISE = "no_rise"
     LEAST_STEP = "least_step"
     RIG_MINIMUM = "rig_minimum"
+
+
+class AnswerCode(StrEnum):
+    """What an answer to a request says, for scripts. A request that fits no schema is answered with what is wrong."""
+
+    ARMED = "armed"
+    STARTED = "started"
+    STOPPED = "stopped"
+    ALREADY_STOPPED = "already_stopped"
+    NOT_WHILE_OFFLINE = "not_while_offline"
+    NOT_WHILE_IDLE = "not_while_idle"
+    NOT_WHILE_ARMED = "not_while_armed"
+    NOT_WHILE_WORKING = "not_while_working"
+    NOT_WHILE_RESTING = "not_while_resting"
+    NOT_WHILE_ENDING = "not_while_ending"
+    NOT_WHILE_ENDED = "not_while_ended"
+    RIG_OFFLINE = "rig_offline"
+    CAUTIONS_NOT_SHOWN = "cautions_not_shown"
+    NO_PRESCRIPTION = "no_prescription"
+    NONCE_NOT_FRESH = "nonce_not_fresh"
+    ABOVE_RIG_MAXIMUM = "above_rig_maximum"
+    BELOW_RIG_MINIMUM = "below_rig_minimum"
+    PROFILE_OF_ANOTHER_EXERCISE = "profile_of_another_exercise"
+    UNKNOWN_POLICY = "unknown_policy"
+    BAD_POLICY_PARAMETERS = "bad_policy_parameters"
+    POLICY_FAILED = "policy_failed"
+    NO_TELEMETRY = "no_telemetry"
+    HANDLE_NOT_DOCKED = "handle_not_docked"
+    RIG_NOT_HEARD = "rig_not_heard"
+    GUARD_REFUSED = "guard_refused"
+    CONTROLLER_STOPPING = "controller_stopping"
+    RECORDING_FAILED = "recording_failed"

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from ebbset.controller.messages.events import Requested, RigAnnounced
+from ebbset.controller.messages.reasons import AnswerCode
 from ebbset.controller.policies.policy import PolicyFactory
 from ebbset.controller.regulation.rig_facts import RigFacts
 from ebbset.models.contract.prescription import Prescription
@@ -16,7 +17,7 @@ from ebbset.models.contract.problems import BadDocumentError
 class RefusedRequest:
     """A code for scripts and a sentence that names field, value and what is allowed."""
 
-    code: str
+    code: AnswerCode
     message: str
 
 
@@ -39,20 +40,26 @@ def refusal_to_arm(
     """
     identity, prescription = rig.identity, request.prescription
     if identity is None:
-        return RefusedRequest("rig_offline", "The rig is not there: no announcement heard on this link.")
+        return RefusedRequest(AnswerCode.RIG_OFFLINE, "The rig is not there: no announcement heard on this link.")
     if not request.cautions_shown:
-        return RefusedRequest("cautions_not_shown", "cautions_shown is false; allowed: true, after showing them")
+        return RefusedRequest(
+            AnswerCode.CAUTIONS_NOT_SHOWN, "cautions_shown is false; allowed: true, after showing them"
+        )
     if prescription is None:
-        return RefusedRequest("no_prescription", "prescription is missing; allowed: one in the request or the file")
+        return RefusedRequest(
+            AnswerCode.NO_PRESCRIPTION, "prescription is missing; allowed: one in the request or the file"
+        )
     if request.fresh_nonce is None or request.fresh_nonce == last_nonce:
-        return RefusedRequest("nonce_not_fresh", "fresh_nonce is missing or used; allowed: one never used before")
+        return RefusedRequest(
+            AnswerCode.NONCE_NOT_FRESH, "fresh_nonce is missing or used; allowed: one never used before"
+        )
     refusal = _load_refusal(prescription, identity)
     if refusal is not None:
         return refusal
     profile = request.profile
     if profile is not None and profile.exercise != prescription.exercise:
         return RefusedRequest(
-            "profile_of_another_exercise",
+            AnswerCode.PROFILE_OF_ANOTHER_EXERCISE,
             f"profile.exercise is {profile.exercise!r}; allowed: {prescription.exercise!r}, as prescribed",
         )
     return _policy_refusal(prescription, policies) or _silence_refusal(prescription, rig, now_us)
@@ -62,12 +69,12 @@ def _load_refusal(prescription: Prescription, identity: RigAnnounced) -> Refused
     load = prescription.load
     if load.start_n > identity.max_load_n:
         return RefusedRequest(
-            "above_rig_maximum",
+            AnswerCode.ABOVE_RIG_MAXIMUM,
             f"load.start_n is {load.start_n:g} N; allowed: at most the rig's max_load_n = {identity.max_load_n:g} N",
         )
     if load.floor_n < identity.min_load_n:
         return RefusedRequest(
-            "below_rig_minimum",
+            AnswerCode.BELOW_RIG_MINIMUM,
             f"load.floor_n is {load.floor_n:g} N; allowed: at least the rig's min_load_n = {identity.min_load_n:g} N",
         )
     return None
@@ -76,14 +83,16 @@ def _load_refusal(prescription: Prescription, identity: RigAnnounced) -> Refused
 def _policy_refusal(prescription: Prescription, policies: Mapping[str, PolicyFactory]) -> RefusedRequest | None:
     if prescription.drop.policy not in policies:
         known = ", ".join(sorted(policies)) or "none installed"
-        return RefusedRequest("unknown_policy", f"drop.policy is {prescription.drop.policy!r}; allowed: {known}")
+        return RefusedRequest(
+            AnswerCode.UNKNOWN_POLICY, f"drop.policy is {prescription.drop.policy!r}; allowed: {known}"
+        )
     try:
         policies[prescription.drop.policy].from_parameters(prescription.drop.parameters)
     except BadDocumentError as error:
-        return RefusedRequest("bad_policy_parameters", str(error)[:400])
+        return RefusedRequest(AnswerCode.BAD_POLICY_PARAMETERS, str(error)[:400])
     except Exception as error:
         # A policy is third-party code: whatever it raises refuses the arming and is reported.
-        return RefusedRequest("policy_failed", f"drop.policy raised {type(error).__name__}: {error}"[:400])
+        return RefusedRequest(AnswerCode.POLICY_FAILED, f"drop.policy raised {type(error).__name__}: {error}"[:400])
     return None
 
 
@@ -91,5 +100,7 @@ def _silence_refusal(prescription: Prescription, rig: RigFacts, now_us: int) -> 
     if rig.by_frames:
         timeout_ms = prescription.safety.telemetry_timeout_ms
         if rig.fresh_us is None or now_us - rig.fresh_us > timeout_ms * 1_000:
-            return RefusedRequest("no_telemetry", f"No sample frame within telemetry_timeout_ms = {timeout_ms}.")
+            return RefusedRequest(
+                AnswerCode.NO_TELEMETRY, f"No sample frame within telemetry_timeout_ms = {timeout_ms}."
+            )
     return None

@@ -28,7 +28,7 @@ from ebbset.controller.messages.events import (
     RigReported,
     Samples,
 )
-from ebbset.controller.messages.reasons import SENTENCES, Reason, State
+from ebbset.controller.messages.reasons import SENTENCES, AnswerCode, Reason, State
 from ebbset.controller.messages.soundness import timed
 from ebbset.controller.policies.policy import PolicyFactory
 from ebbset.controller.regulation import bout
@@ -211,13 +211,13 @@ class Regulator:
         return self._offline(event, at)
 
     def _refuse(self, event: Event, at: Position) -> Position:
-        code, text = f"not_while_{at.state.value}", _REFUSAL_TEXTS[at.state]
+        code, text = AnswerCode(f"not_while_{at.state.value}"), _REFUSAL_TEXTS[at.state]
         self._answer(event, at, accepted=False, code=code, message=text)
         return at
 
     def _confirm_stopped(self, event: Event, at: Position) -> Position:
         text = "Nothing is armed; the rig is unloaded."
-        self._answer(event, at, accepted=True, code="already_stopped", message=text)
+        self._answer(event, at, accepted=True, code=AnswerCode.ALREADY_STOPPED, message=text)
         return at
 
     def _answer(self, event: Event, at: Position, *, accepted: bool, code: str, message: str) -> None:
@@ -239,28 +239,28 @@ class Regulator:
         context.send_arm(armed)
         context.decide(armed, State.ARMED, "arm", Finding(Reason.ARMED), SENTENCES[Reason.ARMED])
         text = "Armed and unloaded. Start when the lifter is ready."
-        context.answer(event, State.ARMED, accepted=True, code="armed", message=text)
+        context.answer(event, State.ARMED, accepted=True, code=AnswerCode.ARMED, message=text)
         return LiveSet(State.ARMED, armed)
 
     def _start(self, event: Event, at: LiveSet) -> Position:
         context, armed = self._context, at.armed
         if context.rig.docked is not True:
             text = "docked is not true; allowed: a docked handle"
-            self._answer(event, at, accepted=False, code="handle_not_docked", message=text)
+            self._answer(event, at, accepted=False, code=AnswerCode.HANDLE_NOT_DOCKED, message=text)
             return at
         if self._silent(armed) is not None:
             text = "No telemetry within telemetry_timeout_ms."
-            self._answer(event, at, accepted=False, code="no_telemetry", message=text)
+            self._answer(event, at, accepted=False, code=AnswerCode.NO_TELEMETRY, message=text)
             return at
         if not context.rig.heard_since(armed.armed_us):
             text = (
                 "The rig has not yet acknowledged the arming, so there is no rig time for a load to cite; start again."
             )
-            self._answer(event, at, accepted=False, code="rig_not_heard", message=text)
+            self._answer(event, at, accepted=False, code=AnswerCode.RIG_NOT_HEARD, message=text)
             return at
         armed.started_us = context.now_us
         after = self._begin_bout(armed, 0, Reason.STARTED)
-        self._answer(event, after, accepted=True, code="started", message="The load comes on at the dock.")
+        self._answer(event, after, accepted=True, code=AnswerCode.STARTED, message="The load comes on at the dock.")
         return after
 
     # --- armed, resting, in a bout -------------------------------------------------------------------------------
@@ -402,7 +402,7 @@ class Regulator:
         after = self._end(at, Finding(reason), detail)
         if isinstance(event, RigAnnounced):
             context.rig.announced(event)
-        self._answer(event, after, accepted=True, code="stopped", message=SENTENCES[reason])
+        self._answer(event, after, accepted=True, code=AnswerCode.STOPPED, message=SENTENCES[reason])
         return after
 
     def _wind_down(self, event: Event, at: LiveSet) -> Position:

@@ -22,7 +22,7 @@ from ebbset.controller.messages.actions import (
     SendUnload,
 )
 from ebbset.controller.messages.events import EarlierSet, Event, GuardRefused
-from ebbset.controller.messages.reasons import State
+from ebbset.controller.messages.reasons import AnswerCode, State
 from ebbset.controller.policies.policy import PolicyFactory
 from ebbset.controller.regulation.regulator import Regulator
 
@@ -85,7 +85,7 @@ class SetController:
     def _not_armed(self, records: list[Output], detail: str) -> list[Output]:
         """Nothing was armed, so no record may say so, and the answer says why."""
         return [
-            replace(record, accepted=False, code="guard_refused", message=detail[:400], state=self.state)
+            replace(record, accepted=False, code=AnswerCode.GUARD_REFUSED, message=detail[:400], state=self.state)
             if isinstance(record, Answer)
             else record
             for record in records

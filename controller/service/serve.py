@@ -29,7 +29,7 @@ from ebbset.controller.link.settings import ServeSettings
 from ebbset.controller.messages import codec
 from ebbset.controller.messages.actions import Answer, Output, SendArm, SendLoad, SendRelease, SendUnload
 from ebbset.controller.messages.events import BadInput, Event, GuardRefused, Requested, Tick
-from ebbset.controller.messages.reasons import State
+from ebbset.controller.messages.reasons import AnswerCode, State
 from ebbset.controller.policies.policy import PolicyFactory
 from ebbset.controller.recording.replay import POLICY_FACT
 from ebbset.controller.regulation.set_controller import SetController
@@ -277,7 +277,11 @@ class Served:
         if obstacle is None:
             return False
         _log.error("arming_refused", why=obstacle)
-        self._refuse(request.correlation_id, "controller_stopping" if self._stopping else "recording_failed", obstacle)
+        self._refuse(
+            request.correlation_id,
+            AnswerCode.CONTROLLER_STOPPING if self._stopping else AnswerCode.RECORDING_FAILED,
+            obstacle,
+        )
         return True
 
     def _recording_obstacle(self) -> str | None:

@@ -7,13 +7,23 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from ebbset.models.contract.field_types import Finite, Load, Message, PerCable, ReportText, RigTime, Sequence, Token
+from ebbset.models.contract.field_types import (
+    CommandNumber,
+    Finite,
+    Load,
+    Message,
+    PerCable,
+    ReportText,
+    RigTime,
+    StrictMessage,
+    Token,
+)
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 
 
-class _Command(Message):
+class _Command(StrictMessage):
     nonce: Token
-    seq: Sequence = Field(description="counts up within a nonce; a repeated or lower number is refused")
+    seq: CommandNumber = Field(description="counts up within a nonce; a repeated or lower number is refused")
 
 
 class ArmCommand(_Command):
@@ -94,7 +104,7 @@ class StateReport(StateFields, _HostTimed):
 class Quantity(BaseModel):
     """One named number that a decision used."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="ignore")
 
     name: str
     value: Finite | None
@@ -108,7 +118,9 @@ class Quantity(BaseModel):
 class DecisionReport(Message):
     """One decision with everything it was based on."""
 
-    seq: Sequence
+    seq: CommandNumber = Field(
+        description="counts decisions up by one; begins anew with each recording of the controller, which holds one set"
+    )
     nonce: Token | None
     t_host_us: int
     t_rig_us: int | None

@@ -48,13 +48,26 @@ Force = Annotated[
 ]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 RigTime = Annotated[int, Field(ge=0, le=LATEST_US, description="rig clock, microseconds since the rig booted")]
-Sequence = Annotated[int, Field(ge=0, le=LAST_SEQUENCE, description="counts up by one; never repeats within a boot")]
+Sequence = Annotated[
+    int,
+    Field(ge=0, le=LAST_SEQUENCE, description="counts up by one in each topic by itself; never repeats within a boot"),
+]
+CommandNumber = Annotated[int, Field(ge=0, le=LAST_SEQUENCE)]
 PerCable = Annotated[tuple[Load, ...], Field(min_length=1, max_length=2)]
 
 
 class Message(BaseModel):
-    """Base of every wire message: frozen, without unknown fields, version 1."""
+    """Base of every wire message: frozen, version 1; a member that this version does not know is ignored.
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    So a rig, or a controller, of a later minor version is understood by an earlier one.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
 
     version: Literal[1] = 1
+
+
+class StrictMessage(Message):
+    """A message that somebody acts on, command or request: with an unknown member it may mean something else."""
+
+    model_config = ConfigDict(extra="forbid")

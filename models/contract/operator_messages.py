@@ -6,7 +6,7 @@ from enum import StrEnum
 
 from pydantic import Field
 
-from ebbset.models.contract.field_types import Message, Name, ReportText, Token
+from ebbset.models.contract.field_types import Message, Name, ReportText, StrictMessage, Token
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
 
@@ -20,7 +20,7 @@ class RequestAction(StrEnum):
     RELEASE = "release"
 
 
-class OperatorRequest(Message):
+class OperatorRequest(StrictMessage):
     """A person's request. ``arm`` may carry prescription and profile; otherwise the controller uses its own file."""
 
     correlation_id: Token

@@ -8,6 +8,7 @@ from typing import Annotated, Final, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from ebbset.models.contract.field_types import (
+    CommandNumber,
     Force,
     Message,
     PerCable,
@@ -58,7 +59,7 @@ class RigIdentity(Message):
 class CableSamples(BaseModel):
     """Samples of one cable, as columns of one length."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
 
     position_m: Annotated[tuple[Position, ...], Field(min_length=1, max_length=MAX_SAMPLES_PER_FRAME)]
     velocity_m_s: Annotated[tuple[Velocity, ...], Field(max_length=MAX_SAMPLES_PER_FRAME)] | None = None
@@ -107,7 +108,7 @@ class RepetitionOutcome(StrEnum):
 class CableRepetition(BaseModel):
     """One cable's part of a repetition: the concentric phase only."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
 
     rom_m: Annotated[float, Field(ge=0, le=LONGEST_ROM_M)]
     mean_velocity_m_s: Velocity
@@ -184,7 +185,7 @@ class CommandAck(Message):
 
     boot_id: Token
     nonce: Token
-    command_seq: Sequence
+    command_seq: CommandNumber = Field(description="the seq of the command that this answers")
     t_us: RigTime
     accepted: bool
     refusal: Refusal | None = None

@@ -10,6 +10,8 @@ booted; nothing here assumes that two clocks agree.
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterator
 from enum import StrEnum
 from typing import Any, Final
 
@@ -26,6 +28,8 @@ from ebbset.models.contract.operator_messages import OperatorAnswer, OperatorReq
 from ebbset.models.contract.problems import problems_of
 from ebbset.models.contract.rig_messages import CommandAck, RepetitionSummary, RigEvent, RigIdentity, SampleFrame
 
+CONTRACT_VERSION: Final = "1.1"
+"""Major and minor version. The major one stands in every topic and message; the rules are in the contract itself."""
 TOPIC_ROOT: Final = "ebbset/v1"
 MAX_PAYLOAD_BYTES: Final = 65_536
 
@@ -122,6 +126,33 @@ def decode(topic: Topic, payload: bytes | bytearray | str) -> Any:
         raise _explain(topic, error) from None
     except (ValueError, RecursionError) as error:
         raise BadMessageError(topic, BadMessageCode.NOT_JSON, str(error)[:200]) from None
+
+
+def unknown_members(topic: Topic, payload: bytes) -> tuple[str, ...]:
+    """Members of a valid message that this version does not know, as dotted paths; a receiver ignores them.
+
+    Args:
+        topic: where the payload arrived.
+        payload: JSON that `decode` takes.
+
+    Raises:
+        BadMessageError: `decode` does not take it.
+    """
+    known = _ADAPTERS[topic].dump_python(decode(topic, payload), mode="json")
+    return tuple(_unknown(json.loads(payload), known, ""))
+
+
+def _unknown(given: Any, known: Any, path: str) -> Iterator[str]:
+    if isinstance(given, dict) and isinstance(known, dict):
+        for name, value in given.items():
+            inner = f"{path}.{name}" if path else name
+            if name in known:
+                yield from _unknown(value, known[name], inner)
+            else:
+                yield inner
+    elif isinstance(given, list) and isinstance(known, list):
+        for k, (left, right) in enumerate(zip(given, known, strict=False)):
+            yield from _unknown(left, right, f"{path}[{k}]")
 
 
 def _explain(topic: Topic, error: ValidationError) -> BadMessageError:

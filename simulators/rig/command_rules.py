@@ -66,6 +66,7 @@ class Binding:
     max_ramp_n_per_s: float
     lease_us: int
     deadline_us: int
+    loaded: bool = False
 
 
 @dataclass(slots=True, kw_only=True)

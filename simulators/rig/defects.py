@@ -23,6 +23,10 @@ class Defect(StrEnum):
     LEASE_NEVER_EXPIRES = "lease_never_expires"
     LEASE_EXPIRES_LATE = "lease_expires_late"
     LEASE_EXPIRY_NOT_REPORTED = "lease_expiry_not_reported"
+    LAPSES_SLOWLY = "lapses_slowly"
+    UNLOAD_RENEWS_NOTHING = "unload_renews_nothing"
+    LEASE_STARTS_AT_LOAD = "lease_starts_at_load"
+    LOCKED_AFTER_LAPSE = "locked_after_lapse"
     ACCEPTS_FOREIGN_NONCE = "accepts_foreign_nonce"
     ACCEPTS_SPENT_NONCE = "accepts_spent_nonce"
     ACCEPTS_REPEATED_SEQUENCE = "accepts_repeated_sequence"
@@ -93,6 +97,8 @@ OVERLOOKED: Final[dict[Defect, Refusal]] = {
 """The refusal that a rig with this defect never gives."""
 
 LATE_LEASES: Final = 3
+SLOW_LAPSE: Final = 4.0
+"""How many times slower than the armed ramp a rig that lapses slowly unloads."""
 FORCE_OFFSET_N: Final = 40.0
 HELD_S: Final = 4.0
 """A load that has not changed for so long is held; a shorter one gives nothing away."""

@@ -4,15 +4,11 @@ Pure: no clock, socket or motor. Whoever owns those calls `RigFirmware.handle_co
 `RigFirmware.tick` often (at least each frame, and at `deadline_us`), and drives the motors to ``target_n`` at
 ``ramp_n_per_s``. Nothing here knows the controller's reasons, the lifter or the network.
 
-The rules for judging a command are in `command_rules`. Four decisions are ours where the contract leaves room:
+The rules for judging a command are in `command_rules`. Two decisions are ours where the contract leaves room:
 
 * A judged sequence number counts as used even when the command was refused, so that a refused command cannot come
   back later and be accepted.
-* An unload of the bound set with a new sequence number keeps the *binding* for another lease: it holds no load, so
-  there is nothing that could go stale.
-* A handle that leaves the dock while the load is still rising unloads the rig and ends the binding: a load must never
-  rise in somebody's hands.
-* An unloading may be made faster by a later unload, never slower: who was let go of is not loaded again by a repeat.
+* The rig's own unloading ramp, used when a lease runs out, is steeper than the ramps that most sets are armed with.
 """
 
 from __future__ import annotations
@@ -31,7 +27,7 @@ from ebbset.simulators.rig.command_rules import (
     Situation,
     objections,
 )
-from ebbset.simulators.rig.defects import LATE_LEASES, OVERLOOKED, Defect
+from ebbset.simulators.rig.defects import LATE_LEASES, OVERLOOKED, SLOW_LAPSE, Defect
 
 REMEMBERED_NONCES: Final = 4096
 """How many spent nonces a rig remembers; enough for years of sets between two restarts, and bounded."""
@@ -84,6 +80,7 @@ class RigFirmware:
         self._docked_stuck = defect is Defect.DOCKED_STUCK
         self._overlooked = OVERLOOKED.get(defect) if defect is not None else None
         self._before_stop_n = self.target_n
+        self._locked = False
 
     # --- what the outside may read -------------------------------------------------------------------------------
 
@@ -103,6 +100,8 @@ class RigFirmware:
                 return None
             if defect is Defect.LEASE_EXPIRES_LATE:
                 return bound.deadline_us + (LATE_LEASES - 1) * bound.lease_us
+            if defect is Defect.LEASE_STARTS_AT_LOAD and not bound.loaded:
+                return None
         return bound.deadline_us
 
     # --- commands ------------------------------------------------------------------------------------------------
@@ -134,6 +133,8 @@ class RigFirmware:
             if objection is not self._overlooked:
                 refusal = objection
                 break
+        if refusal is None and self._locked and isinstance(command, ARM):
+            refusal = Refusal.FOREIGN_NONCE
         newer = bound is not None and command.nonce == bound.nonce and command.seq > bound.last_seq
         if bound is not None and newer:
             bound.last_seq = command.seq
@@ -159,6 +160,7 @@ class RigFirmware:
             if self._bound is None:
                 self._bound = self._limits_of_its_own(command.nonce, t_us)
             self._bound.deadline_us = t_us + command.lease_ms * 1_000
+            self._bound.loaded = True
             # a rig that overlooks a wrong number of targets takes the first ones and keeps the rest
             told_n = command.target_n
             self.target_n = told_n if len(told_n) == own.cables else (*told_n, *self.target_n)[: own.cables]
@@ -169,7 +171,8 @@ class RigFirmware:
             )
         elif isinstance(command, UNLOAD):
             self._unload(min(command.ramp_n_per_s, own.max_ramp_n_per_s))
-            if self._bound is not None and newer:
+            self._locked = False
+            if self._bound is not None and newer and self.defect is not Defect.UNLOAD_RENEWS_NOTHING:
                 self._bound.deadline_us = t_us + self._bound.lease_us
         elif isinstance(command, ARM):
             self._bound = Binding(
@@ -220,7 +223,7 @@ class RigFirmware:
             self._docked = docked
         deadline_us = self.deadline_us
         if deadline_us is not None and t_us >= deadline_us:
-            self._lapse()
+            self._lapse_by_time()
             if self.defect is not Defect.LEASE_EXPIRY_NOT_REPORTED:
                 notices.append(Notice(t_us, RigEventKind.LEASE_EXPIRED))
         own = self.settings
@@ -229,6 +232,15 @@ class RigFirmware:
             self._watch(notices, t_us, RigEventKind.OVER_TRAVEL, travel_m, own.travel_limit_m, "m")
             self._watch(notices, t_us, RigEventKind.OVER_SPEED, speed_m_s, own.speed_limit_m_s, "m/s")
         return tuple(notices) if notices else ()
+
+    def _lapse_by_time(self) -> None:
+        """The lease has run out."""
+        bound = self._bound
+        self._lapse()
+        if bound is not None and self.defect is Defect.LAPSES_SLOWLY:
+            self.ramp_n_per_s = bound.max_ramp_n_per_s / SLOW_LAPSE
+        if bound is not None and self.defect is Defect.LOCKED_AFTER_LAPSE:
+            self._locked = not bound.loaded
 
     def _rising(self, applied_n: tuple[float, ...]) -> bool:
         return any(target > applied + _RISING_N for target, applied in zip(self.target_n, applied_n, strict=True))
@@ -281,8 +293,9 @@ class RigFirmware:
             self.ramp_n_per_s = max(ramp_n_per_s, self.ramp_n_per_s)
 
     def _lapse(self, *, forget: bool = True) -> None:
-        """Unload at the rig's own ramp and end the binding for good."""
-        self._unload(self.settings.unload_ramp_n_per_s)
+        """Unload at the rig's own ramp, or the armed one if that is steeper, and end the binding for good."""
+        own_n_per_s = self.settings.unload_ramp_n_per_s
+        self._unload(own_n_per_s if self._bound is None else max(own_n_per_s, self._bound.max_ramp_n_per_s))
         if self._bound is not None and forget:
             self._spent[self._bound.nonce] = None
             if len(self._spent) > REMEMBERED_NONCES:

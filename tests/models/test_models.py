@@ -217,7 +217,6 @@ def test_a_good_frame_decodes() -> None:
         (frame(t_us=[10, 20, 30]), BadMessageCode.INVALID_FIELD, "one for each t_us"),
         (frame(cables=[]), BadMessageCode.INVALID_FIELD, "cables"),
         (frame(seq="four"), BadMessageCode.INVALID_FIELD, "seq"),
-        (frame(colour="red"), BadMessageCode.INVALID_FIELD, "colour"),
         (b'{"version": 1}', BadMessageCode.MISSING_FIELD, "boot_id is missing"),
         (b"not json", BadMessageCode.NOT_JSON, "JSON"),
         (b"\xff\xfe\x00", BadMessageCode.NOT_JSON, ""),

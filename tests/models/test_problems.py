@@ -113,7 +113,11 @@ TABLE: tuple[tuple[str, Callable[[], Any], str], ...] = (
         load(foo=3),
         "load.foo is 3; allowed: no such field; docs/prescription.md lists the fields there are",
     ),
-    ("extra_forbidden", identity(mood="fine"), "mood is 'fine'; allowed: no such field"),
+    (
+        "extra_forbidden",
+        sent(Topic.REQUEST, {"version": 1, "correlation_id": "c-000001", "action": "stop", "operator": "o", "mood": 1}),
+        "mood is 1; allowed: no such field",
+    ),
     ("extra_forbidden", profile(mood="fine"), "mood is 'fine'; allowed: no such field"),
     ("literal_error", order(version=2), "version is 2; allowed: 1"),
     ("literal_error", load(cables="both"), "load.cables is 'both'; allowed: 'coupled' or 'independent'"),

@@ -13,7 +13,15 @@ from ebbset.controller.messages.actions import SendArm, SendLoad, SendRelease, S
 from ebbset.models.contract.controller_messages import ArmCommand, LoadCommand
 from ebbset.models.contract.rig_messages import Refusal, RigEventKind
 from ebbset.simulators.rig.command_rules import AnyCommand, FirmwareSettings
-from ebbset.simulators.rig.defects import FORCE_OFFSET_N, LATE_LEASES, OVERLOOKED, Defect, FrameContent, distort
+from ebbset.simulators.rig.defects import (
+    FORCE_OFFSET_N,
+    LATE_LEASES,
+    OVERLOOKED,
+    SLOW_LAPSE,
+    Defect,
+    FrameContent,
+    distort,
+)
 from ebbset.simulators.rig.firmware import Notice, Reply, RigFirmware
 
 SETTINGS = FirmwareSettings(cables=1, max_load_n=1_000.0, min_load_n=20.0, max_ramp_n_per_s=1_500.0, max_lease_ms=1_000)
@@ -221,6 +229,38 @@ def test_only_a_new_unload_of_the_bound_set_keeps_the_binding() -> None:
     assert bench.tick(200) == [RigEventKind.LEASE_EXPIRED]
 
 
+def test_the_lease_starts_at_arming_and_every_accepted_command_of_the_set_renews_it() -> None:
+    bench = Bench().armed()
+    for seq in range(2, 12):
+        assert bench.tick(LEASE_MS - 1) == []
+        assert bench.send(SendUnload(nonce=NONCE, seq=seq, ramp_n_per_s=200.0)).accepted
+    assert bench.send(load(12, 400.0, bench.t_us)).accepted
+    assert bench.tick(LEASE_MS - 1) == []
+    # A refused command of the set renews nothing, and neither does an accepted one of nobody's.
+    assert not bench.send(load(13, 600.0, bench.t_us)).accepted
+    assert bench.tick(1) == [RigEventKind.LEASE_EXPIRED]
+
+
+def test_a_rig_whose_controller_dies_after_arming_is_free_after_one_lease() -> None:
+    bench = Bench().armed()
+    assert bench.tick(LEASE_MS - 1) == []
+    assert bench.send(arm(1, nonce="nonce-0002")).refusal is Refusal.FOREIGN_NONCE
+    assert bench.tick(1) == [RigEventKind.LEASE_EXPIRED]
+    assert bench.send(load(2, 400.0, bench.t_us)).refusal is Refusal.SPENT_NONCE
+    assert bench.send(arm(1, nonce="nonce-0002")).accepted
+
+
+@pytest.mark.parametrize(("armed_n_per_s", "lapse_n_per_s"), [(800.0, 1_000.0), (1_500.0, 1_500.0)])
+def test_at_the_end_of_a_lease_the_load_goes_off_no_slower_than_armed(
+    armed_n_per_s: float, lapse_n_per_s: float
+) -> None:
+    bench = Bench()
+    assert bench.send(arm(max_ramp_n_per_s=armed_n_per_s)).accepted
+    assert bench.send(load(2, 400.0, bench.t_us)).accepted
+    assert bench.tick(LEASE_MS) == [RigEventKind.LEASE_EXPIRED]
+    assert (bench.firmware.target_n, bench.firmware.ramp_n_per_s) == ((0.0,), lapse_n_per_s)
+
+
 def test_release_spends_the_nonce_for_good_and_may_come_twice() -> None:
     bench = Bench().loaded(400.0)
     assert bench.send(SendRelease(nonce="nonce-9999", seq=9)).refusal is Refusal.FOREIGN_NONCE
@@ -407,6 +447,25 @@ def test_lease_defects() -> None:
     silent = Bench(Defect.LEASE_EXPIRY_NOT_REPORTED).loaded()
     assert silent.tick(LEASE_MS) == []
     assert silent.firmware.target_n == (0.0,)
+    slow = Bench(Defect.LAPSES_SLOWLY).loaded()
+    slow.tick(LEASE_MS)
+    assert slow.firmware.ramp_n_per_s == 800.0 / SLOW_LAPSE
+
+
+def test_defects_of_a_lease_before_the_first_load() -> None:
+    unrenewed = Bench(Defect.UNLOAD_RENEWS_NOTHING).armed()
+    unrenewed.tick(LEASE_MS - 1)
+    assert unrenewed.send(SendUnload(nonce=NONCE, seq=2, ramp_n_per_s=200.0)).accepted
+    assert unrenewed.tick(1) == [RigEventKind.LEASE_EXPIRED]
+    endless = Bench(Defect.LEASE_STARTS_AT_LOAD).armed()
+    assert endless.tick(60_000) == []
+    assert endless.send(load(2, 400.0, endless.t_us)).accepted
+    assert endless.tick(LEASE_MS) == [RigEventKind.LEASE_EXPIRED]
+    locked = Bench(Defect.LOCKED_AFTER_LAPSE).armed()
+    assert locked.tick(LEASE_MS) == [RigEventKind.LEASE_EXPIRED]
+    assert locked.send(arm(1, nonce="nonce-0002")).refusal is Refusal.FOREIGN_NONCE
+    locked.send(SendUnload(nonce="nonce-9999", seq=1, ramp_n_per_s=200.0))
+    assert locked.send(arm(2, nonce="nonce-0002")).accepted
 
 
 def test_ramp_and_loading_defects() -> None:

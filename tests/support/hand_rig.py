@@ -1,7 +1,8 @@
 """A rig written by hand from the published contract: paho-mqtt, jsonschema and nothing of the project.
 
-Run as a program: ``hand_rig.py PORT RIG frames|repetitions 3.1.1|5``. It lives until its standard input closes, then
-prints what it saw as one JSON line. Everything it sends and receives is validated against ``contract/*.json``.
+Run as a program: ``hand_rig.py PORT RIG frames|repetitions 3.1.1|5 CONTRACT``. It lives until its standard input
+closes, then prints what it saw as one JSON line. Everything it sends and receives is validated against the schemas in
+the folder CONTRACT.
 """
 
 from __future__ import annotations
@@ -20,7 +21,6 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.support.plain_lifter import PlainLifter
 
-CONTRACT = Path(__file__).parents[2] / "contract"
 DT_S = 0.01
 SAMPLES = 5
 MAX_LOAD_N = 900.0
@@ -29,19 +29,19 @@ MAX_RAMP = 2_000.0
 OWN_RAMP = 600.0
 
 
-def validator(name: str) -> Draft202012Validator:
-    return Draft202012Validator(json.loads((CONTRACT / f"{name}.schema.json").read_text()))
+def validator(contract: Path, name: str) -> Draft202012Validator:
+    return Draft202012Validator(json.loads((contract / f"{name}.schema.json").read_text()))
 
 
 class HandRig:
     """Binding, leases, ramp and refusals as the contract's words ask, around a plain lifter."""
 
-    def __init__(self, port: int, name: str, telemetry: str, protocol: str) -> None:
+    def __init__(self, port: int, name: str, telemetry: str, protocol: str, contract: Path) -> None:
         self.root = f"ebbset/v1/{name}/"
         self.telemetry = telemetry
         self.boot_id = f"boot-{random.getrandbits(48):012x}"
         self.schemas = {
-            topic: validator(topic.replace("/", "_"))
+            topic: validator(contract, topic.replace("/", "_"))
             for topic in ("rig/identity", "rig/frame", "rig/repetition", "rig/event", "rig/ack", "ctl/command")
         }
         self.began = time.monotonic()
@@ -130,16 +130,18 @@ class HandRig:
 
     def obey(self, command: dict[str, Any]) -> str | None:
         kind, nonce, seq = command["kind"], command["nonce"], command["seq"]
-        if kind in ("unload", "release"):
-            ramp = min(command.get("ramp_n_per_s", OWN_RAMP), MAX_RAMP)
+        ours = self.bound is not None and nonce == self.bound["nonce"]
+        if kind == "release":
+            if ours:
+                self.lapse()
+            return None if nonce in self.spent else "foreign_nonce"
+        if kind == "unload":
+            ramp = min(command["ramp_n_per_s"], MAX_RAMP)
             self.ramp = ramp if self.target_n > 0.0 else max(ramp, self.ramp)
             self.target_n = 0.0
-            if self.bound is not None and nonce == self.bound["nonce"]:
+            if self.bound is not None and ours and seq > self.last_seq:
                 self.lease_ends = time.monotonic() + self.bound["lease_ms"] / 1000
-                self.last_seq = max(self.last_seq, seq)
-                if kind == "release":
-                    self.spent.add(nonce)
-                    self.bound = None
+                self.last_seq = seq
             return None
         if nonce in self.spent:
             return "spent_nonce"
@@ -152,6 +154,13 @@ class HandRig:
             self.lease_ends = time.monotonic() + command["lease_ms"] / 1000
             return None
         return self.load(command)
+
+    def lapse(self) -> None:
+        """Unload, no slower than armed, and spend the nonce."""
+        if self.bound is not None:
+            self.ramp = max(OWN_RAMP, self.bound["max_ramp_n_per_s"])
+            self.spent.add(self.bound["nonce"])
+        self.bound, self.target_n = None, 0.0
 
     def load(self, command: dict[str, Any]) -> str | None:
         bound, now = self.bound, self.now_us()
@@ -190,8 +199,7 @@ class HandRig:
             time.sleep(max(0.0, due - time.monotonic()))
             with self.lock:
                 if self.bound is not None and time.monotonic() > self.lease_ends:
-                    self.spent.add(self.bound["nonce"])
-                    self.bound, self.target_n, self.ramp = None, 0.0, OWN_RAMP
+                    self.lapse()
                     self.seen["lease_expiries"] += 1
                     self.event("lease_expired")
                 step = self.ramp * DT_S
@@ -201,9 +209,7 @@ class HandRig:
                     was_docked = self.lifter.docked
                     self.event("docked" if was_docked else "undocked")
                     if not was_docked and self.target_n > self.applied_n + 1.0:
-                        if self.bound is not None:
-                            self.spent.add(self.bound["nonce"])
-                        self.bound, self.target_n, self.ramp = None, 0.0, OWN_RAMP
+                        self.lapse()
                         self.event("fault")
                 if self.telemetry == "repetitions":
                     self.summarise()
@@ -267,8 +273,8 @@ class HandRig:
 
 
 def main() -> None:
-    port, name, telemetry, protocol = int(sys.argv[1]), sys.argv[2], sys.argv[3], sys.argv[4]
-    rig = HandRig(port, name, telemetry, protocol)
+    port, name, telemetry, protocol, contract = sys.argv[1:6]
+    rig = HandRig(int(port), name, telemetry, protocol, Path(contract))
     done = threading.Event()
     runner = threading.Thread(target=rig.run, args=(done,), daemon=True)
     runner.start()

@@ -17,6 +17,7 @@ from tests.support.brokers import Mosquitto
 from tests.support.operators import PATIENCE_S
 
 HERE = Path(__file__).parent
+CONTRACT = HERE.parents[1] / "contract"
 
 
 def settings_for(
@@ -55,7 +56,9 @@ async def serving(settings: ServeSettings, *, expect: int = 0, **more: Any) -> A
 
 
 @contextlib.asynccontextmanager
-async def hand_rig(port: int, rig: str, telemetry: str = "frames", protocol: str = "3.1.1") -> AsyncIterator[Any]:
+async def hand_rig(
+    port: int, rig: str, telemetry: str = "frames", protocol: str = "3.1.1", contract: Path = CONTRACT
+) -> AsyncIterator[Any]:
     """The rig as a process of its own; what it saw is in the mapping afterwards, unless it was killed."""
     process = await asyncio.create_subprocess_exec(
         sys.executable,
@@ -65,6 +68,7 @@ async def hand_rig(port: int, rig: str, telemetry: str = "frames", protocol: str
         rig,
         telemetry,
         protocol,
+        str(contract),
         stdin=asyncio.subprocess.PIPE,
         stdout=asyncio.subprocess.PIPE,
         cwd=HERE.parents[1],
