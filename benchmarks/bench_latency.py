@@ -61,7 +61,7 @@ class Rig:
     def __init__(self, port: int) -> None:
         self.back: dict[str, float] = {}
         self.arrived = threading.Event()
-        self.state = ""
+        self.state, self.ticket = "", ""
         self.answers: dict[str, Any] = {}
         self.acks = 0
         self.seq = 0
@@ -104,7 +104,8 @@ class Rig:
                 },
             )
         elif message.topic.endswith("ctl/state"):
-            self.state = json.loads(message.payload)["state"]
+            report = json.loads(message.payload)
+            self.state, self.ticket = report["state"], report["ticket"]
         elif message.topic.endswith("ctl/answer"):
             answer = json.loads(message.payload)
             self.answers[answer["correlation_id"]] = answer
@@ -126,6 +127,9 @@ class Rig:
 
     def ask(self, action: str, **members: Any) -> None:
         name = f"ask-{action}"
+        members |= {"ticket": self.ticket}
+        if action == "start":
+            members["arming"] = self.answers["ask-arm-0001"]["nonce"]
         self.send("ops/request", {"correlation_id": name + "-0001", "action": action, "operator": "bench", **members})
         self.until(lambda: name + "-0001" in self.answers)
         if not self.answers[name + "-0001"]["accepted"]:

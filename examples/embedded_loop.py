@@ -150,6 +150,7 @@ class Rig:
                 action=action,
                 operator="bench",
                 prescription=ORDER if arming else None,
+                arming=None if arming else self.nonce,
                 fresh_nonce=secrets.token_hex(8) if arming else None,
                 cautions_shown=arming,
             )

@@ -201,6 +201,7 @@ class AdversaryRig:
                 correlation_id=f"adversary-{action.value}",
                 action=action,
                 operator="adversary",
+                arming=None if arming else self._nonce,
                 cautions_shown=arming,
                 fresh_nonce="nonce-of-this-set" if arming else None,
                 prescription=self.case.prescription if arming else None,

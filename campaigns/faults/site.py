@@ -312,6 +312,15 @@ class Site:
         request = {"version": 1, "correlation_id": correlation, "action": action, "operator": "campaign", **members}
         if not await self.until(lambda: self._client is not None, timeout_s=timeout_s) or self._client is None:
             return None
+        if action in ("arm", "start"):
+            if not await self.until(
+                lambda: any(state["ticket"] for state in self.of("state")[-1:]), timeout_s=timeout_s
+            ):
+                return None
+            state = self.of("state")[-1]
+            request["ticket"] = state["ticket"]
+            if action == "start":
+                request["arming"] = state["nonce"] or "nothing-is-armed"
         with contextlib.suppress(aiomqtt.MqttError):
             await self._client.publish(f"ebbset/v1/{self.rig}/ops/request", json.dumps(request), qos=1)
 

@@ -219,6 +219,7 @@ class Arena:
         """A person's request."""
         return {
             "version": 1, "correlation_id": f"ask-{self.messages:08d}", "action": action, "operator": "fuzz",
+            "ticket": "fuzz-run-1", "arming": self.nonce or "nonce-none",
             "cautions_shown": True, "prescription": None, "profile": None,
         }  # fmt: skip
 

@@ -9,14 +9,15 @@ import asyncio
 import secrets
 import time
 from collections.abc import Awaitable, Callable
-from typing import Final
+from typing import Any, Final
 
 import aiomqtt
 
 from ebbset.console.exits import CommandError, Exit
 from ebbset.controller.link.mqtt_link import new_client
 from ebbset.controller.link.settings import BrokerSettings
-from ebbset.models.contract.operator_messages import OperatorAnswer, OperatorRequest, RequestAction
+from ebbset.models.contract.controller_messages import StateReport
+from ebbset.models.contract.operator_messages import NEEDED, OperatorAnswer, OperatorRequest, RequestAction
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.models.contract.wire import BadMessageError, Topic, decode
@@ -25,6 +26,8 @@ ANSWER_TIMEOUT_S: Final = 5.0
 ASK_AGAIN_S: Final = 0.5
 NOT_THERE: Final = frozenset({"rig_offline", "no_telemetry", "not_while_offline", "rig_not_heard"})
 """Codes of refusals that say that the rig is not there yet."""
+_NOTHING_ARMED: Final = "nothing-is-armed"
+"""Named as the arming when the controller says that nothing is; it then says why it cannot start."""
 
 
 class Operator:
@@ -65,20 +68,24 @@ class Operator:
         Raises:
             CommandError: the broker cannot be reached, or no answer came in time.
         """
-        request = OperatorRequest(
-            correlation_id=secrets.token_hex(8),
-            action=action,
-            operator=self._name,
-            cautions_shown=cautions_shown,
-            prescription=prescription,
-            profile=profile,
-        )
+        content: dict[str, Any] = {
+            "correlation_id": secrets.token_hex(8),
+            "action": action,
+            "operator": self._name,
+            "cautions_shown": cautions_shown,
+            "prescription": prescription,
+            "profile": profile,
+        }
         client = new_client(self._broker, f"ebbset-operator-{secrets.token_hex(4)}")
         try:
             async with client:
                 await client.subscribe(Topic.ANSWER.path(self._rig), qos=1)
-                await client.publish(Topic.REQUEST.path(self._rig), request.model_dump_json(), qos=1)
-                return await asyncio.wait_for(self._answer(client, request.correlation_id), timeout_s)
+                async with asyncio.timeout(timeout_s):
+                    if action in NEEDED:
+                        content |= await self._look(client, action)
+                    request = OperatorRequest.model_validate(content)
+                    await client.publish(Topic.REQUEST.path(self._rig), request.model_dump_json(), qos=1)
+                    return await self._answer(client, request.correlation_id)
         except TimeoutError:
             raise CommandError(
                 f"no answer for rig {self._rig!r} within {timeout_s:g} s; is `ebbset serve --rig {self._rig}` running "
@@ -87,6 +94,20 @@ class Operator:
             ) from None
         except aiomqtt.MqttError as error:
             raise no_broker(self._broker, error) from None
+
+    async def _look(self, client: aiomqtt.Client, action: RequestAction) -> dict[str, str]:
+        """What the request needs from the controller's newest state: its ticket, and what is armed."""
+        await client.subscribe(Topic.STATE.path(self._rig), qos=0)
+        async for message in client.messages:
+            try:
+                state: StateReport = decode(Topic.STATE, payload_of(message))
+            except BadMessageError:
+                # An answer to somebody else, or no state that anybody could act on.
+                continue
+            if state.ticket is not None:
+                armed = {"arming": state.nonce or _NOTHING_ARMED} if action is RequestAction.START else {}
+                return {"ticket": state.ticket, **armed}
+        raise TimeoutError
 
     async def _answer(self, client: aiomqtt.Client, correlation_id: str) -> OperatorAnswer:
         async for message in client.messages:

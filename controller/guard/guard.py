@@ -189,7 +189,7 @@ class Guard:
             self._offer = event
         elif event.action is RequestAction.START:
             armed = self._set
-            if armed is not None and not self._stopped and armed.bout < 0:
+            if armed is not None and event.arming == armed.nonce and not self._stopped and armed.bout < 0:
                 # A request that the regulator refused starts nothing; the last before the first load counts.
                 armed.started_us = self._now_us
         else:

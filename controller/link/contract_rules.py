@@ -9,9 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from ebbset.controller.link.inbox import REQUEST_BYTES, REQUESTS_AT_ONCE, REQUESTS_PER_S
 from ebbset.controller.link.mqtt_link import KEEPALIVE_S
 from ebbset.controller.messages.reasons import Action, AnswerCode, Reason, State
 from ebbset.models.contract import wire
+from ebbset.models.contract.constants import ACKNOWLEDGED_WITHIN_S, LONGEST_REQUEST_AGE_S
 from ebbset.models.contract.wire import Topic
 
 
@@ -63,9 +65,10 @@ INTRODUCTION: Final = _rules(
     cannot explain. Commands and requests are strict, because somebody acts on them: a member that is not known, or a
     value outside its schema, refuses the whole message.
 
-    Version 1.1 differs from 1.0 in this: it says when a lease starts and what renews it, and messages other than
-    commands and requests may have members that a receiver does not know. A rig of 1.0 that passes `check-rig` is a rig
-    of 1.1.
+    Version 1.1 differs from 1.0 in this: it says when a lease starts and what renews it; messages other than commands
+    and requests may have members that a receiver does not know; and a request to arm or to start needs a ticket. A rig
+    of 1.0 that passes `check-rig` is a rig of 1.1. An operator of 1.0 can stop and release; to arm and to start it has
+    to be changed, because a request without an age can act long after it was made.
 
     The virtual rig of this project can also listen on `ebbset-bench/v1/<rig>/hands`, where a test bench plays the
     person at it. That topic is no part of the contract; a real rig never subscribes to it.
@@ -245,6 +248,9 @@ LINES: Final = (
             """
             Sent on every change and twice a second, retained. The controller's last will says `offline`.
 
+            `ticket` is the controller's proof of when a request was made, without two clocks that agree: its own
+            count of time. Whoever asks to arm or to start copies it, word for word, from the newest state.
+
             `target_n` is what was commanded, `applied_n` what the rig says it applies.
             """
         ),
@@ -291,8 +297,15 @@ LINES: Final = (
         False,
         "Answer to one request",
         _rules(
-            """
+            f"""
             `correlation_id` is that of the request; a refusal gives a code and a sentence.
+
+            An arming is answered when the rig has acknowledged it, or shows its nonce in a frame: `accepted` then
+            means that both agreed. `rig_refused`: the rig said no, and the sentence says why. `not_acknowledged`:
+            the rig did not answer within {ACKNOWLEDGED_WITHIN_S} s. `not_armed`: something ended the
+            set before that. Every other refusal is the controller's. `nonce` names the arming.
+
+            Decisions, repetitions and results, and then the state, go out before answers.
             """
         ),
     ),
@@ -303,10 +316,26 @@ LINES: Final = (
         False,
         "A person's request",
         _rules(
-            """
+            f"""
             `arm` is refused unless `cautions_shown` is true.
 
-            `stop` and `release` are obeyed in every state and take precedence over everything else.
+            `arm` and `start` bear the `ticket` of the newest `ctl/state`. A ticket that is more than
+            {LONGEST_REQUEST_AGE_S} s old by the controller's clock is refused as `request_too_old`, one of another
+            run of the controller as `unknown_ticket`: look at `ctl/state` and ask again.
+
+            `start` names in `arming` the nonce of the set that it starts, as the answer to the arming gave it; for
+            any other it is refused as `another_arming`.
+
+            `correlation_id` is new for every request. A request to arm or to start that was handled never acts
+            again, however often its bytes come and whatever happened to the connection meanwhile; a copy gets the
+            answer of the first.
+
+            `stop` and `release` need no ticket, are obeyed in every state, as often as they come, and take
+            precedence over everything else.
+
+            {REQUESTS_PER_S:g} requests a second are taken in the long run, {REQUESTS_AT_ONCE:g} at once, and one of
+            more than {REQUEST_BYTES} bytes counts for several. What comes beyond is left out without an answer, but
+            for a stop that has something to stop.
 
             A retained request is ignored.
             """

@@ -2,8 +2,9 @@
 
 This is the only queue of ours between socket and core. Everything but telemetry is decoded on arrival, so that a stop
 is recognised at once. Stops have a mailbox of their own; all stops have the same effect, so a full one loses nothing.
-Telemetry keeps the newest frames and drops the oldest, and frames that waited too long. Everything dropped is counted
-and logged. Never here: sockets, decisions.
+Telemetry keeps the newest frames and drops the oldest, and frames that waited too long. Of requests and of invalid
+messages so many a second are taken in, so that a flood of them neither keeps the core from its work nor fills the
+recording. Everything dropped is counted and logged. Never here: sockets, decisions.
 """
 
 from __future__ import annotations
@@ -16,15 +17,24 @@ from typing import Final
 
 import structlog
 
+from ebbset.controller.link.intake_limit import IntakeLimit
 from ebbset.controller.messages import codec
 from ebbset.controller.messages.events import BadInput, Event, LinkDown, LinkUp, Requested, RigReported, Tick
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.rig_messages import RigEventKind
 from ebbset.models.contract.wire import TOPIC_ROOT, BadMessageError, Topic
 
+REQUESTS_PER_S: Final = 10.0
+REQUESTS_AT_ONCE: Final = 20.0
+REQUEST_BYTES: Final = 8_192
+"""A request of up to this size counts for one, a larger one for as many as it is larger."""
+BAD_PER_S: Final = 10.0
+BAD_AT_ONCE: Final = 20.0
 MAX_WAIT_US: Final = 100_000
 SLOW_US: Final = 2_000
 MAX_CATCH_UP: Final = 512
+LEFT_OUT_EVERY_US: Final = 1_000_000
+LEFT_OUT: Final = "left_out"
 REPORT_EVERY_US: Final = 5_000_000
 _log = structlog.get_logger(__name__)
 
@@ -74,6 +84,7 @@ class Inbox:
         rig: the rig's name; messages of others are bad input.
         now_us: the controller's monotonic clock, microseconds.
         unreadable: called with the correlation id of an invalid request and what is wrong with it.
+        stop_matters: whether a stop has anything to stop; one that has is taken however many came before it.
     """
 
     def __init__(
@@ -81,9 +92,14 @@ class Inbox:
         rig: str,
         now_us: Callable[[], int],
         unreadable: Callable[[str, BadInput], None] = lambda _correlation_id, _why: None,
+        stop_matters: Callable[[], bool] = lambda: True,
     ) -> None:
         self._rig = rig
         self._unreadable = unreadable
+        self._stop_matters = stop_matters
+        self._requests = IntakeLimit(REQUESTS_PER_S, REQUESTS_AT_ONCE)
+        self._bad_messages = IntakeLimit(BAD_PER_S, BAD_AT_ONCE)
+        self._left_out_told_us = 0
         self._now_us = now_us
         self._topics = {topic.path(rig): topic for topic in codec.HEARD}
         self._ready: dict[Stream, deque[Event]] = {stream: deque() for stream in Stream}
@@ -123,12 +139,14 @@ class Inbox:
             self._raw.append((kind, payload, now_us))
         else:
             event = self._decode(kind, payload, now_us)
-            if isinstance(event, BadInput):
-                self._put(Stream.BAD, event)
-                if kind is Topic.REQUEST:
-                    self._parse_partial(payload, event)
-            else:
+            if isinstance(event, Requested):
+                self._put_request(event, payload)
+            elif not isinstance(event, BadInput):
                 self._put(_stream_of(kind, event), event)
+            elif kind is Topic.REQUEST:
+                self._parse_partial(payload, event)
+            else:
+                self._put_bad(event)
         self._something.set()
 
     def link(self, event: LinkUp | LinkDown) -> None:
@@ -148,6 +166,7 @@ class Inbox:
 
     def tick(self) -> None:
         """Time went by. Ticks do not pile up."""
+        self._tell_left_out()
         self._tick_due = True
         self._something.set()
 
@@ -206,15 +225,44 @@ class Inbox:
             return BadInput(now_us=now_us, topic=topic.value, code=error.code.value, detail=error.detail)
 
     def _parse_partial(self, payload: bytes, why: BadInput) -> None:
+        taken = self._put_bad(why)
         correlation_id, stop = codec.parse_partial_request(payload, now_us=why.now_us)
         if stop is not None:
-            self._put(Stream.STOP, stop)
-        elif correlation_id is not None:
+            self._put_request(stop, payload)
+        elif correlation_id is not None and taken:
             self._unreadable(correlation_id, why)
+
+    def _put_request(self, event: Requested, payload: bytes) -> None:
+        """Take a request in, unless too many came; a stop that has something to stop is taken in any case."""
+        taken = self._requests.takes(event.now_us, max(1.0, len(payload) / REQUEST_BYTES))
+        stream = _stream_of(Topic.REQUEST, event)
+        if taken or (stream is Stream.STOP and self._stop_matters()):
+            self._put(stream, event)
+
+    def _put_bad(self, event: BadInput) -> bool:
+        taken = self._bad_messages.takes(event.now_us)
+        if taken:
+            self._put(Stream.BAD, event)
+        return taken
+
+    def _tell_left_out(self) -> None:
+        """Once a second: how many inputs were left out, as an input, so that core and recording know of it, too."""
+        now_us = self._now_us()
+        if now_us - self._left_out_told_us < LEFT_OUT_EVERY_US:
+            return
+        for limit, topic, what in (
+            (self._requests, Topic.REQUEST.value, "requests"),
+            (self._bad_messages, "any", "invalid messages"),
+        ):
+            if count := limit.take_count():
+                self._left_out_told_us = now_us
+                self.dropped["left_out"] += count
+                detail = f"{count} more {what} came than the {limit.per_s:g} a second that are taken in the long run"
+                self._put(Stream.BAD, BadInput(now_us=now_us, topic=topic, code=LEFT_OUT, detail=detail))
 
     def _bad(self, topic: str, code: str, detail: str, now_us: int) -> None:
         short = topic.removeprefix(f"{TOPIC_ROOT}/{self._rig}/")[:200]
-        self._put(Stream.BAD, BadInput(now_us=now_us, topic=short, code=code, detail=detail[:400]))
+        self._put_bad(BadInput(now_us=now_us, topic=short, code=code, detail=detail[:400]))
 
     def _put(self, stream: Stream, event: Event) -> None:
         box = self._ready[stream]

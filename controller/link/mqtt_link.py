@@ -21,9 +21,8 @@ import contextlib
 import functools
 import math
 import socket
-from collections import Counter, deque
+from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any, Final, cast
 
@@ -34,6 +33,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from ebbset.controller.link.inbox import Inbox
+from ebbset.controller.link.outbox import Outbox
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.controller.messages.events import LinkDown, LinkUp
 from ebbset.models.contract.problems import BadDocumentError
@@ -44,7 +44,6 @@ CALL_TIMEOUT_S: Final = 2.0
 COMMAND_TIMEOUT_S: Final = 0.25
 BACKOFF_FIRST_S: Final = 0.2
 BACKOFF_LAST_S: Final = 5.0
-MAX_REPORTS: Final = 512
 _MAX_QUEUED: Final = 10_000
 _MAX_PACKET_BYTES: Final = 2 * 1024 * 1024
 _SUBSCRIPTIONS: Final = (
@@ -56,14 +55,6 @@ _SUBSCRIPTIONS: Final = (
     (Topic.REQUEST, 1),
 )
 _log = structlog.get_logger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class _Report:
-    topic: str
-    payload: bytes
-    qos: int
-    retain: bool
 
 
 class _Diversion(asyncio.Queue[aiomqtt.Message]):
@@ -157,15 +148,14 @@ class Link:
         self._fallback_unload = fallback_unload
         self._client: aiomqtt.Client | None = None
         self._broken: asyncio.Future[None] | None = None
-        self._reports: deque[_Report] = deque()
-        self._state: _Report | None = None
+        self.dropped: Counter[str] = Counter()
+        self._outbox = Outbox(rig, self.dropped)
         self._reports_wake = asyncio.Event()
         self._idle = asyncio.Event()
         self._idle.set()
         self._command_topic = Topic.COMMAND.path(rig)
         self._properties: tuple[tuple[str, int], Properties | None] = (("", 0), None)
         self.connections = 0
-        self.dropped: Counter[str] = Counter()
 
     @property
     def up(self) -> bool:
@@ -204,24 +194,13 @@ class Link:
         return True
 
     def report(self, topic: Topic, payload: bytes) -> None:
-        """Queue a report; unlike commands, reports wait for a link. When too many wait, the oldest is dropped.
+        """Queue a report; unlike commands, reports wait for a link.
 
         Args:
-            topic: a report's topic; a state replaces the state that waits.
+            topic: a report's topic.
             payload: the report as JSON.
         """
-        path = topic.path(self._rig)
-        if topic is Topic.STATE:
-            self._state = _Report(path, payload, 0, retain=True)
-        else:
-            if len(self._reports) >= MAX_REPORTS:
-                self._reports.popleft()
-                self.dropped["report"] += 1
-                dropped = self.dropped["report"]
-                if dropped & (dropped - 1) == 0:
-                    # At 1, 2, 4, 8 …, so that a flood of reports makes no flood of lines.
-                    _log.warning("report_dropped", rig=self._rig, waiting=MAX_REPORTS, dropped=dropped)
-            self._reports.append(_Report(path, payload, 1, retain=False))
+        self._outbox.put(topic, payload)
         self._idle.clear()
         self._reports_wake.set()
 
@@ -313,18 +292,14 @@ class Link:
 
     async def _send_reports(self, client: aiomqtt.Client) -> None:
         while True:
-            report = self._reports[0] if self._reports else self._state
+            report = self._outbox.next()
             if report is None:
                 self._idle.set()
                 self._reports_wake.clear()
                 await self._reports_wake.wait()
                 continue
             await client.publish(report.topic, report.payload, qos=report.qos, retain=report.retain)
-            # Kept until it is out, so that a lost connection loses none.
-            if self._reports and self._reports[0] is report:
-                self._reports.popleft()
-            elif self._state is report:
-                self._state = None
+            self._outbox.done(report)
 
     def _arrived(self, message: aiomqtt.Message) -> None:
         payload = message.payload

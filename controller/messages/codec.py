@@ -64,6 +64,12 @@ _ADAPTERS: Final[dict[str, TypeAdapter[Any]]] = {
 }
 
 
+_MEMBERS: Final = {
+    kind: tuple((field.name, f'"{field.name}":'.encode()) for field in fields(cls)) for cls, kind in KINDS.items()
+}
+_NOTHING: Final[frozenset[str]] = frozenset()
+
+
 class BadRecordError(ValueError):
     """A recorded value that this version cannot read; names the kind and the field."""
 
@@ -96,6 +102,18 @@ def from_json(kind: str, data: bytes) -> Any:
         raise BadRecordError(f"{kind}: {problems_of(error, skip=1)[0]}") from None
     except ValueError as error:
         raise BadRecordError(f"{kind}: {error}") from None
+
+
+def lacking(kind: str, data: bytes) -> frozenset[str]:
+    """Members of a kind that its recorded JSON does not have, because the version that wrote it did not know them.
+
+    Args:
+        kind: kind of the event or output, as recorded.
+        data: its JSON, as `to_json` wrote it.
+    """
+    # A quote inside a text is written with a backslash before it, so that this finds names of members only.
+    missing = [name for name, member in _MEMBERS[kind] if member not in data]
+    return frozenset(missing) if missing else _NOTHING
 
 
 def json_schema(kind: str) -> dict[str, Any]:
@@ -205,14 +223,19 @@ WIRE_FORMS: Final[dict[type, tuple[Topic, type[field_types.Message]]]] = {
 """Topic and message of each output. An output has every field of its message under the same name."""
 
 
-def to_wire(output: Output) -> tuple[Topic, bytes]:
+def to_wire(output: Output, **known_to_shell: Any) -> tuple[Topic, bytes]:
     """Topic and payload of one output: its wire message has the same fields.
+
+    Args:
+        output: what the core put out.
+        known_to_shell: members of the message that the core does not know.
 
     Raises:
         UnsendableError: the output breaks the contract; names the field.
     """
     topic, message = WIRE_FORMS[type(output)]
     try:
-        return topic, message.model_validate(output, from_attributes=True).model_dump_json().encode()
+        sent = message.model_validate(output, from_attributes=True)
+        return topic, sent.model_copy(update=known_to_shell).model_dump_json().encode()
     except ValidationError as error:
         raise UnsendableError(f"{topic.value}: {problems_of(error)[0]}") from None

@@ -120,14 +120,16 @@ class EarlierSet:
 class Requested:
     """A person asked for something. The shell adds what only it has.
 
-    ``fresh_nonce`` was drawn for an ``arm``, which uses it when accepted. ``earlier`` is the previous set, as the core
-    that ran it left it.
+    ``arming`` is the nonce of the set that a ``start`` starts. The shell judged the ``ticket``. ``fresh_nonce`` was drawn
+    for an ``arm``, which uses it when accepted. ``earlier`` is the previous set, as the core that ran it left it.
     """
 
     now_us: int
     correlation_id: str
     action: RequestAction
     operator: str
+    ticket: str | None = None
+    arming: str | None = None
     cautions_shown: bool = False
     fresh_nonce: str | None = None
     prescription: Prescription | None = None

@@ -64,6 +64,7 @@ class Reason(StrEnum):
     RIG_LOST = "rig_lost"
     RIG_FAULT = "rig_fault"
     RIG_REFUSED = "rig_refused"
+    NOT_ACKNOWLEDGED = "not_acknowledged"
     LEASE_EXPIRED = "lease_expired"
     LINK_LOST = "link_lost"
     GUARD_REFUSED = "guard_refused"
@@ -104,6 +105,7 @@ SENTENCES: Final[dict[Reason, str]] = {
     Reason.RIG_LOST: "The rig went offline.",
     Reason.RIG_FAULT: "The rig reported a fault, over-travel or over-speed.",
     Reason.RIG_REFUSED: "The rig refused a command.",
+    Reason.NOT_ACKNOWLEDGED: "The rig did not answer the arming in time.",
     Reason.LEASE_EXPIRED: "The rig unloaded by itself because its lease ran out.",
     Reason.LINK_LOST: "The link to the broker was lost.",
     Reason.GUARD_REFUSED: "The guard refused a command of the controller: a defect, reported as such.",
@@ -148,6 +150,13 @@ class AnswerCode(StrEnum):
     NO_TELEMETRY = "no_telemetry"
     HANDLE_NOT_DOCKED = "handle_not_docked"
     RIG_NOT_HEARD = "rig_not_heard"
+    ANOTHER_ARMING = "another_arming"
+    RIG_REFUSED = "rig_refused"
+    NOT_ACKNOWLEDGED = "not_acknowledged"
+    NOT_ARMED = "not_armed"
     GUARD_REFUSED = "guard_refused"
+    UNKNOWN_TICKET = "unknown_ticket"
+    REQUEST_TOO_OLD = "request_too_old"
+    REPEATED_REQUEST = "repeated_request"
     CONTROLLER_STOPPING = "controller_stopping"
     RECORDING_FAILED = "recording_failed"

@@ -48,12 +48,16 @@ class BadRecordingError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Handled:
-    """One handled input and its outputs as found; ``expected_outputs`` were written."""
+    """One handled input and its outputs as found; ``expected_outputs`` were written.
+
+    ``lacking`` names for each output the members that its version did not have and did not record.
+    """
 
     index: int
     event: Event
     outputs: tuple[Output, ...]
     expected_outputs: int
+    lacking: tuple[frozenset[str], ...]
 
     @property
     def whole(self) -> bool:
@@ -112,6 +116,7 @@ class _Found:
     problems: list[str] = field(default_factory=list)
     inputs: dict[int, tuple[Event, int]] = field(default_factory=dict)
     outputs: dict[int, list[Output]] = field(default_factory=dict)
+    lacking: dict[int, list[frozenset[str]]] = field(default_factory=dict)
 
     def note_loss(self, sentence: str) -> None:
         """Keep a sentence about a place at which messages are lost though the file goes on."""
@@ -349,11 +354,14 @@ def _read_message(record: bytes, offset: int, found: _Found) -> None:
         found.inputs[sequence] = (value, int(count[1]) if count is not None else 0)
     else:
         found.outputs.setdefault(sequence, []).append(value)
+        found.lacking.setdefault(sequence, []).append(codec.lacking(kind, data))
 
 
 def _assemble(found: _Found) -> Recording:
     handled = tuple(
-        Handled(index, event, tuple(found.outputs.get(index, ())), expected)
+        Handled(
+            index, event, tuple(found.outputs.get(index, ())), expected, lacking=tuple(found.lacking.get(index, ()))
+        )
         for index, (event, expected) in sorted(found.inputs.items())
     )
     missing: list[tuple[int, int | None]] = []

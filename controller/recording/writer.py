@@ -32,6 +32,7 @@ from mcap.writer import CompressionType, IndexType, Writer
 from ebbset.controller.messages import codec
 from ebbset.controller.messages.actions import Decision, Output, RepetitionRecord
 from ebbset.controller.messages.events import Acknowledged, Event, RepetitionSeen, RigAnnounced, RigReported, Samples
+from ebbset.models.contract.wire import CONTRACT_VERSION
 
 try:
     import fcntl
@@ -114,7 +115,7 @@ class RecordingWriter:
         self.messages = 0
         self._said_simulated = False
         self._writer.start(profile=PROFILE, library=f"ebbset recording {FORMAT_VERSION}")
-        self._writer.add_metadata(METADATA_BEGIN, {"format": FORMAT_VERSION, **metadata})
+        self._writer.add_metadata(METADATA_BEGIN, {"format": FORMAT_VERSION, "contract": CONTRACT_VERSION, **metadata})
         self._channels: dict[str, int] = {}
         for topic in TOPICS:
             side, kind = topic.split("/")

@@ -33,6 +33,7 @@ SETTLED_AFTER_US: Final = 750_000
 class ArmedSet:
     """An armed set. Times are on the controller's clock except ``moved_t_us``, which is on the rig's.
 
+    ``asked`` is the correlation id of the request to arm, which is answered when the rig has ``acknowledged`` it.
     ``repetitions`` counts completed ones, of the side that has fewer. ``stands`` says that the bout's load has come on;
     ``ending_ramp_n_per_s`` is how fast it goes off for good, in every repeat of that command, and ``unloading_us`` how
     long that takes.
@@ -51,6 +52,8 @@ class ArmedSet:
     silence_allowed_us: int
     coupled: bool
     renew_every_us: int
+    asked: str
+    acknowledged: bool = False
     seq: int = 0
     sent_us: int = 0
     bout: int = 0
@@ -112,6 +115,7 @@ class ArmedSet:
             silence_allowed_us=silence_allowed_ms * 1_000,
             coupled=prescription.load.cables == "coupled",
             renew_every_us=lease_ms * 1_000 // RENEWALS_PER_LEASE,
+            asked=request.correlation_id,
             target_n=(0.0,) * len(cables),
         )
 

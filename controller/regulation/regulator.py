@@ -41,11 +41,20 @@ from ebbset.controller.regulation.set_context import SetContext
 from ebbset.controller.regulation.stop_rules import by_duration, by_time
 from ebbset.controller.regulation.transitions import END_REASONS, TRANSITIONS, Response, Trigger
 from ebbset.controller.regulation.triggers import trigger_of
+from ebbset.models.contract.constants import ACKNOWLEDGED_WITHIN_S
 from ebbset.models.contract.field_types import LAST_SEQUENCE
 
 REPORT_EVERY_US: Final = 500_000
 ENDING_PATIENCE_US: Final = 3_000_000
+ACKNOWLEDGED_WITHIN_US: Final = ACKNOWLEDGED_WITHIN_S * 1_000_000
+ARMING_SEQ: Final = 1
+"""Sequence number of the arm command, the first of its nonce."""
 _COMMANDS: Final = get_args(Command)
+_NOT_ARMED_CODES: Final = {
+    Reason.RIG_REFUSED: AnswerCode.RIG_REFUSED,
+    Reason.NOT_ACKNOWLEDGED: AnswerCode.NOT_ACKNOWLEDGED,
+    Reason.GUARD_REFUSED: AnswerCode.GUARD_REFUSED,
+}
 _REFUSAL_TEXTS: Final = {
     State.OFFLINE: "The rig is not there: no announcement heard on this link.",
     State.IDLE: "Nothing is armed; arm first.",
@@ -87,6 +96,7 @@ class Regulator:
             Response.COMPARE: self._compare,
             Response.HOLD_TO_WORD: self._hold_to_word,
             Response.ABANDON: self._abandon,
+            Response.CONFIRM_ARMING: self._confirm_arming,
             Response.WAIT: self._wait,
             Response.RUN_BOUT: self._run_bout,
             Response.COUNT_REPETITION: self._count_repetition,
@@ -220,9 +230,9 @@ class Regulator:
         self._answer(event, at, accepted=True, code=AnswerCode.ALREADY_STOPPED, message=text)
         return at
 
-    def _answer(self, event: Event, at: Position, *, accepted: bool, code: str, message: str) -> None:
+    def _answer(self, event: Event, at: Position, *, accepted: bool, code: AnswerCode, message: str) -> None:
         if isinstance(event, Requested):
-            self._context.answer(event, at.state, accepted=accepted, code=code, message=message)
+            self._context.answer(event.correlation_id, at.state, accepted=accepted, code=code, message=message)
 
     def _arm(self, event: Event, at: Position) -> Position:
         if not isinstance(event, Requested):
@@ -230,7 +240,7 @@ class Regulator:
         context = self._context
         refusal = refusal_to_arm(event, context.rig, self._policies, context.now_us, last_nonce=context.nonce)
         if refusal is not None:
-            context.answer(event, at.state, accepted=False, code=refusal.code, message=refusal.message)
+            self._answer(event, at, accepted=False, code=refusal.code, message=refusal.message)
             return at
         armed = ArmedSet.of(event, context.rig, self._policies)
         armed.take_over(self._left_behind or event.earlier)
@@ -238,12 +248,31 @@ class Regulator:
         context.nonce = armed.nonce
         context.send_arm(armed)
         context.decide(armed, State.ARMED, "arm", Finding(Reason.ARMED), SENTENCES[Reason.ARMED])
-        text = "Armed and unloaded. Start when the lifter is ready."
-        context.answer(event, State.ARMED, accepted=True, code=AnswerCode.ARMED, message=text)
         return LiveSet(State.ARMED, armed)
+
+    def _confirm_arming(self, event: Event, at: LiveSet) -> Position:
+        """The rig answered a command, perhaps the arming."""
+        self._note(event, at)
+        identity, armed = self._context.rig.identity, at.armed
+        if isinstance(event, Acknowledged) and event.accepted and identity is not None:
+            answered = (event.boot_id, event.nonce, event.command_seq)
+            if answered == (identity.boot_id, armed.nonce, ARMING_SEQ):
+                self._acknowledged(armed)
+        return at
+
+    def _acknowledged(self, armed: ArmedSet) -> None:
+        """The rig is bound to the set, so that whoever asked for it can be told."""
+        if not armed.acknowledged:
+            armed.acknowledged = True
+            text = "Armed and unloaded. Start when the lifter is ready."
+            self._context.answer(armed.asked, State.ARMED, accepted=True, code=AnswerCode.ARMED, message=text)
 
     def _start(self, event: Event, at: LiveSet) -> Position:
         context, armed = self._context, at.armed
+        if isinstance(event, Requested) and event.arming != armed.nonce:
+            text = f"arming is {event.arming!r}; allowed: {armed.nonce!r}, the nonce of what is armed now"
+            self._answer(event, at, accepted=False, code=AnswerCode.ANOTHER_ARMING, message=text)
+            return at
         if context.rig.docked is not True:
             text = "docked is not true; allowed: a docked handle"
             self._answer(event, at, accepted=False, code=AnswerCode.HANDLE_NOT_DOCKED, message=text)
@@ -252,10 +281,8 @@ class Regulator:
             text = "No telemetry within telemetry_timeout_ms."
             self._answer(event, at, accepted=False, code=AnswerCode.NO_TELEMETRY, message=text)
             return at
-        if not context.rig.heard_since(armed.armed_us):
-            text = (
-                "The rig has not yet acknowledged the arming, so there is no rig time for a load to cite; start again."
-            )
+        if not armed.acknowledged or not context.rig.heard_since(armed.armed_us):
+            text = "The rig has not yet acknowledged the arming; start again when it has."
             self._answer(event, at, accepted=False, code=AnswerCode.RIG_NOT_HEARD, message=text)
             return at
         armed.started_us = context.now_us
@@ -291,10 +318,19 @@ class Regulator:
             self._context.send_unload(armed, armed.ending_ramp_n_per_s or armed.ramp_n_per_s)
 
     def _wait(self, event: Event, at: LiveSet) -> Position:
-        silent = self._unloaded(event, at.armed)
+        armed = at.armed
+        silent = self._unloaded(event, armed)
         if silent is not None:
             return self._end(at, silent)
-        self._keep_bound(at.armed)
+        if self._context.rig.rig_nonce == armed.nonce:
+            # A frame that bears the nonce says the same as an acknowledgement, which may be on its way or lost.
+            self._acknowledged(armed)
+        waited_us = self._context.now_us - armed.armed_us
+        if not armed.acknowledged and waited_us > ACKNOWLEDGED_WITHIN_US:
+            allowed_ms = ACKNOWLEDGED_WITHIN_US / 1e3
+            waited = (("waited_ms", waited_us / 1e3),)
+            return self._end(at, Finding(Reason.NOT_ACKNOWLEDGED, waited, (("acknowledged_within_ms", allowed_ms),)))
+        self._keep_bound(armed)
         return at
 
     def _rest(self, event: Event, at: LiveSet) -> Position:
@@ -374,12 +410,18 @@ class Regulator:
         armed.ending(reason, context.now_us, applied_n=context.rig.applied_n)
         self._left_behind = armed.left_behind()
         context.send_unload(armed, armed.ending_ramp_n_per_s)
-        context.decide(armed, at.state, "end", finding, f"{SENTENCES[reason]} {detail}".strip(), from_n=before_n)
-        if reason not in (Reason.LINK_LOST, Reason.RIG_LOST):
-            return LiveSet(State.ENDING, armed)
-        self._finish(armed)
-        context.rig.lost()
-        return NoSet(State.OFFLINE)
+        text = f"{SENTENCES[reason]} {detail}".strip()
+        context.decide(armed, at.state, "end", finding, text, from_n=before_n)
+        lost = reason in (Reason.LINK_LOST, Reason.RIG_LOST)
+        after: Position = NoSet(State.OFFLINE) if lost else LiveSet(State.ENDING, armed)
+        if not armed.acknowledged:
+            armed.acknowledged = True
+            code = _NOT_ARMED_CODES.get(reason, AnswerCode.NOT_ARMED)
+            context.answer(armed.asked, after.state, accepted=False, code=code, message=f"Not armed. {text}")
+        if lost:
+            self._finish(armed)
+            context.rig.lost()
+        return after
 
     def _finish(self, armed: ArmedSet) -> None:
         """Release the rig and report the result of the set."""

@@ -7,8 +7,7 @@ where the set stands.
 from __future__ import annotations
 
 from ebbset.controller.messages.actions import Answer, Decision, Output, SendArm, SendLoad, SendRelease, SendUnload
-from ebbset.controller.messages.events import Requested
-from ebbset.controller.messages.reasons import Limit, Reason, State
+from ebbset.controller.messages.reasons import AnswerCode, Limit, Reason, State
 from ebbset.controller.regulation.armed_set import ArmedSet
 from ebbset.controller.regulation.outcomes import Finding
 from ebbset.controller.regulation.rig_facts import RigFacts
@@ -30,11 +29,11 @@ class SetContext:
         """Usable telemetry was silent for longer than the set allows."""
         return self.rig.silence(self.now_us, since_us=armed.armed_us, allowed_us=armed.silence_allowed_us)
 
-    def answer(self, request: Requested, state: State, *, accepted: bool, code: str, message: str) -> None:
+    def answer(self, correlation_id: str, state: State, *, accepted: bool, code: AnswerCode, message: str) -> None:
         """Answer a request.
 
         Args:
-            request: whose correlation id the answer bears.
+            correlation_id: of the request.
             state: where the set stands once the request was handled.
             accepted: the request was carried out.
             code: for scripts.
@@ -42,7 +41,7 @@ class SetContext:
         """
         self.out.append(
             Answer(
-                correlation_id=request.correlation_id,
+                correlation_id=correlation_id,
                 accepted=accepted,
                 code=code,
                 message=message,

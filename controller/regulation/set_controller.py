@@ -8,11 +8,9 @@ and is recorded as the defect that it is. Pure, like both its parts.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 from ebbset.controller.guard.guard import Guard, Refused
 from ebbset.controller.messages.actions import (
-    Answer,
     Command,
     Decision,
     Output,
@@ -22,7 +20,7 @@ from ebbset.controller.messages.actions import (
     SendUnload,
 )
 from ebbset.controller.messages.events import EarlierSet, Event, GuardRefused
-from ebbset.controller.messages.reasons import AnswerCode, State
+from ebbset.controller.messages.reasons import State
 from ebbset.controller.policies.policy import PolicyFactory
 from ebbset.controller.regulation.regulator import Regulator
 
@@ -79,15 +77,6 @@ class SetController:
         records: list[Output] = [record for record in later if not isinstance(record, _COMMANDS)]
         ended = self._regulator.handle(refusal)
         if isinstance(command, SendArm):
-            records = self._not_armed(records, refused.detail)
+            # Nothing was armed, so no record may say so; the end of the set answers whoever asked.
+            records = [record for record in records if not isinstance(record, Decision)]
         return (*self._passed(event, ended), *records)
-
-    def _not_armed(self, records: list[Output], detail: str) -> list[Output]:
-        """Nothing was armed, so no record may say so, and the answer says why."""
-        return [
-            replace(record, accepted=False, code=AnswerCode.GUARD_REFUSED, message=detail[:400], state=self.state)
-            if isinstance(record, Answer)
-            else record
-            for record in records
-            if not isinstance(record, Decision)
-        ]

@@ -48,6 +48,7 @@ class Response(StrEnum):
     NOTE = "note"
     NOTE_LINK = "note_link"
     COMPARE = "compare"
+    CONFIRM_ARMING = "confirm_arming"
     HOLD_TO_WORD = "hold_to_word"
     ONLINE = "online"
     OFFLINE = "offline"
@@ -146,6 +147,7 @@ _ROWS: Final[dict[State, _Row]] = {
         **_with_set(State.ARMED),
         Trigger.SAMPLES: _WAIT,
         Trigger.TICK: _WAIT,
+        Trigger.ACK: _to(Response.CONFIRM_ARMING, State.ARMED),
         Trigger.ASK_START: _to(Response.START, State.ARMED, State.WORKING),
     },
     State.WORKING: {

@@ -15,6 +15,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import datetime
+import secrets
 import time
 from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
@@ -27,7 +28,7 @@ from ebbset.controller.link.inbox import Inbox
 from ebbset.controller.link.mqtt_link import Link
 from ebbset.controller.link.settings import ServeSettings
 from ebbset.controller.messages import codec
-from ebbset.controller.messages.actions import Answer, Output, SendArm, SendLoad, SendRelease, SendUnload
+from ebbset.controller.messages.actions import Answer, Output, SendArm, SendLoad, SendRelease, SendUnload, StateChanged
 from ebbset.controller.messages.events import BadInput, Event, GuardRefused, Requested, Tick
 from ebbset.controller.messages.reasons import AnswerCode, State
 from ebbset.controller.policies.policy import PolicyFactory
@@ -37,13 +38,16 @@ from ebbset.controller.service.arming import ArmRequests
 from ebbset.controller.service.notices import Notices
 from ebbset.controller.service.policy_registry import Registry, discover
 from ebbset.controller.service.recording_rotation import CannotRecordError, RecordingRotation, log_interrupted_run
+from ebbset.controller.service.request_freshness import NotFresh, RequestFreshness
 from ebbset.controller.service.shutdown import FallbackUnload, cancel_until_done, offline_state
 from ebbset.models.contract.operator_messages import RequestAction
+from ebbset.models.contract.wire import Topic
 
 TICK_S: Final = 0.020
 UNARMED_TICK_S: Final = 0.100
 SHUTDOWN_S: Final = 4.0
 _UNARMED: Final = frozenset({State.OFFLINE, State.IDLE, State.ENDED})
+_STOPPABLE: Final = frozenset({State.ARMED, State.WORKING, State.RESTING})
 _log = structlog.get_logger(__name__)
 
 Observer = Callable[[Event, tuple[Output, ...]], None]
@@ -82,7 +86,9 @@ class Served:
         self._began_ns = time.monotonic_ns()
         began_at = datetime.datetime.now(datetime.UTC)
         self._fallback = FallbackUnload()
-        self.inbox = Inbox(settings.rig, self.now_us, self._answer_unreadable)
+        self.inbox = Inbox(
+            settings.rig, self.now_us, self._answer_unreadable, stop_matters=lambda: self.controller.state in _STOPPABLE
+        )
         self.link = Link(
             settings.broker,
             settings.rig,
@@ -97,6 +103,7 @@ class Served:
         origins = {f"{POLICY_FACT}{name}": origin for name, origin in self._registry.origins.items()}
         self.rotation = RecordingRotation(settings, began_at, {**origins, **(facts or {})})
         self._notices = Notices(settings.rig)
+        self._freshness = RequestFreshness(secrets.token_hex(4))
         self._stopping = False
         self._unarmed = asyncio.Event()
         self._unarmed.set()
@@ -193,6 +200,8 @@ class Served:
 
     async def handle(self, event: Event) -> None:
         """Take one event through core, wire and recording."""
+        if isinstance(event, Requested) and (stale := self._freshness.objection(event, self.now_us())) is not None:
+            event = self._turn_away(event, stale)
         if isinstance(event, Requested) and event.action is RequestAction.ARM:
             if self._refuses_arming(event):
                 return
@@ -255,6 +264,11 @@ class Served:
 
     def _report(self, output: Output) -> None:
         try:
+            if isinstance(output, StateChanged):
+                self.link.report(*codec.to_wire(output, ticket=self._freshness.ticket(self.now_us())))
+                return
+            if isinstance(output, Answer):
+                self._freshness.note(output)
             self.link.report(*codec.to_wire(output))
         except codec.UnsendableError as error:
             _log.error("report_breaks_contract", why=str(error))
@@ -265,6 +279,15 @@ class Served:
             self._recording_obstacle()
 
     # --- arming and recording -----------------------------------------------------------------------------------
+
+    def _turn_away(self, request: Requested, stale: NotFresh) -> BadInput:
+        """Answer a request that must not act; what the core and the recording see instead."""
+        if stale.code is not AnswerCode.REPEATED_REQUEST:
+            self._refuse(request.correlation_id, stale.code, stale.message)
+        elif stale.answer is not None:
+            # Until the first copy is answered there is nothing to say to this one.
+            self._report(stale.answer)
+        return BadInput(now_us=request.now_us, topic=Topic.REQUEST.value, code=stale.code, detail=stale.message)
 
     def _refuses_arming(self, request: Requested) -> bool:
         """Refuse an arm request that must not reach the core; while a set is armed the core answers it."""

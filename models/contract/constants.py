@@ -6,6 +6,10 @@ from typing import Final
 
 RENEWALS_PER_LEASE: Final = 4
 """Whoever commands a rig renews a lease this often within its length; the contract asks for three at least."""
+ACKNOWLEDGED_WITHIN_S: Final = 2
+"""How long a rig may take to answer an arming; it should be 250 ms, and whoever asked waits for it (judgement)."""
+LONGEST_REQUEST_AGE_S: Final = 10
+"""A person who looked longer ago than this may no longer know what they ask for (judgement)."""
 UNLOADED_N: Final = 1.0
 """A rig that says it applies at most this counts as unloaded; judgement, above the rounding of any load cell."""
 INTERVAL_COVERAGE: Final = 0.80

@@ -99,6 +99,9 @@ class StateReport(StateFields, _HostTimed):
     nonce: Token | None = None
     target_n: tuple[Load, ...] = ()
     applied_n: tuple[Load, ...] = ()
+    ticket: Token | None = Field(
+        default=None, description="goes into a request to arm or to start; null from a controller that takes none"
+    )
 
 
 class Quantity(BaseModel):

@@ -153,7 +153,7 @@ class InvariantMonitor:
     def _take_request(self, event: Requested) -> None:
         if event.action in (RequestAction.STOP, RequestAction.RELEASE):
             self._stopped = True
-        elif event.action is RequestAction.START:
+        elif event.action is RequestAction.START and self._arm is not None and event.arming == self._arm.nonce:
             self._started = True
 
     def _take_docked(self, boot_id: str, t_us: int, docked: bool) -> None:

@@ -6,6 +6,7 @@ from typing import Final
 
 from ebbset.controller.messages.actions import Answer
 from ebbset.controller.messages.events import Requested
+from ebbset.controller.messages.reasons import AnswerCode
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
@@ -13,7 +14,7 @@ from ebbset.simulators.closed_loop.controller_side import ControllerSide
 from ebbset.simulators.closed_loop.rig_side import RigSide
 from ebbset.simulators.closed_loop.simulated_set import SetNotRunError, SimulatedSet
 
-_ASK_FRAMES: Final = 20
+_ASK_FRAMES: Final = 60
 
 
 class SimulatedOperator:
@@ -50,7 +51,7 @@ class SimulatedOperator:
             answer = outcome.answers[-1] if len(outcome.answers) > before else None
             if answer is None or answer.accepted:
                 return
-            if answer.code != "no_telemetry":
+            if answer.code not in (AnswerCode.NO_TELEMETRY, AnswerCode.RIG_NOT_HEARD):
                 break
         if answer is not None:
             raise SetNotRunError(f"{action.value} refused: {answer.code}: {answer.message}")
@@ -62,6 +63,7 @@ class SimulatedOperator:
             correlation_id=f"simulated-{action.value}",
             action=action,
             operator="simulated",
+            arming=None if arming else self._nonce,
             cautions_shown=arming,
             fresh_nonce=self._nonce if arming else None,
             prescription=self._prescription if arming else None,

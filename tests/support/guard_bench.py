@@ -54,6 +54,7 @@ class Bench:
         self.t_us = 5_000_000
         self.frame_seq = 0
         self.command_seq = 0
+        self.armed_nonce = NONCE
         self.rig = announced(**identity)
         self.applied_n = (0.0,) * self.rig.cables
         self.see(LinkUp(now_us=0), self.rig)
@@ -85,7 +86,9 @@ class Bench:
 
     def ask(self, action: RequestAction, **changes: Any) -> None:
         base: dict[str, Any] = {"now_us": self.now_us, "correlation_id": "c" * 8, "action": action, "operator": "op"}
-        if action is RequestAction.ARM:
+        if action is RequestAction.START:
+            base["arming"] = self.armed_nonce
+        elif action is RequestAction.ARM:
             base |= {"cautions_shown": True, "fresh_nonce": NONCE, "prescription": self.order}
         self.see(Requested(**{**base, **changes}))
 
@@ -116,7 +119,9 @@ class Bench:
     def rule(self, command: Command) -> str:
         """The rule that the guard refuses by; a command that passes is applied at once by the bench's rig."""
         refused = self.guard.check(command, self.now_us)
-        if refused is None and isinstance(command, SendLoad):
+        if refused is None and isinstance(command, SendArm):
+            self.armed_nonce = command.nonce
+        elif refused is None and isinstance(command, SendLoad):
             self.applied_n = command.target_n
         elif refused is None and isinstance(command, SendUnload):
             self.applied_n = (0.0,) * self.rig.cables

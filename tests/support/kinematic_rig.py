@@ -155,7 +155,9 @@ class KinematicRig:
             "action": action,
             "operator": "coach",
         }
-        if action is RequestAction.ARM:
+        if action is RequestAction.START:
+            base["arming"] = self.nonce
+        elif action is RequestAction.ARM:
             base |= {
                 "cautions_shown": True,
                 "fresh_nonce": f"nonce-{self.now_us}",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import secrets
 from collections.abc import AsyncIterator, Callable
 from typing import Any
 
@@ -24,6 +25,7 @@ class Operator:
         self._client = client
         self._root = f"ebbset/v1/{rig}/"
         self._asked = 0
+        self._who = secrets.token_hex(4)
         self._changed = asyncio.Event()
         self.heard: list[tuple[str, dict[str, Any]]] = []
 
@@ -55,7 +57,12 @@ class Operator:
 
     async def ask(self, action: str, **members: Any) -> dict[str, Any]:
         self._asked += 1
-        correlation = f"ask-{action}-{self._asked:04d}"
+        correlation = f"ask-{action}-{self._who}-{self._asked:04d}"
+        if action in ("arm", "start"):
+            state = await self.until(lambda: next((m for m in self.of("ctl/state")[-1:] if m["ticket"]), None))
+            armed = [m["nonce"] for m in self.of("ctl/answer") if m["code"] == "armed"] or [state["nonce"]]
+            named = {"arming": armed[-1] or "nonce-of-nothing"} if action == "start" else {}
+            members = {"ticket": state["ticket"], **named, **members}
         request = {"version": 1, "correlation_id": correlation, "action": action, "operator": "coach", **members}
         await self._client.publish(self._root + "ops/request", json.dumps(request), qos=1)
         answer: dict[str, Any] = await self.until(

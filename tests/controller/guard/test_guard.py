@@ -549,3 +549,10 @@ def test_an_arming_that_the_guard_refuses_is_answered_as_refused() -> None:
     assert [(answer.accepted, answer.code) for answer in answers] == [(False, "guard_refused")]
     assert not any(isinstance(output, SendArm) for output in outputs)
     assert [d.reason for d in outputs if isinstance(d, Decision)] == [Reason.GUARD_REFUSED]
+
+
+@pytest.mark.parametrize("arming", [None, "nonce-0002"])
+def test_a_start_of_another_arming_opens_nothing(arming: str | None) -> None:
+    bench = Bench().armed()
+    bench.ask(RequestAction.START, arming=arming)
+    assert bench.rule(bench.load_command()) == "not_started"

@@ -20,7 +20,16 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 from structlog.testing import capture_logs
 
-from ebbset.controller.link.inbox import BOUNDS, MAX_WAIT_US, Inbox, Stream
+from ebbset.controller.link.inbox import (
+    BAD_AT_ONCE,
+    BOUNDS,
+    MAX_WAIT_US,
+    REQUEST_BYTES,
+    REQUESTS_AT_ONCE,
+    REQUESTS_PER_S,
+    Inbox,
+    Stream,
+)
 from ebbset.controller.link.mqtt_link import Link
 from ebbset.controller.link.settings import (
     PASSWORD_VARIABLE,
@@ -81,7 +90,8 @@ def put_frame(inbox: Inbox, seq: int) -> None:
 
 
 def request(action: str) -> dict[str, Any]:
-    return {"correlation_id": f"ask-{action}-01", "action": action, "operator": "coach"}
+    needed = {"ticket": "0123abcd-1", "arming": "nonce-0001"}
+    return {"correlation_id": f"ask-{action}-01", "action": action, "operator": "coach", **needed}
 
 
 def report(kind: str) -> dict[str, Any]:
@@ -127,12 +137,50 @@ async def test_a_flood_of_telemetry_or_requests_never_costs_a_stop(inbox: Inbox)
     assert isinstance(first, Requested)
     assert first.action == "stop"
     rest = await all_of(inbox)
-    assert len(rest) == sum(BOUNDS[s] for s in (Stream.TELEMETRY, Stream.REQUEST, Stream.EVENT, Stream.BAD))
+    assert len(rest) == sum(BOUNDS[s] for s in (Stream.TELEMETRY, Stream.EVENT)) + REQUESTS_AT_ONCE + BAD_AT_ONCE
     assert inbox.dropped["telemetry_full"] == 500 - BOUNDS[Stream.TELEMETRY]
-    assert inbox.dropped["request_full"] == 500 - BOUNDS[Stream.REQUEST]
-    assert inbox.dropped["bad_full"] == 500 - BOUNDS[Stream.BAD]
+    inbox.tick()
+    told = [event for event in await all_of(inbox) if isinstance(event, BadInput)]
+    # The stop, too, came beyond what is taken of requests; it counts as one and is handled nevertheless.
+    assert [(event.topic, event.code, event.detail.split()[0]) for event in told] == [
+        ("ops/request", "left_out", str(501 - int(REQUESTS_AT_ONCE))),
+        ("any", "left_out", str(500 - int(BAD_AT_ONCE))),
+    ]
+    inbox.tick()
+    assert [type(event) for event in await all_of(inbox)] == [Tick], "told once"
     # Of telemetry the newest are kept.
     assert [e.seq for e in rest if isinstance(e, Samples)] == list(range(500 - BOUNDS[Stream.TELEMETRY], 500))
+
+
+async def test_a_stop_with_nothing_to_stop_is_left_out_of_a_flood_and_one_with_something_never(clock: Clock) -> None:
+    live = True
+    inbox = Inbox("bench", clock, stop_matters=lambda: live)
+    for _ in range(int(REQUESTS_AT_ONCE)):
+        put(inbox, "ops/request", request("arm"))
+    put(inbox, "ops/request", request("stop"))
+    inbox.message(ROOT + "ops/request", b'{"action": "stop", "operator": 5}', retained=False)
+    found = await all_of(inbox)
+    assert [event.action for event in found[:2]] == ["stop", "stop"], "the misspelt one, too"
+    live = False
+    put(inbox, "ops/request", request("stop"))
+    assert await all_of(inbox) == []
+
+
+async def test_a_flood_that_goes_on_is_taken_at_its_rate_and_a_large_request_counts_for_more(clock: Clock) -> None:
+    inbox, taken = Inbox("bench", clock), 0
+    for _ in range(10_000):
+        clock.us += 1_000
+        put(inbox, "ops/request", request("arm"))
+        if clock.us % 100_000 == 0:
+            taken += sum(isinstance(event, Requested) for event in await all_of(inbox))
+    assert REQUESTS_PER_S * 10 - 1 <= taken <= REQUESTS_PER_S * 10 + REQUESTS_AT_ONCE
+    clock.us += 60_000_000
+    large = {**request("arm"), "profile": None, "prescription": None} | {"operator": "o" * 60}
+    padded = json.dumps(large).encode().ljust(7 * REQUEST_BYTES, b" ")
+    for _ in range(20):
+        inbox.message(ROOT + "ops/request", padded, retained=False)
+    found = [event for event in await all_of(inbox) if isinstance(event, Requested)]
+    assert len(found) == int(REQUESTS_AT_ONCE // 7)
 
 
 async def test_a_flood_of_stops_is_bounded_and_still_a_stop(inbox: Inbox) -> None:

@@ -185,12 +185,14 @@ def test_summaries_reports_acks_and_requests_keep_every_field() -> None:
             "correlation_id": "ask-0001",
             "action": "arm",
             "operator": "coach",
+            "ticket": "0123abcd-17",
             "cautions_shown": True,
             "prescription": prescription.model_dump(mode="json"),
         },
     )
     assert isinstance(request, Requested)
     assert request.prescription == prescription
+    assert (request.ticket, request.arming) == ("0123abcd-17", None)
     assert request.fresh_nonce is None, "the nonce is the shell's to draw, never the wire's"
 
 
@@ -244,7 +246,8 @@ def test_a_decision_keeps_its_numbers_and_a_long_text_is_cut() -> None:
 def test_an_output_has_every_field_of_its_wire_message(kind: type) -> None:
     """What an output lacks would silently go out as the default of its message."""
     _, message = codec.WIRE_FORMS[kind]
-    there = {field.name for field in dataclasses.fields(kind)} | set(dir(kind))
+    from_shell = {"ticket"} if kind is StateChanged else set()
+    there = from_shell | {field.name for field in dataclasses.fields(kind)} | set(dir(kind))
     assert set(message.model_fields) - {"version", "kind"} <= there
 
 

@@ -399,6 +399,7 @@ class GuardMachine(RuleBasedStateMachine):
                 action=action,
                 operator="op",
                 cautions_shown=shown,
+                arming=self.nonce if action is RequestAction.START else None,
                 fresh_nonce=nonce if action is RequestAction.ARM else None,
                 prescription=self.order if action is RequestAction.ARM else None,
             )

@@ -44,6 +44,7 @@ def armed(**identity: Any) -> KinematicRig:
     rig.send(rig.identity(**identity))
     rig.run(0.2)
     rig.ask(RequestAction.ARM)
+    rig.frame()
     return rig
 
 

@@ -82,6 +82,7 @@ def _request(action: RequestAction) -> Callable[[KinematicRig], Event]:
         action=action,
         operator="coach",
         cautions_shown=True,
+        arming=rig.nonce,
         fresh_nonce="nonce-fresh",
         prescription=PRESCRIPTION,
     )
@@ -262,6 +263,9 @@ def test_every_state_meets_every_input(state: State, trigger: Trigger) -> None:
         assert any(isinstance(output, SetResult) for output in outputs), "a lost set has a result"
     armed = any(isinstance(output, SendArm) for output in outputs)
     assert armed == (trigger is Trigger.ASK_ARM and state in (State.IDLE, State.ENDED))
+    if armed:
+        assert not any(isinstance(output, Answer) for output in outputs), "the rig has not taken the arming yet"
+        outputs += list(rig.send(_ack(accepted=True)(rig)))
     if trigger in (Trigger.ASK_ARM, Trigger.ASK_START, Trigger.ASK_STOP, Trigger.ASK_RELEASE):
         assert sum(isinstance(output, Answer) for output in outputs) == 1, "every request is answered, once"
 

@@ -1,0 +1,88 @@
+"""Recordings of an earlier version: what it did not record is not compared, and its requests mean what they meant."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+import re
+from typing import Any
+
+import pytest
+
+from ebbset.controller.messages import codec
+from ebbset.controller.messages.actions import Answer, Output, RepetitionRecord, SetResult
+from ebbset.controller.messages.events import Requested
+from ebbset.controller.recording.older import made_under_1_0
+from ebbset.controller.recording.reader import Recording, parse_recording
+from ebbset.controller.recording.replay import Verdict, replay
+from ebbset.controller.recording.writer import RecordingWriter
+from ebbset.models.contract.operator_messages import RequestAction
+from tests.support.kinematic_rig import POLICIES
+from tests.support.sessions import Pair
+
+
+def recorded(pairs: list[Pair], monkeypatch: pytest.MonkeyPatch, *unknown: str, under_1_0: bool = False) -> Recording:
+    """A recording whose version did not know some members; under 1.0 it also did not say which contract it spoke."""
+
+    def without(value: Any) -> bytes:
+        data = codec_to_json(value)
+        for name in unknown:
+            data = re.sub(rb'"%s":("[^"]*"|[^,}\[{]+),?' % name.encode(), b"", data)
+        return data.replace(b",}", b"}")
+
+    codec_to_json = codec.to_json
+    stream = io.BytesIO()
+    with monkeypatch.context() as patched:
+        patched.setattr(codec, "to_json", without)
+        writer = RecordingWriter(stream, {})
+        for event, outputs in pairs:
+            writer.add(event, outputs)
+        writer.finish({})
+    recording = parse_recording(stream.getvalue())
+    assert recording.metadata.pop("contract") == "1.1"
+    return recording if under_1_0 else dataclasses.replace(recording, metadata={"contract": "1.1"})
+
+
+def test_a_member_that_the_older_version_did_not_record_is_not_compared(
+    session: list[Pair], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    spent = [o.budget_sd for _, outputs in session for o in outputs if isinstance(o, RepetitionRecord)]
+    assert any(value is not None for value in spent), "a member that would differ from what its absence is read as"
+    recording = recorded(session, monkeypatch, "budget_sd")
+    assert replay(recording, POLICIES).verdict is Verdict.SAME
+    lacking = {name for item in recording.handled for names in item.lacking for name in names}
+    assert lacking == {"budget_sd"}
+
+
+def test_a_member_that_it_did_record_is_compared_as_ever(session: list[Pair], monkeypatch: pytest.MonkeyPatch) -> None:
+    changed = [
+        (event, tuple(dataclasses.replace(o, drops=o.drops + 1) if isinstance(o, SetResult) else o for o in outputs))
+        for event, outputs in session
+    ]
+    report = replay(recorded(changed, monkeypatch, "budget_sd"), POLICIES)
+    assert report.verdict is Verdict.DIFFERENT
+    assert report.difference is not None
+    assert (report.difference.kind, report.difference.field) == ("set_result", "drops")
+
+
+def test_a_start_of_1_0_starts_what_was_armed_and_its_answers_are_left_out(
+    session: list[Pair], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Under 1.0 the arming was answered at once, and a start named nothing."""
+
+    def as_1_0(pair: Pair) -> Pair:
+        event, outputs = pair
+        kept: tuple[Output, ...] = tuple(output for output in outputs if not isinstance(output, Answer))
+        if isinstance(event, Requested) and event.action is RequestAction.ARM:
+            answer = next(o for _, out in session for o in out if isinstance(o, Answer))
+            kept = (*kept[:2], answer, *kept[2:])
+        return event, kept
+
+    recording = recorded([as_1_0(pair) for pair in session], monkeypatch, "arming", "ticket", under_1_0=True)
+    assert made_under_1_0(recording.metadata)
+    starts = [i.event for i in recording.handled if isinstance(i.event, Requested) and i.event.action == "start"]
+    assert [start.arming for start in starts] == [None]
+    report = replay(recording, POLICIES)
+    assert report.verdict is Verdict.SAME, str(report.difference)
+    newer = dataclasses.replace(recording, metadata={"contract": "1.1"})
+    assert replay(newer, POLICIES).verdict is Verdict.DIFFERENT

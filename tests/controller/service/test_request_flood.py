@@ -1,0 +1,100 @@
+"""A real flood of requests over a real broker: the end of a set is told first, and the recording stays small."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import itertools
+import json
+import time
+from collections.abc import AsyncIterator, Iterator
+from pathlib import Path
+
+import aiomqtt
+import pytest
+
+from ebbset.controller.link.inbox import REQUESTS_AT_ONCE, REQUESTS_PER_S
+from ebbset.controller.messages.events import BadInput, Requested
+from ebbset.controller.recording.reader import read_recording
+from ebbset.controller.recording.replay import Verdict, replay
+from tests.support.brokers import Mosquitto
+from tests.support.kinematic_rig import POLICIES
+from tests.support.operators import arm_and_start, operator
+from tests.support.served import hand_rig, serving, settings_for
+from tests.support.sessions import auto_drop_order
+
+pytestmark = pytest.mark.broker
+
+
+@contextlib.asynccontextmanager
+async def flood(port: int, rig: str) -> AsyncIterator[Iterator[int]]:
+    """Requests to arm, as fast as this process can send them, each in order, with a prescription of its own."""
+    count = itertools.count()
+    order = auto_drop_order().model_dump(mode="json")
+
+    async def pour(client: aiomqtt.Client) -> None:
+        while True:
+            for _ in range(50):
+                request = {
+                    "correlation_id": f"flood-{next(count):08d}",
+                    "action": "arm",
+                    "operator": "flood",
+                    "ticket": "0123abcd-1",
+                    "cautions_shown": True,
+                    "prescription": order,
+                }
+                await client.publish(f"ebbset/v1/{rig}/ops/request", json.dumps(request), qos=0)
+            await asyncio.sleep(0)
+
+    async with aiomqtt.Client("127.0.0.1", port) as client:
+        pouring = asyncio.create_task(pour(client))
+        try:
+            yield count
+        finally:
+            pouring.cancel()
+            await asyncio.gather(pouring, return_exceptions=True)
+
+
+async def test_under_a_flood_of_requests_the_end_is_told_first_and_the_recording_says_what_it_left_out(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    rig = "flooded"
+    async with (
+        serving(settings_for(broker, tmp_path, rig)) as served,
+        hand_rig(broker.port, rig),
+        operator(broker.port, rig) as person,
+    ):
+        await arm_and_start(person)
+        began_s = time.monotonic()
+        async with flood(broker.port, rig) as count:
+            await person.until(lambda: len(person.of("ops/request")) > 1_000, timeout_s=60)
+            # Whatever ended the set meanwhile, a person's stop included: its end must be told through the flood.
+            await person.publish(
+                "ops/request",
+                json.dumps(
+                    {
+                        "correlation_id": "a-person-stops",
+                        "action": "stop",
+                        "operator": "coach",
+                    }
+                ),
+            )
+            await person.until(lambda: person.of("ctl/result"), timeout_s=30)
+            await person.until_state("ending", "ended", timeout_s=30)
+            answers_before_result = [
+                topic for topic, _ in itertools.takewhile(lambda pair: pair[0] != "ctl/result", person.heard)
+            ].count("ctl/answer")
+            sent = next(count)
+        lasted_s = time.monotonic() - began_s
+        await person.until_state("ended")
+        assert [d["action"] for d in person.of("ctl/decision")].count("end") == 1
+    most = REQUESTS_AT_ONCE + REQUESTS_PER_S * (lasted_s + 2.0)
+    assert sent > 4 * most, "else it was no flood"
+    assert answers_before_result <= most + 3
+    recording = read_recording(served.recordings[0])
+    assert replay(recording, POLICIES).verdict is Verdict.SAME
+    asked = [item.event for item in recording.handled if isinstance(item.event, Requested)]
+    turned_away = [item.event for item in recording.handled if isinstance(item.event, BadInput)]
+    assert len(asked) + len(turned_away) <= most + 20
+    left_out = [int(event.detail.split()[0]) for event in turned_away if event.code == "left_out"]
+    assert sum(left_out) > 500, "the recording says how many it left out"
