@@ -167,6 +167,8 @@ class _Picture:
             head.append(f"   {formatting.seconds(state.elapsed_s)}", style="dim")
         if state.simulated:
             head.append("   simulated", style="dim italic")
+        if report is not None and report.recording_failure is not None:
+            head.append(f"\nnot recorded: {report.recording_failure}", style="bold red")
         shown = [row for row in _ROWS if row.name not in state.hidden]
         figures = [row.figure(state).rjust(_FIGURE_CELLS) for row in shown]
         taken = max((len(row.label) for row in shown), default=0) + max(map(len, figures), default=0) + 2 * _GAP

@@ -251,6 +251,9 @@ LINES: Final = (
             `ticket` is the controller's proof of when a request was made, without two clocks that agree: its own
             count of time. Whoever asks to arm or to start copies it, word for word, from the newest state.
 
+            `recording_failure` says at once, and for as long as it is so, that the recording of this set is not
+            whole, and why. The set goes on; the next arming is refused until a new file can be written.
+
             `target_n` is what was commanded, `applied_n` what the rig says it applies.
             """
         ),

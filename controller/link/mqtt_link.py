@@ -75,6 +75,7 @@ def new_client(
     will: aiomqtt.Will | None = None,
     sink: Callable[[aiomqtt.Message], None] | None = None,
     timeout_s: float = CALL_TIMEOUT_S,
+    anonymous: bool = False,
 ) -> aiomqtt.Client:
     """A client for one connection, clean session, not yet connected.
 
@@ -84,11 +85,12 @@ def new_client(
         will: published by the broker when the connection is lost.
         sink: gets each message in the call in which it was read; the client then keeps no queue.
         timeout_s: how long the broker may take to answer one call.
+        anonymous: give no name, whatever the settings say.
 
     Raises:
         BadDocumentError: certificates or credentials cannot be read.
     """
-    credentials = broker.credentials()
+    credentials = None if anonymous else broker.credentials()
     v5 = broker.protocol == "5"
     properties = None
     if v5:
@@ -126,6 +128,9 @@ class Link:
         rng: draws client identifiers and the jitter of the backoff.
         offline: payload of the state topic that says this controller is gone.
         fallback_unload: gives the payload of a command to send when a defect of ours ends the link, or None.
+
+    Attributes:
+        stood: set once there has been a connection.
     """
 
     def __init__(
@@ -156,6 +161,7 @@ class Link:
         self._command_topic = Topic.COMMAND.path(rig)
         self._properties: tuple[tuple[str, int], Properties | None] = (("", 0), None)
         self.connections = 0
+        self.stood = asyncio.Event()
 
     @property
     def up(self) -> bool:
@@ -251,6 +257,7 @@ class Link:
             self._broken = asyncio.get_running_loop().create_future()
             self._client = client
             self.connections += 1
+            self.stood.set()
             # Before subscribing, since a retained announcement may come with the subscription.
             self._inbox.link(LinkUp(now_us=self._now_us()))
             sender = asyncio.create_task(self._send_reports(client), name="link reports")

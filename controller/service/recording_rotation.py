@@ -25,6 +25,7 @@ from ebbset.controller.messages.actions import Output
 from ebbset.controller.messages.events import Event, Requested
 from ebbset.controller.recording.reader import broken_off
 from ebbset.controller.recording.writer import Recorder
+from ebbset.models.contract.field_types import MOST_TEXT
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.problems import BadDocumentError, Problem
 
@@ -79,6 +80,14 @@ class RecordingRotation:
         if self._holds_set:
             self._set_over = True
             self.recorder.end()
+
+    @property
+    def failure(self) -> str | None:
+        """Why the open file does not hold all that was handled, for people; None while it does."""
+        recorder = self.recorder
+        if recorder.failure is not None:
+            return recorder.failure[:MOST_TEXT]
+        return f"the disk is too slow: {recorder.lost} inputs are missing so far" if recorder.lost else None
 
     @property
     def too_large(self) -> bool:

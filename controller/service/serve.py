@@ -35,6 +35,7 @@ from ebbset.controller.policies.policy import PolicyFactory
 from ebbset.controller.recording.replay import POLICY_FACT
 from ebbset.controller.regulation.set_controller import SetController
 from ebbset.controller.service.arming import ArmRequests
+from ebbset.controller.service.exposure import tell_exposure
 from ebbset.controller.service.notices import Notices
 from ebbset.controller.service.policy_registry import Registry, discover
 from ebbset.controller.service.recording_rotation import CannotRecordError, RecordingRotation, log_interrupted_run
@@ -136,6 +137,7 @@ class Served:
         code = 0
         try:
             async with asyncio.TaskGroup() as group:
+                telling = group.create_task(self._tell_exposure())
                 tasks = [
                     group.create_task(self._watched("link", self.link.run()), name="link"),
                     group.create_task(self._watched("core", self._handle_all()), name="core"),
@@ -147,7 +149,7 @@ class Served:
                 except asyncio.CancelledError:
                     await self._fallback.send(self.link)
                     raise
-                await cancel_until_done(tasks)
+                await cancel_until_done([*tasks, telling])
         except* Exception:
             # `_watched` has logged which part died and why.
             code = 1
@@ -162,6 +164,13 @@ class Served:
             _log.error("part_died", part=name, error=f"{type(error).__name__}: {error}", next="unload, then exit")
             await self._fallback.send(self.link)
             raise
+
+    async def _tell_exposure(self) -> None:
+        try:
+            await tell_exposure(self.settings.broker, self.settings.rig, self.link)
+        except Exception as error:
+            # It only tells; nothing of it may end a set.
+            _log.error("exposure_not_known", error=f"{type(error).__name__}: {error}", next="goes on serving")
 
     async def _stop_in_order(self) -> None:
         """End a set under way as a stop request would, wait for it, and send the reports that still wait."""
@@ -265,7 +274,8 @@ class Served:
     def _report(self, output: Output) -> None:
         try:
             if isinstance(output, StateChanged):
-                self.link.report(*codec.to_wire(output, ticket=self._freshness.ticket(self.now_us())))
+                ticket = self._freshness.ticket(self.now_us())
+                self.link.report(*codec.to_wire(output, ticket=ticket, recording_failure=self.rotation.failure))
                 return
             if isinstance(output, Answer):
                 self._freshness.note(output)

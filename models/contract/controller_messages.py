@@ -102,6 +102,9 @@ class StateReport(StateFields, _HostTimed):
     ticket: Token | None = Field(
         default=None, description="goes into a request to arm or to start; null from a controller that takes none"
     )
+    recording_failure: ReportText | None = Field(
+        default=None, description="why the recording does not hold the whole set; null while it does"
+    )
 
 
 class Quantity(BaseModel):

@@ -30,7 +30,7 @@ WIRE_AND_RECORDED = {
 }
 
 
-CAME_LATER = (b'"ticket":null', b'"arming":null')
+CAME_LATER = (b'"ticket":null', b'"arming":null', b'"recording_failure":null')
 
 
 def as_in_0_1_0(data: bytes) -> bytes:

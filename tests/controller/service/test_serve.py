@@ -165,6 +165,10 @@ async def test_a_recording_that_fails_mid_set_disturbs_nothing_and_the_next_armi
             await person.until(lambda: len(person.of("ctl/repetition")) >= 1)
             assert person.of("ctl/state")[-1]["state"] == "working"
             assert served.rotation.recorder.failure is not None
+            told = await person.until(
+                lambda: next((m for m in person.of("ctl/state")[-1:] if m["recording_failure"]), None)
+            )
+            assert "No space left" in told["recording_failure"]
             await person.ask("stop")
             await person.until_state("ended")
             monkeypatch.setattr(recording_rotation, "LEAST_FREE_BYTES", 2**62)
@@ -177,6 +181,7 @@ async def test_a_recording_that_fails_mid_set_disturbs_nothing_and_the_next_armi
             assert (await person.ask("arm", cautions_shown=True, prescription=order))["accepted"]
             await person.ask("release")
             await person.until_state("ended")
+            assert person.of("ctl/state")[-1]["recording_failure"] is None, "the new file is whole"
     assert [entry["event"] for entry in logs].count("recording_failed") == 1
     assert seen["refused"] == []
     assert seen["lease_expiries"] == 0
