@@ -14,6 +14,7 @@ from ebbset.controller.link.mqtt_link import KEEPALIVE_S
 from ebbset.controller.messages.reasons import Action, AnswerCode, Reason, State
 from ebbset.models.contract import wire
 from ebbset.models.contract.constants import ACKNOWLEDGED_WITHIN_S, LONGEST_REQUEST_AGE_S
+from ebbset.models.contract.rig_messages import Refusal
 from ebbset.models.contract.wire import Topic
 
 
@@ -44,6 +45,43 @@ def _rules(text: str) -> tuple[str, ...]:
     return tuple(" ".join(paragraph.split()) for paragraph in text.strip().split("\n\n"))
 
 
+REFUSALS_OF_ARM: Final[dict[Refusal, str]] = {
+    Refusal.STOPPED: "the emergency stop is latched",
+    Refusal.BAD_MESSAGE: "it breaks its schema",
+    Refusal.SPENT_NONCE: "this nonce is spent",
+    Refusal.FOREIGN_NONCE: "another nonce is bound",
+    Refusal.REPEATED_SEQUENCE: "this nonce is bound already; with a higher `seq` the reason is `spent_nonce`",
+    Refusal.WRONG_CABLES: "ceilings or floors for another number of cables",
+    Refusal.ABOVE_CEILING: "a ceiling above the rig's maximum",
+    Refusal.BELOW_FLOOR: "a floor under the rig's minimum, or above the ceiling",
+    Refusal.RAMP_TOO_STEEP: "a ramp steeper than the rig's",
+    Refusal.LEASE_TOO_LONG: "a lease longer than the rig's",
+}
+"""Why a rig refuses to be armed, in the order in which it judges."""
+REFUSALS_OF_LOAD: Final[dict[Refusal, str]] = {
+    Refusal.STOPPED: "the emergency stop is latched",
+    Refusal.BAD_MESSAGE: "it breaks its schema",
+    Refusal.SPENT_NONCE: "this nonce is spent",
+    Refusal.FOREIGN_NONCE: "another nonce is bound, or none",
+    Refusal.REPEATED_SEQUENCE: "a `seq` not above the last of this nonce",
+    Refusal.WRONG_CABLES: "targets for another number of cables",
+    Refusal.FUTURE_CITATION: "`cites_t_us` is later than the rig's clock",
+    Refusal.STALE_CITATION: "`cites_t_us` is older, by the rig's clock, than the `lease_ms` of this command",
+    Refusal.LEASE_TOO_LONG: "a lease longer than armed",
+    Refusal.ABOVE_CEILING: "a target above the armed ceiling",
+    Refusal.BELOW_FLOOR: "a target between zero and the armed floor",
+    Refusal.RAMP_TOO_STEEP: "a ramp steeper than armed",
+    Refusal.RISE_WHILE_UNDOCKED: "a target above the present target of its cable, with the handle out of the dock; the "
+    "load applied, which may still be on its way, does not count",
+}
+"""Why a rig refuses a load, in the order in which it judges."""
+
+
+def _refusals(kind: str, reasons: dict[Refusal, str]) -> str:
+    """One paragraph: each refusal of a kind of command with its reason."""
+    return f"`{kind}`: " + "; ".join(f"`{refusal}`, {why}" for refusal, why in reasons.items()) + "."
+
+
 INTRODUCTION: Final = _rules(
     f"""
     Load control of a connected resistance rig over MQTT 3.1.1 or 5. SI units; loads and forces in newtons at the
@@ -52,18 +90,18 @@ INTRODUCTION: Final = _rules(
     needs its own stop, limits and watchdog.
 
     Connection. Rig, controller and operators are clients of one broker: port 1883, or 8883 over TLS with the broker's
-    certificate verified, which is what every broker on another machine should be reached by; user name and password as
-    the broker asks. The client identifier is new for every connection, so that no client throws another out. The
-    session is clean (MQTT 5: clean start, no session expiry), the keepalive {KEEPALIVE_S} s, and a client subscribes
-    anew at every connection. A message is one JSON object in UTF-8.
+    certificate verified. Use TLS for a broker on another machine, and user name and password as the broker asks. The
+    client identifier is new for every connection, so that no client throws another out. The session is clean (MQTT 5:
+    clean start, no session expiry), the keepalive {KEEPALIVE_S} s, and a client subscribes anew at every connection. A
+    message is one JSON object in UTF-8.
 
     Versions. A topic and the member `version` bear the major version. A message of another major version is refused
     whole; a new major version is a new topic root (`ebbset/v2`), so that the two never meet. A minor version may add
     members that can be left out, topics, reasons, codes and states; it takes nothing away, changes no meaning and asks
-    nothing new of a rig that was right before. A receiver therefore ignores members that it does not know in whatever
-    a rig reports and a controller reports, and takes an unknown reason, code or state for what it is: one that it
-    cannot explain. Commands and requests are strict, because somebody acts on them: a member that is not known, or a
-    value outside its schema, refuses the whole message.
+    nothing new of a rig that was right before. A receiver ignores members that it does not know in what a rig or a
+    controller reports, and shows an unknown reason, code or state as it stands, without acting on it. Commands and
+    requests are strict, because somebody acts on them: one with an unknown member, or a value outside its schema, is
+    refused whole.
 
     Version 1.1 differs from 1.0 in this: it says when a lease starts and what renews it; messages other than commands
     and requests may have members that a receiver does not know; and a request to arm or to start needs a ticket. A rig
@@ -193,23 +231,18 @@ LINES: Final = (
         False,
         "Commands",
         _rules(
-            """
+            f"""
             `arm` binds nonce, ceiling, floor, steepest ramp and lease, and applies no load; the rig refuses
             every other nonce until this one is released or its lease runs out. A nonce can be armed only once.
             The rig also refuses whatever exceeds its own limits.
 
             `load` holds `target_n` for one lease.
 
-            The rig refuses for the first of these reasons that holds. `arm`: `stopped`; `bad_message`;
-            `spent_nonce`, a nonce armed before; `foreign_nonce`, another set is bound; `wrong_cables`;
-            `above_ceiling`, a ceiling above its own maximum; `below_floor`, a floor under its own minimum or
-            above the ceiling; `ramp_too_steep` and `lease_too_long`, more than its own. `load`: `stopped`;
-            `bad_message`; `spent_nonce`; `foreign_nonce`, none or another set is bound; `repeated_sequence`, a
-            `seq` not above the last of this nonce; `wrong_cables`; `future_citation`; `stale_citation`,
-            `cites_t_us` older by the rig's clock than the `lease_ms` of this command; `lease_too_long`, longer
-            than armed; `above_ceiling`, above the armed ceiling; `below_floor`, between zero and the armed
-            floor; `ramp_too_steep`, steeper than armed; `rise_while_undocked`, above the present target of that
-            cable (not above the load applied, which may still be on its way) while the handle is not docked.
+            The rig refuses for the first of these reasons that holds.
+
+            {_refusals("arm", REFUSALS_OF_ARM)}
+
+            {_refusals("load", REFUSALS_OF_LOAD)}
 
             `seq` counts up within a nonce over all kinds of command; gaps are normal.
 
@@ -248,8 +281,8 @@ LINES: Final = (
             """
             Sent on every change and twice a second, retained. The controller's last will says `offline`.
 
-            `ticket` is the controller's proof of when a request was made, without two clocks that agree: its own
-            count of time. Whoever asks to arm or to start copies it, word for word, from the newest state.
+            `ticket` tells the controller later when a request was made, without two clocks that agree. Whoever
+            asks to arm or to start copies it, word for word, from the newest state.
 
             `recording_failure` says at once, and for as long as it is so, that the recording of this set is not
             whole, and why. The set goes on; the next arming is refused until a new file can be written.

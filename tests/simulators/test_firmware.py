@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 from typing import Any
 
@@ -9,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ebbset.controller.link.contract_rules import REFUSALS_OF_ARM, REFUSALS_OF_LOAD
 from ebbset.controller.messages.actions import SendArm, SendLoad, SendRelease, SendUnload
 from ebbset.models.contract.controller_messages import ArmCommand, LoadCommand
 from ebbset.models.contract.rig_messages import Refusal, RigEventKind
@@ -549,3 +551,45 @@ def test_telemetry_defects_change_one_thing_each() -> None:
     assert changed(Defect.SEQUENCE_REPEATS) == {"seq": 18}
     uneven = changed(Defect.IRREGULAR_SAMPLING)["t_us"]
     assert uneven == (5_000_000, 5_018_000, 5_020_000, 5_030_000)
+
+
+# --- the order of refusals ----------------------------------------------------------------------------------------
+
+
+def test_a_load_that_breaks_two_rules_is_refused_for_the_one_that_the_contract_names_first() -> None:
+    order = list(REFUSALS_OF_LOAD)
+    compared = 0
+    for first, second in itertools.combinations(BROKEN_LOADS, 2):
+        both = BROKEN_LOADS[first] | BROKEN_LOADS[second]
+        if len(both) < len(BROKEN_LOADS[first]) + len(BROKEN_LOADS[second]):
+            continue
+        compared += 1
+        refusal = Bench().armed().send(broken(both)).refusal
+        assert refusal is min(first, second, key=order.index), (first, second)
+    assert compared > 10
+    assert order[-1] is Refusal.RISE_WHILE_UNDOCKED
+    out = Bench().armed()
+    out.docked = False
+    assert out.send(broken({})).refusal is order[-1]
+    for refusal, changes in BROKEN_LOADS.items():
+        out = Bench().armed()
+        out.docked = False
+        assert out.send(broken(changes)).refusal is refusal
+    stopped = Bench().armed()
+    stopped.firmware.press_emergency_stop(stopped.t_us)
+    for changes in BROKEN_LOADS.values():
+        assert stopped.send(broken(changes)).refusal is order[0]
+
+
+def test_an_arming_that_breaks_two_rules_is_refused_for_the_one_that_the_contract_names_first() -> None:
+    order = list(REFUSALS_OF_ARM)
+    for first, second in itertools.combinations(BROKEN_ARMS, 2):
+        both = BROKEN_ARMS[first] | BROKEN_ARMS[second]
+        if len(both) == len(BROKEN_ARMS[first]) + len(BROKEN_ARMS[second]):
+            assert Bench().send(arm(**both)).refusal is min(first, second, key=order.index), (first, second)
+    bound = Bench().armed()
+    for refusal, changes in BROKEN_ARMS.items():
+        first = min(refusal, Refusal.FOREIGN_NONCE, key=order.index)
+        assert bound.send(arm(2, nonce="nonce-0002", **changes)).refusal is first
+    assert bound.send(arm(1)).refusal is Refusal.REPEATED_SEQUENCE
+    assert bound.send(arm(9)).refusal is Refusal.SPENT_NONCE
