@@ -92,3 +92,12 @@ def test_a_simulated_rig_is_called_so_while_one_watches() -> None:
     assert "simulated" not in _text(state)
     state.take(Topic.IDENTITY, json.dumps({**identity, "simulated": True}).encode())
     assert "simulated" in _text(state)
+
+
+def test_a_recording_that_fails_is_told_while_one_watches() -> None:
+    state = LiveState()
+    report = {"t_host_us": 1, "state": "working"}
+    state.take(Topic.STATE, json.dumps(report).encode())
+    assert "not recorded" not in _text(state)
+    state.take(Topic.STATE, json.dumps({**report, "recording_failure": "OSError: No space left on device"}).encode())
+    assert "not recorded: OSError: No space left on device" in _text(state)

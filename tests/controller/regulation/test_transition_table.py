@@ -25,7 +25,7 @@ from ebbset.controller.messages.events import (
     RigReported,
     Tick,
 )
-from ebbset.controller.messages.reasons import Reason, State
+from ebbset.controller.messages.reasons import Action, AnswerCode, Reason, State
 from ebbset.controller.regulation.transitions import (
     END_REASONS,
     TRANSITIONS,
@@ -261,6 +261,9 @@ def test_every_state_meets_every_input(state: State, trigger: Trigger) -> None:
     if after is State.OFFLINE and state in (*ARMED, State.ENDING):
         assert any(isinstance(output, SendRelease) for output in outputs), "a lost set lets its nonce go"
         assert any(isinstance(output, SetResult) for output in outputs), "a lost set has a result"
+    # Every word that goes out is one that the contract lists.
+    assert {output.code for output in outputs if isinstance(output, Answer)} <= set(AnswerCode)
+    assert {output.action for output in outputs if isinstance(output, Decision)} <= set(Action)
     armed = any(isinstance(output, SendArm) for output in outputs)
     assert armed == (trigger is Trigger.ASK_ARM and state in (State.IDLE, State.ENDED))
     if armed:
