@@ -21,10 +21,46 @@ from ebbset.controller.link.contract_rules import INTRODUCTION, LINES, WORDS, Li
 from ebbset.controller.link.mqtt_link import KEEPALIVE_S
 from ebbset.controller.link.settings import PLAIN_PORT, TLS_PORT
 from ebbset.models.contract import wire
-from ebbset.models.contract.wire import CONTRACT_VERSION, TOPIC_ROOT
+from ebbset.models.contract.wire import CONTRACT_VERSION, TOPIC_ROOT, Topic
 
 DOCUMENT: Final = "asyncapi.json"
 _DRAFT: Final = "https://json-schema.org/draft/2020-12/schema"
+_ASKED: Final = {"version": 1, "operator": "mara", "ticket": "9f3c21ab-1742"}
+EXAMPLES: Final[dict[Topic, dict[str, dict[str, Any]]]] = {
+    Topic.REQUEST: {
+        "arm": {**_ASKED, "correlation_id": "b1946ac92492d234", "action": "arm", "cautions_shown": True},
+        "start": {
+            **_ASKED,
+            "correlation_id": "7c6235cd2347c6235",
+            "action": "start",
+            "arming": "591785b794601e21",
+        },
+        "stop": {"version": 1, "operator": "mara", "correlation_id": "e5828c564f71fea3", "action": "stop"},
+    },
+    Topic.COMMAND: {
+        "arm": {
+            "version": 1,
+            "kind": "arm",
+            "nonce": "591785b794601e21",
+            "seq": 1,
+            "ceiling_n": [400.0],
+            "floor_n": [120.0],
+            "max_ramp_n_per_s": 300.0,
+            "lease_ms": 600,
+        },
+        "load": {
+            "version": 1,
+            "kind": "load",
+            "nonce": "591785b794601e21",
+            "seq": 9,
+            "target_n": [400.0],
+            "ramp_n_per_s": 300.0,
+            "lease_ms": 600,
+            "cites_t_us": 81402113,
+        },
+    },
+}
+"""Messages to copy from, for those topics on which somebody acts."""
 _log = structlog.get_logger(__name__)
 
 
@@ -95,6 +131,8 @@ def _message(line: Line) -> dict[str, Any]:
     }
     if line.rules:
         message["description"] = "\n".join(f"- {rule}" for rule in line.rules)
+    if line.topic in EXAMPLES:
+        message["examples"] = [{"name": name, "payload": payload} for name, payload in EXAMPLES[line.topic].items()]
     return message
 
 

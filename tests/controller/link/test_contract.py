@@ -151,3 +151,17 @@ def test_a_command_without_its_kind_fits_no_schema() -> None:
     validator.validate(command)
     del command["kind"]
     assert not validator.is_valid(command)
+
+
+def test_the_examples_are_messages() -> None:
+    for line in contract_rules.LINES:
+        examples = contract_documents.EXAMPLES.get(line.topic, {})
+        told = published(contract_documents.DOCUMENT)["components"]["messages"][line.name].get("examples", [])
+        assert {example["name"]: example["payload"] for example in told} == examples
+        for example in examples.values():
+            Draft202012Validator(published(line.schema_file)).validate(example)
+            wire.decode(line.topic, json.dumps(example))
+    start = contract_documents.EXAMPLES[Topic.REQUEST]["start"]
+    for name in ("ticket", "arming"):
+        lacking = {key: value for key, value in start.items() if key != name}
+        assert not Draft202012Validator(published("ops_request.schema.json")).is_valid(lacking), name
