@@ -91,13 +91,23 @@ async def operator(port: int, rig: str) -> AsyncIterator[Operator]:
             await asyncio.gather(listening, return_exceptions=True)
 
 
+async def armed(person: Operator, order: dict[str, Any]) -> dict[str, Any]:
+    """Ask to arm, again while a busy machine keeps frames back; any other refusal is an error."""
+    async with asyncio.timeout(60):
+        while True:
+            answer = await person.ask("arm", cautions_shown=True, prescription=order)
+            if answer["accepted"]:
+                return answer
+            assert answer["code"] == "no_telemetry", answer
+            frames = len(person.of("rig/frame"))
+            await person.until(lambda seen=frames: len(person.of("rig/frame")) > seen)
+
+
 async def arm_and_start(person: Any, **order: Any) -> None:
     await person.until_state("idle")
     await person.until(lambda: len(person.of("rig/frame")) > 3)
     prescription = auto_drop_order(safety=PATIENT, **order).model_dump(mode="json")
-    armed = await person.ask("arm", cautions_shown=True, prescription=prescription)
-    assert armed["accepted"], armed
-    await person.until(lambda: person.of("rig/ack"))
+    await armed(person, prescription)
     started = await person.ask("start")
     assert started["accepted"], started
     await person.until(lambda: person.of("rig/frame")[-1]["applied_n"][0] > 100)

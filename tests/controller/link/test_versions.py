@@ -14,7 +14,7 @@ from ebbset.controller.messages import codec
 from ebbset.models.contract import wire
 from ebbset.models.contract.wire import BadMessageCode, BadMessageError, Topic
 from tests.support.brokers import Mosquitto
-from tests.support.operators import operator
+from tests.support.operators import armed, operator
 from tests.support.served import hand_rig, serving, settings_for
 from tests.support.sessions import PATIENT, auto_drop_order
 from tests.support.wire_messages import FRAME, IDENTITY
@@ -125,7 +125,7 @@ async def test_a_rig_that_knows_only_the_schemas_of_1_0_serves_a_set(
         await person.until_state("idle")
         await person.until(lambda: len(person.of("rig/frame")) > 3 or telemetry == "repetitions")
         order = auto_drop_order(safety=PATIENT).model_dump(mode="json")
-        assert (await person.ask("arm", cautions_shown=True, prescription=order))["accepted"]
+        await armed(person, order)
         await person.until(lambda: person.of("rig/ack"))
         assert (await person.ask("start"))["accepted"]
         await person.until(lambda: person.of("ctl/repetition"), timeout_s=30)

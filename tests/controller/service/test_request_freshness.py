@@ -18,7 +18,7 @@ from ebbset.models.contract.constants import LONGEST_REQUEST_AGE_S
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.wire import BadMessageError, Topic
 from tests.support.brokers import Mosquitto
-from tests.support.operators import operator
+from tests.support.operators import armed, operator
 from tests.support.served import hand_rig, serving, settings_for
 from tests.support.sessions import PATIENT, auto_drop_order
 
@@ -131,9 +131,8 @@ async def test_what_was_handled_does_not_act_again_over_the_wire(broker: Mosquit
     ):
         await person.until_state("idle")
         await person.until(lambda: len(person.of("rig/frame")) > 3)
-        first = await person.ask("arm", cautions_shown=True, prescription=order)
-        assert first["accepted"], first
-        arm = next(m for m in person.of("ops/request") if m["action"] == "arm")
+        first = await armed(person, order)
+        arm = next(m for m in person.of("ops/request") if m["correlation_id"] == first["correlation_id"])
         await person.publish("ops/request", json.dumps(arm))
         copies = await person.until(
             lambda: [a for a in person.of("ctl/answer") if a["correlation_id"] == arm["correlation_id"]][1:]
@@ -150,8 +149,7 @@ async def test_what_was_handled_does_not_act_again_over_the_wire(broker: Mosquit
         assert (await person.ask("stop"))["code"] == "already_stopped", "neither copy armed or started anything"
         # The rig was not told that the set is over: until its lease runs out it refuses every other nonce.
         await person.until(lambda: any(event["kind"] == "lease_expired" for event in person.of("rig/event")))
-        second = await person.ask("arm", cautions_shown=True, prescription=order)
-        assert second["accepted"], second
+        await armed(person, order)
         await person.publish("ops/request", json.dumps({**start, "correlation_id": "c-of-another"}))
         theirs = await person.until(
             lambda: next((a for a in person.of("ctl/answer") if a["correlation_id"] == "c-of-another"), None)
