@@ -91,6 +91,12 @@ async def operator(port: int, rig: str) -> AsyncIterator[Operator]:
             await asyncio.gather(listening, return_exceptions=True)
 
 
+async def another_frame(person: Operator) -> None:
+    """Wait until the rig has sent one more frame."""
+    before = len(person.of("rig/frame"))
+    await person.until(lambda: len(person.of("rig/frame")) > before)
+
+
 async def armed(person: Operator, order: dict[str, Any]) -> dict[str, Any]:
     """Ask to arm, again while a busy machine keeps frames back; any other refusal is an error."""
     async with asyncio.timeout(60):
@@ -99,8 +105,7 @@ async def armed(person: Operator, order: dict[str, Any]) -> dict[str, Any]:
             if answer["accepted"]:
                 return answer
             assert answer["code"] == "no_telemetry", answer
-            frames = len(person.of("rig/frame"))
-            await person.until(lambda seen=frames: len(person.of("rig/frame")) > seen)
+            await another_frame(person)
 
 
 async def arm_and_start(person: Any, **order: Any) -> None:
