@@ -86,8 +86,8 @@ INTRODUCTION: Final = _rules(
     f"""
     Load control of a connected resistance rig over MQTT 3.1.1 or 5. SI units; loads and forces in newtons at the
     handle, per cable; one or two cables. `t_us` is the rig's own clock in microseconds since it booted; no two clocks
-    are assumed to agree. Everything that safety needs is in the payload. This software is not a safety function: the rig
-    needs its own stop, limits and watchdog.
+    are assumed to agree. Everything that safety needs is in the payload. This software is not a safety function: the
+    rig needs its own stop, limits and watchdog.
 
     Connection. Rig, controller and operators are clients of one broker: port 1883, or 8883 over TLS with the broker's
     certificate verified. Use TLS for a broker on another machine, and user name and password as the broker asks. The

@@ -120,8 +120,8 @@ class EarlierSet:
 class Requested:
     """A person asked for something. The shell adds what only it has.
 
-    ``arming`` is the nonce of the set that a ``start`` starts. The shell judged the ``ticket``. ``fresh_nonce`` was drawn
-    for an ``arm``, which uses it when accepted. ``earlier`` is the previous set, as the core that ran it left it.
+    ``arming`` is the nonce of the set that a ``start`` starts. The shell judged the ``ticket``. ``fresh_nonce`` was
+    drawn for an ``arm``, which uses it when accepted. ``earlier`` is the previous set, as the core that ran it left it.
     """
 
     now_us: int
