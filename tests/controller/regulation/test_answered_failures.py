@@ -43,6 +43,10 @@ def scripted(cables: int, **sections: dict[str, object]) -> ScriptedRig:
     return rig
 
 
+SLOWING: Moves = [(0.1, (velocity_m_s,)) for velocity_m_s in (0.42, 0.34, 0.26, 0.18, 0.1)]
+"""A handle that runs out of strength, at 0.8 m/s²; one that is braked at once was stopped on purpose."""
+
+
 def both(velocity_m_s: float, cables: int) -> tuple[float, ...]:
     return (velocity_m_s,) * cables
 
@@ -72,7 +76,7 @@ def test_with_independent_cables_it_is_a_failure_of_its_own() -> None:
 
 def test_turning_back_again_while_a_slow_ramp_takes_the_load_down_drops_once() -> None:
     rig = scripted(1, load={"ramp_n_per_s": 20.0})
-    attempt: Moves = [(0.5, (0.5,)), (0.34, (0.02,)), (0.7, (-0.35,)), (0.1, (0.0,))]
+    attempt: Moves = [(0.3, (0.5,)), *SLOWING, (0.34, (0.02,)), (0.8, (-0.35,)), (0.1, (0.0,))]
     rig.play(2 * whole(1) + 3 * attempt)
     drops = rig.decisions("drop")
     assert [decision.reason for decision in drops] == [Reason.REVERSAL]
@@ -83,7 +87,7 @@ def test_turning_back_again_while_a_slow_ramp_takes_the_load_down_drops_once() -
 def test_a_rig_whose_load_is_still_on_its_way_down_is_not_said_to_disagree(late_s: float) -> None:
     """A second drop before the first was reached: the load has further to go than the difference of the targets."""
     rig = scripted(1, load={"ramp_n_per_s": 40.0})
-    fail: Moves = [(0.5, (0.5,)), (0.34, (0.02,)), (0.7, (-0.35,)), (0.1, (0.0,))]
+    fail: Moves = [(0.3, (0.5,)), *SLOWING, (0.34, (0.02,)), (0.8, (-0.35,)), (0.1, (0.0,))]
     rig.play(2 * whole(1) + fail)
     assert len(rig.decisions("drop")) == 1
     rig.ramp = 0.0
