@@ -23,7 +23,9 @@ EASED_PART = 2.0
 """Who moves without hurry eases in and out: the velocity of an unhurried movement is a symmetric bell (Flash and Hogan
 1985, 10.1523/JNEUROSCI.05-07-01688.1985). Who gives all there is gathers speed at once and loses it slowly. An ascent
 that gathered speed at most this many times as hard as it lost it was stopped on purpose. Judgement: as measured here a
-bell comes to 1.2 to 2.0, scripted and simulated stalls to 2.3 and more."""
+bell comes to 1.2 to 2.0, scripted and simulated stalls to 2.3 and more. With 20 to 30 samples a second a start is known
+to a sample or two and a quick one comes out gentler, so a start as hard as a hard stop is never a gentle one: a bell
+that steep ends in a hard stop anyway."""
 LOAD_CHANGED_PART = 0.02
 """A load that differs by more than this part from the one at the start has changed; judgement, above sensor noise."""
 
@@ -173,7 +175,7 @@ class Ascent:
         gathered_m_s2 = self._gathered_m_s2
         if self._before_m_s2 > gathered_m_s2 and self._before_m_s >= HALF_WAY_PART * self.peak_m_s:
             gathered_m_s2 = self._before_m_s2
-        return gathered_m_s2 <= EASED_PART * self._lost_m_s2
+        return gathered_m_s2 <= BRAKED_M_S2 and gathered_m_s2 <= EASED_PART * self._lost_m_s2
 
     @property
     def braked(self) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import pytest
@@ -12,15 +13,20 @@ STEP_S = 0.01
 
 
 def driven(
-    velocity_m_s: Callable[[float], float], lasts_s: float, *, load_falling: bool = False, from_m: float = 0.0
+    velocity_m_s: Callable[[float], float],
+    lasts_s: float,
+    *,
+    load_falling: bool = False,
+    from_m: float = 0.0,
+    step_s: float = STEP_S,
 ) -> Ascent:
     """An ascent that was fed a velocity as a function of time, the way that a segmenter feeds it."""
     it = Ascent(0, from_m, 0.0, start_t_us=0, start_m=from_m, load_n=400.0, taking_up=False, load_falling=load_falling)
     x = from_m
-    for k in range(1, round(lasts_s / STEP_S) + 1):
-        t_s = k * STEP_S
+    for k in range(1, round(lasts_s / step_s) + 1):
+        t_s = k * step_s
         v = velocity_m_s(t_s)
-        x += v * STEP_S
+        x += v * step_s
         if v > 0.1:
             it.fast(round(t_s * 1e6), x, v, 0.15)
         else:
@@ -49,6 +55,17 @@ def test_a_movement_without_hurry_was_stopped_on_purpose(lasts_s: float) -> None
 
 def test_who_gathers_speed_at_once_and_loses_it_slowly_ran_out_of_strength() -> None:
     it = driven(runs_out, 1.3)
+    assert it.slowed
+    assert not it.braked
+
+
+def test_a_quick_start_that_few_samples_make_gentler_was_still_no_gentle_one() -> None:
+    """At 20 samples a second a start at once is spread over three of them."""
+
+    def seen(t_s: float) -> float:
+        return 0.03 if t_s < 0.07 else 0.12 if t_s < 0.12 else 0.26 * min(1.0, math.exp(-9.0 * (t_s - 0.55)))
+
+    it = driven(seen, 1.2, step_s=0.05)
     assert it.slowed
     assert not it.braked
 
