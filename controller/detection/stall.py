@@ -37,6 +37,9 @@ LONGEST_FRACTION: Final = 1.2
 LEAST_ROM_M: Final = 0.05
 SLOWED_US: Final = 700_000
 """A handle that slowed down for want of strength and stands for this long counts as stalled."""
+FLICKER_US: Final = 60_000
+"""A handle that slowed down for want of strength and is faster than the stall velocity for less than this has not moved
+on: the muscle trembles, and the filter lets some noise through. Judgement."""
 FIRST_ROM_M: Final = 0.20
 TOP_REST_US: Final = 80_000
 SHORT_TOP_REST_US: Final = 800_000
@@ -83,7 +86,9 @@ class StallRule:
         "_grind_us",
         "_hold_until_us",
         "_limit_us",
+        "_slow_t_us",
         "_slowed_us",
+        "_still_since_us",
         "by_evidence",
         "certain",
         "motion_offset",
@@ -100,6 +105,8 @@ class StallRule:
         self._slowed_us = min(self._limit_us, self._grind_us + SLOWED_US) if self.by_evidence else self._limit_us
         self.motion_offset = MotionOffset(stall.velocity_m_s) if self._grind_us > 0 else None
         self.slow_since_us: int | None = None
+        self._still_since_us = 0
+        self._slow_t_us: int | None = None
         self._hold_until_us = 0
         self._fired = False
 
@@ -128,7 +135,7 @@ class StallRule:
         return t_us < self._hold_until_us
 
     def _restart(self) -> None:
-        self.slow_since_us = None
+        self.slow_since_us = self._slow_t_us = None
         if self.motion_offset is not None:
             self.motion_offset.restart()
 
@@ -149,11 +156,16 @@ class StallRule:
         """
         if self.holding(t_us):
             return None
+        before_us, self._slow_t_us = self._slow_t_us, t_us
         if self.slow_since_us is None:
             self.slow_since_us = t_us - FILTER_LAG_US
+            if before_us is None or t_us - before_us > FLICKER_US:
+                self._still_since_us = self.slow_since_us
             return None
         since = self._ended_us()
         limit_us = self._slowed_us if slowed else self._limit_us
+        if slowed and self.by_evidence and self._grind_us == 0:
+            since = self._still_since_us
         if at_a_top or self._fired or since is None or t_us - since < limit_us:
             return None
         self._fired = True

@@ -90,6 +90,41 @@ def test_a_handle_that_moves_again_starts_the_clock_anew() -> None:
     assert it.slow_since_us == T + LIMIT - FILTER_LAG_US
 
 
+@pytest.mark.parametrize(("flicker_us", "trembles"), [(60_000, True), (60_001, False)])
+def test_who_ran_out_of_strength_and_trembles_has_not_moved_on(flicker_us: int, trembles: bool) -> None:
+    it = rule()
+    it.slow(T, slowed=True)
+    it.slow(T + 300_000, slowed=True)
+    it.moving()
+    it.slow(T + 300_000 + flicker_us, slowed=True)
+    since = T if trembles else T + 300_000 + flicker_us
+    assert it.slow(since - FILTER_LAG_US + 699_999, slowed=True) is None
+    assert it.slow(since - FILTER_LAG_US + 700_000, slowed=True) == pytest.approx(0.7, abs=1e-12)
+
+
+def test_a_tremble_counts_for_no_dwell_and_no_rest_on_purpose() -> None:
+    for it, slowed in ((rule(rule="dwell", dwell_s=0.5), True), (rule(), False)):
+        it.slow(T, slowed=slowed)
+        it.moving()
+        it.slow(T + 10_000, slowed=slowed)
+        limit_us = 500_000 if slowed else LIMIT
+        assert it.slow(T + 10_000 - FILTER_LAG_US + limit_us - 1, slowed=slowed) is None
+        assert it.slow(T + 10_000 - FILTER_LAG_US + limit_us, slowed=slowed) is not None
+
+
+@pytest.mark.parametrize("again", ["recovered", "hold"])
+def test_a_new_ascent_or_load_forgets_the_tremble(again: str) -> None:
+    it = rule()
+    it.slow(T, slowed=True)
+    if again == "hold":
+        it.hold(T + 10_000)
+    else:
+        it.recovered()
+    it.slow(T + 10_000, slowed=True)
+    assert it.slow(T + 10_000 - FILTER_LAG_US + 699_999, slowed=True) is None
+    assert it.slow(T + 10_000 - FILTER_LAG_US + 700_000, slowed=True) is not None
+
+
 def test_evidence_is_a_stall_from_the_prescribed_certainty_on_and_only_once() -> None:
     it = rule(certainty=0.9)
     assert it.certain == score_of(0.9)
