@@ -47,6 +47,8 @@ class StallSeen:
     position_fraction: float | None
     duration_s: float
     probability: float
+    slowed_limit_s: float | None = None
+    """Time at a standstill that alone made it a stall, since the handle had slowed down for want of strength."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -124,6 +124,11 @@ class StallRule:
         """A stall was called and is not over."""
         return self._fired
 
+    @property
+    def slowed_limit_s(self) -> float | None:
+        """Standstill after which a handle that slowed down for want of strength is stalled; None: as any other."""
+        return self._slowed_us * 1e-6 if self._slowed_us < self._limit_us else None
+
     def hold(self, until_us: int) -> None:
         """A drop is under way: judge again from ``until_us`` on."""
         self._hold_until_us = until_us
@@ -269,9 +274,11 @@ class SlowPhase:
         if v < TURN_VELOCITY_M_S:
             return self._turning_back(ascent, t, x, v, f, share, signals)
         at_a_top = self._presumed_top(ascent, x, share)
-        duration_s = self.rule.slow(t, slowed=_for_want_of_strength(ascent, x), at_a_top=at_a_top)
+        slowed = _for_want_of_strength(ascent, x)
+        duration_s = self.rule.slow(t, slowed=slowed, at_a_top=at_a_top)
         if duration_s is not None:
-            self._stalled(ascent, t, x, v, f, share, duration_s, LIMIT_PROBABILITY, signals)
+            limit_s = self.rule.slowed_limit_s if slowed else None
+            self._stalled(ascent, t, x, v, f, share, duration_s, LIMIT_PROBABILITY, signals, slowed_limit_s=limit_s)
         return None
 
     def _at_an_end(self, ascent: Ascent, t: int, x: float, v: float, share: float | None) -> AscentOver | None:
@@ -404,6 +411,7 @@ class SlowPhase:
         duration_s: float,
         probability: float,
         signals: list[Signal],
+        slowed_limit_s: float | None = None,
     ) -> None:
         ascent.stalls += 1
         ascent.stall_m, ascent.stall_m_s = x, v
@@ -417,6 +425,7 @@ class SlowPhase:
                 position_fraction=share,
                 duration_s=duration_s,
                 probability=probability,
+                slowed_limit_s=slowed_limit_s,
             )
         )
 

@@ -148,7 +148,7 @@ def at_stall(
         ("capacity_sd_n", view.capacity_sd_n),
         ("budget_spent", view.budget_spent),
     )
-    thresholds = _stall_thresholds(stall.reason, prescription.stall)
+    thresholds = _stall_thresholds(stall, prescription.stall)
     stop = prescription.stop
     if prescription.bouts[bout].on_stall == "end":
         return BoutDone(Finding(stall.reason, inputs, thresholds, index))
@@ -166,16 +166,19 @@ def at_stall(
     return MayDrop(Finding(stall.reason, inputs, thresholds, index))
 
 
-def _stall_thresholds(reason: Reason, stall: StallSection) -> Numbers:
-    """The prescription's figures that a stall of this kind was judged by."""
-    if reason is Reason.FAILED_START:
+def _stall_thresholds(seen: StallSeen, stall: StallSection) -> Numbers:
+    """The figures that a stall of this kind was judged by."""
+    if seen.reason is Reason.FAILED_START:
         return (("start_patience_s", stall.start_patience_s),)
-    if reason is Reason.REPORTED_FAILURE:
+    if seen.reason is Reason.REPORTED_FAILURE:
         return ()
     slow = ("velocity_m_s", stall.velocity_m_s)
     if stall.rule == "dwell":
         return (slow, ("dwell_s", stall.dwell_s), ("grind_s", stall.grind_s))
-    return (slow, ("certainty", stall.certainty), ("still_limit_s", stall.still_limit_s), ("grind_s", stall.grind_s))
+    limits: Numbers = (("still_limit_s", stall.still_limit_s), ("grind_s", stall.grind_s))
+    if seen.slowed_limit_s is not None:
+        limits = (("slowed_limit_s", seen.slowed_limit_s), *limits)
+    return (slow, ("certainty", stall.certainty), *limits)
 
 
 def left_right(stop: StopSection, sides: SideStrikes) -> Finding | None:

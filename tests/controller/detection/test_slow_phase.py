@@ -12,7 +12,7 @@ import pytest
 from ebbset.controller.detection.ascent import Ascent
 from ebbset.controller.detection.range_of_motion import RangeOfMotion
 from ebbset.controller.detection.signals import Signal, StallSeen
-from ebbset.controller.detection.stall import AscentOver, SlowPhase
+from ebbset.controller.detection.stall import AscentOver, SlowPhase, StallRule
 from ebbset.controller.detection.stall_classifier import probability_of
 from ebbset.controller.detection.stall_evidence import StallEvidence, score
 from ebbset.controller.messages.reasons import Reason
@@ -322,7 +322,16 @@ def test_who_slowed_for_want_of_strength_stands_for_700_ms_and_once_helped_for_t
         it.slow(0.3, 0.01, t=T + limit_us - 1, share=0.6)
         assert not it.signals
         it.slow(0.3, 0.01, t=T + limit_us, share=0.6)
-        assert len(it.signals) == 1
+        (stall,) = it.signals
+        assert isinstance(stall, StallSeen)
+        # the limit goes with the stall that it made, for the decision to tell
+        assert stall.slowed_limit_s == (0.7 if limit_us == 700_000 else None)
+
+
+def test_a_limit_below_700_ms_is_the_limit_for_everybody() -> None:
+    assert StallRule(StallSection.model_validate({"still_limit_s": 0.7})).slowed_limit_s is None
+    assert StallRule(StallSection.model_validate({"still_limit_s": 0.8})).slowed_limit_s == 0.7
+    assert StallRule(StallSection.model_validate({"rule": "dwell", "dwell_s": 0.9})).slowed_limit_s is None
 
 
 def test_who_began_under_a_load_on_its_way_down_may_be_resting_at_the_bottom_unless_it_is_far() -> None:

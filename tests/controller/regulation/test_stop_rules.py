@@ -36,6 +36,12 @@ def ruling(
     return at_stall(prescription, [cable], signal, view, index=0, bout=0, drops=drops)
 
 
+def test_a_stall_for_want_of_strength_tells_the_limit_that_made_it_one() -> None:
+    found = ruling(order(stall={"rule": "evidence"}), slowed_limit_s=0.7, duration_s=0.71)
+    assert isinstance(found, MayDrop)
+    assert found.finding.thresholds[1:4] == (("certainty", 0.975), ("slowed_limit_s", 0.7), ("still_limit_s", 2.0))
+
+
 @pytest.mark.parametrize(
     ("rule", "reason", "names"),
     [
