@@ -11,6 +11,13 @@ from tests.support.kinematic_rig import KinematicRig
 from tests.support.regulated import begun, order, state_of
 
 Moves = list[tuple[float, tuple[float, ...]]]
+FAILED_ATTEMPT: Moves = [
+    *((seconds, (velocity,)) for seconds, velocity in ((0.4, 0.5), (0.15, 0.35), (0.15, 0.22), (0.15, 0.12))),
+    (0.28, (0.02,)),
+    (0.9, (-0.35,)),
+    (0.1, (0.0,)),
+]
+"""Runs out of strength instead of braking, which would be a partial repetition, and comes down again."""
 
 
 @dataclass
@@ -19,7 +26,7 @@ class ScriptedRig(KinematicRig):
 
     def play(self, moves: Moves) -> None:
         self.phase = "scripted"
-        self.moves = moves
+        self.moves = list(moves)
         while self.moves and state_of(self) is State.WORKING:
             self.frame()
 
@@ -41,10 +48,6 @@ def scripted(cables: int, **sections: dict[str, object]) -> ScriptedRig:
     rig.resting = True
     rig.run(20 if rig.prescription.load.ramp_n_per_s < 100 else 3)
     return rig
-
-
-SLOWING: Moves = [(0.1, (velocity_m_s,)) for velocity_m_s in (0.42, 0.34, 0.26, 0.18, 0.1)]
-"""A handle that runs out of strength, at 0.8 m/s²; one that is braked at once was stopped on purpose."""
 
 
 def both(velocity_m_s: float, cables: int) -> tuple[float, ...]:
@@ -76,8 +79,7 @@ def test_with_independent_cables_it_is_a_failure_of_its_own() -> None:
 
 def test_turning_back_again_while_a_slow_ramp_takes_the_load_down_drops_once() -> None:
     rig = scripted(1, load={"ramp_n_per_s": 20.0})
-    attempt: Moves = [(0.3, (0.5,)), *SLOWING, (0.34, (0.02,)), (0.8, (-0.35,)), (0.1, (0.0,))]
-    rig.play(2 * whole(1) + 3 * attempt)
+    rig.play(2 * whole(1) + 3 * FAILED_ATTEMPT)
     drops = rig.decisions("drop")
     assert [decision.reason for decision in drops] == [Reason.REVERSAL]
     assert state_of(rig) is State.WORKING
@@ -87,12 +89,11 @@ def test_turning_back_again_while_a_slow_ramp_takes_the_load_down_drops_once() -
 def test_a_rig_whose_load_is_still_on_its_way_down_is_not_said_to_disagree(late_s: float) -> None:
     """A second drop before the first was reached: the load has further to go than the difference of the targets."""
     rig = scripted(1, load={"ramp_n_per_s": 40.0})
-    fail: Moves = [(0.3, (0.5,)), *SLOWING, (0.34, (0.02,)), (0.8, (-0.35,)), (0.1, (0.0,))]
-    rig.play(2 * whole(1) + fail)
+    rig.play(2 * whole(1) + FAILED_ATTEMPT)
     assert len(rig.decisions("drop")) == 1
     rig.ramp = 0.0
     rig.play([(2.6, (0.0,))])
-    rig.play(fail)
+    rig.play(FAILED_ATTEMPT)
     assert len(rig.decisions("drop")) == 2
     rig.ramp = 40.0
     rig.play([(late_s + 0.5, (0.0,))])
