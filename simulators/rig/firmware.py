@@ -172,7 +172,7 @@ class RigFirmware:
         elif isinstance(command, UNLOAD):
             self._unload(min(command.ramp_n_per_s, own.max_ramp_n_per_s))
             self._locked = False
-            if self._bound is not None and newer and self.defect is not Defect.UNLOAD_RENEWS_NOTHING:
+            if self._bound is not None and newer and self._unload_renews(self._bound):
                 self._bound.deadline_us = t_us + self._bound.lease_us
         elif isinstance(command, ARM):
             self._bound = Binding(
@@ -188,6 +188,9 @@ class RigFirmware:
                 self.target_n = command.ceiling_n
         elif command.nonce == self.nonce:
             self._lapse(forget=self.defect is not Defect.RELEASE_FORGETS_NOTHING)
+
+    def _unload_renews(self, bound: Binding) -> bool:
+        return bound.loaded or self.defect is not Defect.UNLOAD_RENEWS_NOTHING
 
     # --- what the rig does by itself -----------------------------------------------------------------------------
 
