@@ -35,8 +35,8 @@ class ArmedSet:
 
     ``asked`` is the correlation id of the request to arm, which is answered when the rig has ``acknowledged`` it.
     ``repetitions`` counts completed ones, of the side that has fewer. ``stands`` says that the bout's load has come on;
-    ``ending_ramp_n_per_s`` is how fast it goes off for good, in every repeat of that command, and ``unloading_us`` how
-    long that takes.
+    ``off_us`` is when the last load must have gone off, while none is commanded; ``ending_ramp_n_per_s`` is how fast it
+    goes off for good, in every repeat of that command, and ``unloading_us`` how long that takes.
     """
 
     nonce: str
@@ -53,6 +53,7 @@ class ArmedSet:
     coupled: bool
     renew_every_us: int
     asked: str
+    off_us: int
     acknowledged: bool = False
     seq: int = 0
     sent_us: int = 0
@@ -101,13 +102,14 @@ class ArmedSet:
         lease_ms = min(prescription.safety.lease_ms, identity.max_lease_ms)
         # A rig without frames is heard when it acknowledges a renewal, so its silence may last as long as its lease.
         silence_allowed_ms = min(prescription.safety.telemetry_timeout_ms, lease_ms) if rig.by_frames else lease_ms
+        ramp_n_per_s = min(prescription.load.ramp_n_per_s, identity.max_ramp_n_per_s)
         return cls(
             nonce=nonce,
             prescription=prescription,
             digest=prescription.digest(),
             policy=policy,
             cables=cables,
-            ramp_n_per_s=min(prescription.load.ramp_n_per_s, identity.max_ramp_n_per_s),
+            ramp_n_per_s=ramp_n_per_s,
             fastest_ramp_n_per_s=identity.max_ramp_n_per_s,
             lease_ms=lease_ms,
             armed_us=request.now_us,
@@ -116,6 +118,7 @@ class ArmedSet:
             coupled=prescription.load.cables == "coupled",
             renew_every_us=lease_ms * 1_000 // RENEWALS_PER_LEASE,
             asked=request.correlation_id,
+            off_us=request.now_us + _time_to_unload_us(rig.applied_n, ramp_n_per_s) + SETTLED_AFTER_US,
             target_n=(0.0,) * len(cables),
         )
 
@@ -225,9 +228,15 @@ class ArmedSet:
             cable.begin_bout(load_n)
         self.target_n = self.per_cable(load_n)
 
-    def end_bout(self, now_us: int) -> None:
-        """The load goes off for a programmed rest."""
+    def end_bout(self, now_us: int, *, applied_n: tuple[float, ...]) -> None:
+        """The load goes off for a programmed rest.
+
+        Args:
+            now_us: controller's clock, microseconds.
+            applied_n: what the rig says it applies, N per cable; empty while unknown.
+        """
         self.rest_began_us = now_us
+        self.off_us = now_us + _time_to_unload_us(self.target_n + applied_n, self.ramp_n_per_s) + SETTLED_AFTER_US
         self._unload()
 
     def ending(self, reason: Reason, now_us: int, *, applied_n: tuple[float, ...]) -> None:
@@ -242,7 +251,7 @@ class ArmedSet:
         let_go = reason is Reason.HANDLE_RELEASED
         self.ending_ramp_n_per_s = self.fastest_ramp_n_per_s if let_go else self.ramp_n_per_s
         self.ending_us = now_us
-        self.unloading_us = ceil(max(*self.target_n, *applied_n, 0.0) / self.ending_ramp_n_per_s * 1e6)
+        self.unloading_us = _time_to_unload_us(self.target_n + applied_n, self.ending_ramp_n_per_s)
         self._unload()
 
     def _unload(self) -> None:
@@ -288,3 +297,8 @@ class ArmedSet:
                     probability=1.0,
                 ),
             )
+
+
+def _time_to_unload_us(loads_n: tuple[float, ...], ramp_n_per_s: float) -> int:
+    """How long the greatest of these loads takes to go off, microseconds."""
+    return ceil(max(loads_n, default=0.0) / ramp_n_per_s * 1e6)

@@ -37,6 +37,7 @@ from ebbset.controller.regulation.arming import refusal_to_arm
 from ebbset.controller.regulation.outcomes import Continue, End, Finding, Outcome
 from ebbset.controller.regulation.position import FinishedSet, LiveSet, NoSet, Position
 from ebbset.controller.regulation.reports import result_of, snapshot_of
+from ebbset.controller.regulation.rig_word import load_left
 from ebbset.controller.regulation.set_context import SetContext
 from ebbset.controller.regulation.stop_rules import by_duration, by_time
 from ebbset.controller.regulation.transitions import END_REASONS, TRANSITIONS, Response, Trigger
@@ -304,13 +305,14 @@ class Regulator:
         return self._context.silence(armed)
 
     def _unloaded(self, event: Event, armed: ArmedSet) -> Finding | None:
-        """Armed or resting: take the input in; a finding says that telemetry was silent for too long before it."""
-        silent = self._silent(armed)
-        if silent is None and isinstance(event, Samples):
-            if self._context.rig.accept_samples(event):
-                return self._context.rig.leap(event, armed.silence_allowed_us)
-            armed.refused_inputs += 1
-        return silent
+        """Armed or resting: take the input in; a finding says that telemetry was silent, or that a load is applied."""
+        rig, found = self._context.rig, self._silent(armed)
+        if found is None and isinstance(event, Samples):
+            if rig.accept_samples(event):
+                found = rig.leap(event, armed.silence_allowed_us)
+            else:
+                armed.refused_inputs += 1
+        return found or load_left(rig, armed)
 
     def _keep_bound(self, armed: ArmedSet) -> None:
         """While unloaded a repeated unload keeps the rig bound to the set; in an ending it is never slower."""
@@ -319,11 +321,12 @@ class Regulator:
 
     def _wait(self, event: Event, at: LiveSet) -> Position:
         armed = at.armed
-        silent = self._unloaded(event, armed)
-        if silent is not None:
-            return self._end(at, silent)
-        if self._context.rig.rig_nonce == armed.nonce:
-            # A frame that bears the nonce says the same as an acknowledgement, which may be on its way or lost.
+        found = self._unloaded(event, armed)
+        if found is not None:
+            return self._end(at, found)
+        if self._context.rig.by_frames and self._context.rig.rig_nonce == armed.nonce:
+            # A frame that bears the nonce says the same as an acknowledgement, which may be on its way or lost. Where a
+            # rig sends none, its nonce is that of an answer, and any rig accepts an unload, bound or not.
             self._acknowledged(armed)
         waited_us = self._context.now_us - armed.armed_us
         if not armed.acknowledged and waited_us > ACKNOWLEDGED_WITHIN_US:
@@ -336,9 +339,9 @@ class Regulator:
     def _rest(self, event: Event, at: LiveSet) -> Position:
         """Resting: when the rest is over and the handle docked, the next bout begins."""
         context, armed = self._context, at.armed
-        silent = self._unloaded(event, armed)
-        if silent is not None:
-            return self._end(at, silent)
+        found = self._unloaded(event, armed)
+        if found is not None:
+            return self._end(at, found)
         finding = by_duration(armed.prescription.stop, context.now_us - armed.started_us)
         if finding is not None:
             return self._end(at, finding)
@@ -395,7 +398,7 @@ class Regulator:
             reason = done.reason if done.reason is Reason.REPETITIONS_DONE else Reason.SET_DONE
             return self._end(at, replace(done, reason=reason))
         before_n = armed.target_n
-        armed.end_bout(context.now_us)
+        armed.end_bout(context.now_us, applied_n=context.rig.applied_n)
         context.send_unload(armed, armed.ramp_n_per_s)
         text = f"{SENTENCES[Reason.BOUT_DONE]} {SENTENCES[done.reason]}"
         context.decide(armed, State.RESTING, "rest", replace(done, reason=Reason.BOUT_DONE), text, from_n=before_n)

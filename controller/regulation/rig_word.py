@@ -62,3 +62,19 @@ def disagreement(rig: RigFacts, armed: ArmedSet, now_us: int) -> Finding | None:
         if ready and difference_n > allowed_n:
             return Finding(Reason.RIG_DISAGREES, (("difference_n", difference_n),), (("allowed_n", allowed_n),))
     return None
+
+
+def load_left(rig: RigFacts, armed: ArmedSet) -> Finding | None:
+    """Armed or resting: the rig applies a load although none is commanded, after the last had time to go off.
+
+    Args:
+        rig: as last heard.
+        armed: the set, not in a bout.
+    """
+    if rig.fresh_us is None or rig.fresh_us < armed.off_us:
+        return None
+    allowed_n = allowed_difference_n(0.0)
+    for k, applied_n in enumerate(rig.applied_n):
+        if applied_n > allowed_n:
+            return Finding(Reason.RIG_DISAGREES, (("difference_n", applied_n),), (("allowed_n", allowed_n),), k)
+    return None

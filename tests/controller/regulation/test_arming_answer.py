@@ -13,6 +13,7 @@ from ebbset.controller.messages.reasons import Reason, State
 from ebbset.controller.regulation.regulator import ACKNOWLEDGED_WITHIN_US
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.rig_messages import Refusal
+from tests.support.answering_rig import AnsweringRig
 from tests.support.kinematic_rig import KinematicRig
 from tests.support.regulated import order, state_of
 
@@ -179,3 +180,16 @@ def test_a_start_before_the_acknowledgement_is_refused() -> None:
     rig.ask(RequestAction.START)
     assert answers(rig)[-1].code == "rig_not_heard"
     assert state_of(rig) is State.ARMED
+
+
+def test_without_frames_only_the_arming_itself_confirms_it() -> None:
+    # Any rig accepts an unload, whatever its nonce, so the answer to one shows nothing about a lost arm command.
+    rig = AnsweringRig(order())
+    rig.online()
+    rig.ask(RequestAction.ARM)
+    rig.answered = len(rig.commands)
+    rig.run(1.0)
+    assert rig.answered > 3
+    assert answers(rig) == []
+    rig.run(2.0)
+    assert [answer.code for answer in answers(rig)] == ["not_acknowledged"]

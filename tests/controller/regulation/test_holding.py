@@ -301,6 +301,7 @@ def test_frames_that_lack_the_announced_force_count_as_silence(until: State) -> 
     rig = KinematicRig(order(), profile=profile_of())
     rig.online()
     rig.ask(RequestAction.ARM)
+    rig.frame()
     if until is State.WORKING:
         rig.ask(RequestAction.START)
         rig.run(2.0)
@@ -394,3 +395,44 @@ def test_what_an_embedding_kept_of_an_earlier_set_is_taken_over_only_if_it_can_b
         dataclasses.replace(state, p=state.p[:4]),
     )
     assert not any(map(is_sound_state, broken))
+
+
+# --- a load that nobody commanded ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", [KinematicRig, AnsweringRig])
+def test_a_load_that_comes_on_while_armed_ends_the_set(kind: type[KinematicRig]) -> None:
+    rig = kind(order())
+    rig.online()
+    rig.ask(RequestAction.ARM)
+    rig.run(1.5)
+    assert state_of(rig) is State.ARMED
+    rig.taut_n = 40.0
+    rig.run(0.4)
+    assert end_of(rig) is Reason.RIG_DISAGREES
+    rig.ask(RequestAction.START)
+    assert not any(isinstance(command, SendLoad) for command in rig.commands)
+
+
+def test_a_load_that_stays_in_a_rest_ends_the_set_once_it_had_time_to_go_off() -> None:
+    rig = begun(rest_of({}, rest_before_s=60.0))
+    while state_of(rig) is State.WORKING:
+        rig.frame()
+    assert state_of(rig) is State.RESTING
+    rest_began_us, rig.taut_n = rig.now_us, 400.0
+    rig.run(1.6)
+    assert state_of(rig) is State.RESTING
+    while state_of(rig) is State.RESTING:
+        rig.frame()
+    assert end_of(rig) is Reason.RIG_DISAGREES
+    assert 1_750_000 <= rig.now_us - rest_began_us <= 1_850_000
+
+
+def test_what_is_left_of_the_load_before_goes_off_after_the_arming() -> None:
+    rig = KinematicRig(order())
+    rig.applied = [300.0]
+    rig.online()
+    rig.ask(RequestAction.ARM)
+    rig.ramp = 400.0
+    rig.run(4.0)
+    assert state_of(rig) is State.ARMED

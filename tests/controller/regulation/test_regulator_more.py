@@ -164,7 +164,7 @@ def test_after_a_rest_the_load_stays_off_until_the_rig_is_unloaded_and_docked_an
     def held(dt: float) -> None:
         original(dt)
         if what == "load still on":
-            rig.applied, rig.resting = [30.0], True
+            rig.applied, rig.resting = [8.0], True
         else:
             rig.docked = False
 
