@@ -46,8 +46,8 @@ def _rules(text: str) -> tuple[str, ...]:
 
 
 REFUSALS_OF_ARM: Final[dict[Refusal, str]] = {
-    Refusal.STOPPED: "the emergency stop is latched",
     Refusal.BAD_MESSAGE: "it breaks its schema",
+    Refusal.STOPPED: "the emergency stop is latched",
     Refusal.SPENT_NONCE: "this nonce is spent",
     Refusal.FOREIGN_NONCE: "another nonce is bound",
     Refusal.REPEATED_SEQUENCE: "this nonce is bound already; with a higher `seq` the reason is `spent_nonce`",
@@ -59,8 +59,8 @@ REFUSALS_OF_ARM: Final[dict[Refusal, str]] = {
 }
 """Why a rig refuses to be armed, in the order in which it judges."""
 REFUSALS_OF_LOAD: Final[dict[Refusal, str]] = {
-    Refusal.STOPPED: "the emergency stop is latched",
     Refusal.BAD_MESSAGE: "it breaks its schema",
+    Refusal.STOPPED: "the emergency stop is latched",
     Refusal.SPENT_NONCE: "this nonce is spent",
     Refusal.FOREIGN_NONCE: "another nonce is bound, or none",
     Refusal.REPEATED_SEQUENCE: "a `seq` not above the last of this nonce",

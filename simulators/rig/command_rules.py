@@ -129,10 +129,10 @@ def _to_unload(command: Unload, now: Situation) -> Iterator[Refusal]:
 
 def _to_arm(command: Arm, now: Situation) -> Iterator[Refusal]:
     own = now.settings
-    if now.stopped:
-        yield Refusal.STOPPED
     if not all(map(math.isfinite, (*command.ceiling_n, *command.floor_n, command.max_ramp_n_per_s))):
         yield Refusal.BAD_MESSAGE
+    if now.stopped:
+        yield Refusal.STOPPED
     yield from _to_nonce_of_arm(command, now)
     if not len(command.ceiling_n) == len(command.floor_n) == own.cables:
         yield Refusal.WRONG_CABLES
@@ -161,10 +161,10 @@ def _to_nonce_of_arm(command: Arm, now: Situation) -> Iterator[Refusal]:
 
 def _to_load(command: Load, now: Situation) -> Iterator[Refusal]:
     bound = now.bound
-    if now.stopped:
-        yield Refusal.STOPPED
     if not (math.isfinite(command.ramp_n_per_s) and all(map(math.isfinite, command.target_n))):
         yield Refusal.BAD_MESSAGE
+    if now.stopped:
+        yield Refusal.STOPPED
     if bound is None or command.nonce != bound.nonce:
         yield Refusal.SPENT_NONCE if command.nonce in now.spent else Refusal.FOREIGN_NONCE
     elif command.seq <= bound.last_seq:
@@ -179,7 +179,7 @@ def _to_times_of_load(command: Load, now: Situation) -> Iterator[Refusal]:
     if command.cites_t_us > now.t_us:
         yield Refusal.FUTURE_CITATION
     age_us, lease_us = now.t_us - command.cites_t_us, command.lease_ms * 1_000
-    if age_us > lease_us or age_us > now.limits.lease_us:
+    if age_us > lease_us:
         yield Refusal.STALE_CITATION
     if lease_us > now.limits.lease_us:
         yield Refusal.LEASE_TOO_LONG
