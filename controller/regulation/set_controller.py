@@ -8,9 +8,11 @@ and is recorded as the defect that it is. Pure, like both its parts.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from ebbset.controller.guard.guard import Guard, Refused
 from ebbset.controller.messages.actions import (
+    Answer,
     Command,
     Decision,
     Output,
@@ -18,9 +20,10 @@ from ebbset.controller.messages.actions import (
     SendLoad,
     SendRelease,
     SendUnload,
+    StateChanged,
 )
 from ebbset.controller.messages.events import EarlierSet, Event, GuardRefused
-from ebbset.controller.messages.reasons import State
+from ebbset.controller.messages.reasons import SENTENCES, AnswerCode, Reason, State
 from ebbset.controller.policies.policy import PolicyFactory
 from ebbset.controller.regulation.regulator import Regulator
 
@@ -71,7 +74,7 @@ class SetController:
         self, event: Event, command: Command, refused: Refused, later: tuple[Output, ...]
     ) -> tuple[Output, ...]:
         """The outputs that replace a refused command and everything after it."""
-        # Commands that this event also led to rest on the refused one and go no further; records stay.
+        # Commands that this event also led to rest on the refused one and go no further; records stay, in their order.
         refusal = GuardRefused(now_us=event.now_us, rule=refused.rule, detail=refused.detail)
         self._guard.observe(refusal)
         records: list[Output] = [record for record in later if not isinstance(record, _COMMANDS)]
@@ -79,4 +82,17 @@ class SetController:
         if isinstance(command, SendArm):
             # Nothing was armed, so no record may say so; the end of the set answers whoever asked.
             records = [record for record in records if not isinstance(record, Decision)]
-        return (*self._passed(event, ended), *records)
+        # Nor was a start carried out, and the state that it led to is over.
+        told = [
+            _refused_answer(record, refused, self.state) if isinstance(record, Answer) else record
+            for record in records
+            if not isinstance(record, StateChanged)
+        ]
+        return (*told, *self._passed(event, ended))
+
+
+def _refused_answer(answer: Answer, refused: Refused, state: State) -> Answer:
+    if not answer.accepted:
+        return answer
+    message = f"{SENTENCES[Reason.GUARD_REFUSED]} {refused.rule}: {refused.detail}"
+    return replace(answer, accepted=False, code=AnswerCode.GUARD_REFUSED, message=message, state=state)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Any
 
 import pytest
 
 from ebbset.controller.guard.guard import Guard
-from ebbset.controller.messages.actions import Answer, SendArm, SendLoad, SendUnload
+from ebbset.controller.messages.actions import Answer, Decision, SendArm, SendLoad, SendUnload, StateChanged
 from ebbset.controller.messages.events import Acknowledged, LinkDown, Tick
 from ebbset.controller.messages.reasons import Reason, State
 from ebbset.controller.regulation.regulator import ACKNOWLEDGED_WITHIN_US
@@ -145,6 +146,27 @@ def test_what_the_guard_refuses_is_answered_as_not_armed_by_it(monkeypatch: pyte
     assert "ceiling" in answer.message
     assert rig.decisions("arm") == [], "nothing was armed, so no decision says so"
     assert {type(command) for command in rig.commands} == {SendUnload}
+
+
+def test_a_start_whose_load_the_guard_refuses_is_answered_as_refused_and_leaves_no_state_that_is_over(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def refuse_loads(self: Guard, command: Any, now_us: int) -> Any:
+        if isinstance(command, SendLoad):
+            command = dataclasses.replace(command, target_n=(9_000.0,))
+        return check(self, command, now_us)
+
+    check = Guard.check
+    monkeypatch.setattr(Guard, "check", refuse_loads)
+    rig = asked()
+    rig.send(ack(rig))
+    out = rig.ask(RequestAction.START)
+    assert not any(isinstance(command, SendLoad) for command in rig.commands)
+    [answer] = [output for output in out if isinstance(output, Answer)]
+    assert (answer.accepted, answer.code, answer.state) == (False, "guard_refused", State.ENDING)
+    assert "ceiling" in answer.message
+    assert [output.state for output in out if isinstance(output, StateChanged)] == [State.ENDING]
+    assert [output.action for output in out if isinstance(output, Decision)] == ["load", "end"]
 
 
 @pytest.mark.parametrize("arming", [None, "nonce-of-another"])
