@@ -253,6 +253,8 @@ class Served:
         if self.controller.state in _UNARMED:
             self._unarmed.set()
         else:
+            # Also where its arming never went out, since a defect kept it: then the file tells of that.
+            self.rotation.note_set()
             self._unarmed.clear()
         return outputs
 
@@ -265,7 +267,6 @@ class Served:
             return GuardRefused(now_us=self.now_us(), rule="wire_contract", detail=str(error)[:400])
         if isinstance(output, SendArm | SendLoad):
             self._fallback.note(output)
-            self.rotation.note_set()
         await self.link.command(payload, nonce=output.nonce, lease_ms=self._fallback.lease_ms)
         if isinstance(output, SendRelease):
             self._fallback.note(output)

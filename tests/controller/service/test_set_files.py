@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 import math
 import time
@@ -10,6 +11,9 @@ from pathlib import Path
 import pytest
 from mcap.reader import make_reader
 
+from ebbset.controller.guard.guard import Guard, Refused
+from ebbset.controller.messages.actions import Command, SendArm, SetResult
+from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.recording.reader import broken_off, read_recording
 from ebbset.controller.recording.replay import Verdict, replay
 from ebbset.models.contract.profile import ProfileSet
@@ -116,3 +120,37 @@ async def test_the_recording_of_a_set_holds_no_profile_of_an_arming_that_was_ref
     assert b"swift" in path.read_bytes()
     assert b"heron" not in path.read_bytes()
     assert replay(read_recording(path), POLICIES).verdict is Verdict.SAME
+
+
+async def test_the_recording_of_an_arming_that_the_guard_refused_is_kept(
+    broker: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A refusal of the guard is a defect, and its recording is what the maintainers need."""
+    rig, check = "kept", Guard.check
+    nonces: set[str] = set()
+
+    def with_a_defect(self: Guard, command: Command, now_us: int) -> Refused | None:
+        if isinstance(command, SendArm):
+            nonces.add(command.nonce)
+            if len(nonces) == 1:
+                command = dataclasses.replace(command, ceiling_n=(9_000.0,))
+        return check(self, command, now_us)
+
+    monkeypatch.setattr(Guard, "check", with_a_defect)
+    async with (
+        serving(settings_for(broker, tmp_path, rig)) as served,
+        hand_rig(broker.port, rig),
+        operator(broker.port, rig) as person,
+    ):
+        await person.until_state("idle")
+        await person.until(lambda: len(person.of("rig/frame")) > 3)
+        order = auto_drop_order().model_dump(mode="json")
+        refused = await person.ask("arm", cautions_shown=True, prescription=order)
+        assert refused["code"] == "guard_refused"
+        await person.until_state("ended")
+        assert (await person.ask("arm", cautions_shown=True, prescription=order))["accepted"]
+        await person.ask("release")
+        await person.until_state("ended")
+    first, _second = served.recordings
+    outputs = [output for handled in read_recording(first).handled for output in handled.outputs]
+    assert [output.reason for output in outputs if isinstance(output, SetResult)] == [Reason.GUARD_REFUSED]
