@@ -124,7 +124,7 @@ class MqttAccess:
         client, since_s = self._client, self._looked_s
         for heard in client.acks:
             if heard.at_s > since_s and heard.message.refusal is not None:
-                return f"the rig refused command {heard.message.command_seq}: {heard.message.refusal.value}"
+                return f"the rig refused command {heard.message.command_seq}: {heard.message.refusal}"
         for event in client.events:
             if event.at_s > since_s and event.message.kind not in _HARMLESS:
                 return f"rig event {event.message.kind.value}; allowed: none during the routine"

@@ -215,7 +215,7 @@ class Trial:
                 await self.client.send(ReleaseCommand(nonce=answered.command.nonce, seq=self.client.next_seq()))
             return False
         else:
-            said = answered.ack.refusal.value if answered.ack.refusal is not None else "no reason"
+            said = answered.ack.refusal or "no reason"
             self.book.write(check, answered.ack.refusal is reason, f"{what}: refused, {said}; expected {reason.value}")
         return True
 

@@ -214,7 +214,8 @@ LINES: Final = (
             A command that breaks its schema is answered with `bad_message` if its nonce and `seq` can be read,
             and else not at all. A retained command is neither obeyed nor answered.
 
-            `refusal` is present exactly when `accepted` is false.
+            `refusal` is present exactly when `accepted` is false. A reason that a receiver does not know, from a rig of
+            a later minor version, is a refusal all the same.
 
             Rig and broker turn Nagle's algorithm off (TCP_NODELAY; Mosquitto: `set_tcp_nodelay true`);
             otherwise small messages can wait about 40 ms for each other.

@@ -101,7 +101,7 @@ class Acknowledged:
     command_seq: int
     t_us: int
     accepted: bool
-    refusal: Refusal | None
+    refusal: Refusal | str | None
     applied_n: tuple[float, ...]
     docked: bool
 

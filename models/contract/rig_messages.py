@@ -180,6 +180,10 @@ class Refusal(StrEnum):
     STOPPED = "stopped"
 
 
+RefusalOfLater = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[a-z0-9_]+$")]
+"""A reason that a rig of a later minor version gives: whatever it is, the command was refused."""
+
+
 class CommandAck(Message):
     """The rig's answer to one command; also a sign of life with the rig's clock in it."""
 
@@ -188,7 +192,7 @@ class CommandAck(Message):
     command_seq: CommandNumber = Field(description="the seq of the command that this answers")
     t_us: RigTime
     accepted: bool
-    refusal: Refusal | None = None
+    refusal: Refusal | RefusalOfLater | None = Field(default=None, union_mode="left_to_right")
     applied_n: PerCable
     docked: bool
 

@@ -585,7 +585,7 @@ def test_a_load_that_breaks_two_rules_is_refused_for_the_one_that_the_contract_n
 
 
 def test_the_age_of_a_citation_is_judged_by_the_lease_of_its_own_command() -> None:
-    longer = {"lease_ms": 2 * LEASE_MS, "cites_t_us": T0 - LEASE_MS * 1_500}
+    longer: dict[str, object] = {"lease_ms": 2 * LEASE_MS, "cites_t_us": T0 - LEASE_MS * 1_500}
     assert Bench().armed().send(broken(longer)).refusal is Refusal.LEASE_TOO_LONG
 
 

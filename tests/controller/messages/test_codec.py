@@ -271,3 +271,24 @@ def test_what_breaks_the_contract_never_becomes_a_message() -> None:
     state = StateChanged(now_us=1, state=State.IDLE, velocity_m_s=(math.inf,))
     with pytest.raises(codec.UnsendableError, match="velocity_m_s"):
         codec.to_wire(state)
+
+
+@pytest.mark.parametrize("reason", ["stale_citation", "a_reason_of_1_7"])
+def test_a_refusal_counts_whatever_its_reason_and_reads_back_from_a_recording(reason: str) -> None:
+    said = {
+        "version": 1,
+        "boot_id": "boot-0001",
+        "nonce": "nonce-01",
+        "command_seq": 4,
+        "t_us": 9,
+        "accepted": False,
+        "refusal": reason,
+        "applied_n": [0.0],
+        "docked": True,
+    }
+    ack = codec.event_from_wire(Topic.ACK, json.dumps(said).encode(), now_us=1, rig="bench")
+    assert isinstance(ack, Acknowledged)
+    assert (ack.accepted, ack.refusal) == (False, reason)
+    assert codec.from_json("acknowledged", codec.to_json(ack)) == ack
+    with pytest.raises(BadMessageError, match="refusal"):
+        codec.event_from_wire(Topic.ACK, json.dumps(said | {"refusal": None}).encode(), now_us=1, rig="bench")

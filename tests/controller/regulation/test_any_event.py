@@ -140,7 +140,7 @@ WILD: Final[dict[str, st.SearchStrategy[Any]]] = {
     "kind": st.sampled_from(RigEventKind),
     "detail": TEXTS,
     "accepted": st.booleans(),
-    "refusal": st.none() | st.sampled_from(Refusal),
+    "refusal": st.none() | st.sampled_from(Refusal) | st.just("reason_of_later"),
     "correlation_id": TEXTS,
     "action": st.sampled_from(RequestAction),
     "operator": TEXTS,

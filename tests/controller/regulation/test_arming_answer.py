@@ -79,9 +79,10 @@ def test_what_acknowledges_something_else_confirms_no_arming(changes: dict[str, 
     assert state_of(rig) is State.ARMED
 
 
-def test_when_the_rig_refuses_the_answer_says_that_it_was_the_rig_and_why() -> None:
+@pytest.mark.parametrize("reason", [Refusal.STOPPED, "stopped_by_a_rule_of_later"])
+def test_when_the_rig_refuses_the_answer_says_that_it_was_the_rig_and_why(reason: str) -> None:
     rig = asked()
-    rig.send(ack(rig, accepted=False, refusal=Refusal.STOPPED))
+    rig.send(ack(rig, accepted=False, refusal=reason))
     [answer] = answers(rig)
     assert (answer.accepted, answer.code, answer.state) == (False, "rig_refused", State.ENDING)
     assert "The rig refused" in answer.message
