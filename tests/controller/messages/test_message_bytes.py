@@ -1,8 +1,8 @@
 """The bytes on the wire and in a recording are those of 0.1.0: a digest for each recording that was kept.
 
 A digest tells that a byte changed, not which one; `test_codec` has the fields. It covers every output that the kept
-recordings hold as it goes on the wire, and every event and output as it is recorded. Members that came later are empty
-in what 0.1.0 recorded, and are taken out before the digest is made: everything else is as it was.
+recordings hold as it goes on the wire, and every event and output as it is recorded. Members that came later are null
+or empty in what 0.1.0 recorded, and are taken out before the digest is made: everything else is as it was.
 """
 
 from __future__ import annotations

@@ -67,7 +67,6 @@ TELEMETRY: dict[str, tuple[Case, str, str]] = {
     "columns that disagree": (changed(t_us=[1, 2, 3]), "invalid_field", "allowed: 3, one for each t_us"),
     "a column of nothing": (changed(t_us=[]), "invalid_field", "t_us"),
     "text for truth": (changed(docked="yes"), "invalid_field", "docked is 'yes'"),
-    "an unknown member": (changed(colour="red"), "invalid_field", "colour is 'red'; allowed: no such field"),
     # What follows is well formed: only its place in time is wrong.
     "a frame twice": (changed(), "repeated", "allowed: above"),
     "frames out of order": (
