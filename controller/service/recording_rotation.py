@@ -2,8 +2,8 @@
 
 A file is closed when its set is over; the next is begun when a person arms again, and what is heard in between is not
 recorded. A new file is also due after an arming that was refused, after a recording that failed, and when a file
-without a set has grown large. A file that holds no set is removed when the next one replaces it. Never here: writing a
-file (`recording.writer`) and the core that each new file begins with (`serve`).
+without a set has grown large. A file that holds no set is removed when the next one replaces it and when the service
+ends. Never here: writing a file (`recording.writer`) and the core that each new file begins with (`serve`).
 """
 
 from __future__ import annotations
@@ -120,20 +120,33 @@ class RecordingRotation:
 
     def close(self) -> None:
         """End the open file."""
-        self.recorder.close()
-        if self.recorder.failure is None:
-            _log.info("recording_closed", path=str(self.recorder.path), lost=self.recorder.lost)
+        self._end_file()
 
     def _replace(self) -> None:
-        following, before = self._begin(), self.recorder
-        before.close()
-        if before.failure is None and not self._holds_set:
-            # Hours of waiting with nobody at the rig are not worth keeping.
-            before.path.unlink(missing_ok=True)
-            self.paths.remove(before.path)
+        following = self._begin()
+        self._end_file()
         self.recorder = following
         self.paths.append(following.path)
         self._holds_set = self._set_over = self._asked = False
+
+    def _end_file(self) -> None:
+        recorder = self.recorder
+        recorder.close()
+        if recorder.failure is not None:
+            return
+        path = str(recorder.path)
+        if self._holds_set:
+            _log.info("recording_closed", path=path, lost=recorder.lost)
+            return
+        # Hours of waiting with nobody at the rig are not worth keeping.
+        self.paths.remove(recorder.path)
+        try:
+            recorder.path.unlink(missing_ok=True)
+        except OSError as error:
+            # A file too many is no reason to refuse the next set, or to end the service as if a part had died.
+            _log.warning("recording_not_removed", path=path, why=str(error))
+        else:
+            _log.info("recording_removed", path=path, why="it holds no set")
 
     def _begin(self) -> Recorder:
         folder, rig = self._settings.recordings, self._settings.rig

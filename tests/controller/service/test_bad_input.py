@@ -300,7 +300,6 @@ async def test_a_broker_that_is_not_there_is_reported_once_and_tried_again(
     assert len(told) == 1
     assert (told[0]["host"], told[0]["port"]) == ("127.0.0.1", port)
     assert "refused" in told[0]["why"]
-    assert read_recording(served.recordings[0]).whole
 
 
 def test_a_prescription_file_upside_down_never_gets_as_far_as_a_broker(tmp_path: Path) -> None:

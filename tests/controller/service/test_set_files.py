@@ -154,3 +154,15 @@ async def test_the_recording_of_an_arming_that_the_guard_refused_is_kept(
     first, _second = served.recordings
     outputs = [output for handled in read_recording(first).handled for output in handled.outputs]
     assert [output.reason for output in outputs if isinstance(output, SetResult)] == [Reason.GUARD_REFUSED]
+
+
+async def test_a_run_without_a_set_leaves_no_recording(broker: Mosquitto, tmp_path: Path) -> None:
+    rig = "unarmed"
+    settings = settings_for(broker, tmp_path, rig)
+    async with serving(settings) as served, hand_rig(broker.port, rig), operator(broker.port, rig) as person:
+        await person.until_state("idle")
+        await person.until(lambda: len(person.of("rig/frame")) > 3)
+        order = auto_drop_order().model_dump(mode="json")
+        assert (await person.ask("arm", prescription=order))["code"] == "cautions_not_shown"
+    assert list(settings.recordings.iterdir()) == []
+    assert served.recordings == []
