@@ -204,9 +204,11 @@ def _step_points(
     points: list[tuple[float, float]] = []
     level = 0.0
     for step in steps:
-        points.append((panel.x(step.t_s), panel.y(level)))
+        # The unloading at the arming may be minutes before the panel begins.
+        x = panel.x(max(step.t_s, panel.x_low))
+        points.append((x, panel.y(level)))
         level = from_newtons(step.target_n[cable], unit) if cable < len(step.target_n) else level
-        points.append((panel.x(step.t_s), panel.y(level)))
+        points.append((x, panel.y(level)))
     points.append((panel.x(end), panel.y(level)))
     return points
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from statistics import NormalDist
 
@@ -11,7 +12,7 @@ from matplotlib.ticker import MaxNLocator
 
 from ebbset.console.report import figures
 from ebbset.console.report.svg import nice_ticks, thin_out
-from ebbset.controller.recording.recorded_set import RecordedSet
+from ebbset.controller.recording.recorded_set import LoadStep, RecordedSet
 from ebbset.models.contract import formatting
 from ebbset.models.contract.constants import Z_INTERVAL
 
@@ -25,6 +26,18 @@ def test_no_line_of_the_grid_goes_through_the_loads_over_a_figure(item: Recorded
     grid = [k for k, mark in enumerate(drawing.marks) if 'class="grid"' in mark]
     assert grid
     assert max(grid) < first_label
+
+
+@pytest.mark.parametrize("width", [figures.WIDE, figures.NARROW])
+def test_a_long_wait_between_arming_and_start_stays_inside_the_trace(item: RecordedSet, width: float) -> None:
+    waited = dataclasses.replace(item, steps=(LoadStep(t_s=-60.0, target_n=(0.0,)), *item.steps))
+    marks = "".join(figures.trace(waited, width, "k").marks)
+    (commanded,) = re.findall(r'<path class="load cable0" d="([^"]+)"', marks)
+    across = [float(x) for x in re.findall(r"(-?[\d.]+)[ ,]-?[\d.]+", commanded)]
+    left = min(float(x) for x in re.findall(r'class="grid" x1="(-?[\d.]+)"', marks))
+    assert len(across) > 4
+    assert min(across) == left
+    assert max(across) <= width
 
 
 def test_the_loss_has_an_interval_of_its_own_on_the_page(item: RecordedSet, page: str) -> None:
