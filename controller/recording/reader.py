@@ -150,10 +150,10 @@ def read_recording(path: Path) -> Recording:
     """
     being_written = is_being_written(path)
     try:
-        found = parse_recording(read_regular(path, LARGEST_RECORDING_BYTES), name=path.name)
+        found = parse_recording(read_regular(path, LARGEST_RECORDING_BYTES), name=str(path))
     except BadRecordingError:
         if being_written:
-            raise BadRecordingError(f"{path.name} is still being written and holds nothing yet") from None
+            raise BadRecordingError(f"{path} is still being written and holds nothing yet") from None
         raise
     return replace(found, being_written=being_written and not found.finished)
 

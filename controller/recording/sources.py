@@ -33,7 +33,7 @@ def open_recording(path: Path) -> Recording:
     try:
         return read_recording(path)
     except BadRecordingError as error:
-        raise UnusableFileError(f"{path}: {error}") from None
+        raise UnusableFileError(str(error)) from None
 
 
 def read_source(path: Path) -> Source:

@@ -131,3 +131,16 @@ def test_a_rig_name_begins_with_a_letter_or_digit(name: str) -> None:
         TypeAdapter(RigName).validate_python(name)
     assert run(["serve", f"--rig={name}"]) == Exit.USAGE
     assert TypeAdapter(RigName).validate_python("north.2-b") == "north.2-b"
+
+
+@pytest.mark.parametrize("command", ["replay", "report", "profile --lifter a7", "export -o tables"])
+def test_a_file_that_is_no_recording_is_named_once(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "notes.mcap"
+    path.write_text("not a recording")
+    words = [str(tmp_path / word) if word == "tables" else word for word in command.split()]
+    assert run([*words, str(path)]) == Exit.BAD_INPUT
+    told = capsys.readouterr().err
+    assert told.replace("\n", " ").count("notes.mcap") == 1
+    assert "allowed: a file that ebbset recorded" in " ".join(told.split())
