@@ -172,12 +172,14 @@ def _single_sets(template: _Template) -> list[Candidate]:
     longest_s = min(template.limit_s, DROP_SET_S)
     drop_set = template.prescription("Classic drop set", [{}], max_drops=3, max_duration_s=longest_s)
     pauses = int(min(max((template.seconds - SET_S) // (PAUSE_REST_S + 10.0), 1), _MOST_PAUSES))
+    rest_s = f"{PAUSE_REST_S:.0f}"
     return [
         Candidate("drop", "Classic drop set, three drops of a fifth", drop_set),
         Candidate("auto", "Auto-drop set, about three repetitions a drop", _auto_drop_set(template, template.limit_s)),
         Candidate(
             "rest-pause",
-            f"Rest-pause, {pauses} short bouts after {PAUSE_REST_S:.0f} s each",
+            "Rest-pause, "
+            + (f"1 short bout after {rest_s} s" if pauses == 1 else f"{pauses} short bouts after {rest_s} s each"),
             template.prescription("Rest-pause", _bouts(pauses + 1, PAUSE_REST_S)),
         ),
     ]

@@ -292,10 +292,11 @@ def recommend(judged: Sequence[Judged], twins: int) -> Plan:
             )
         return Plan(tuple(ordered), best, (best,), best, reason, twins)
     mildest = min(level, key=lambda j: (round(j.fatigue_left.middle, 2), j.minutes.middle))
-    names = ", ".join(j.candidate.title for j in level)
+    # Titles hold commas, so semicolons part them.
+    names = "; ".join(j.candidate.title for j in level)
     reason = (
-        f"No clear winner: {names} cannot be told apart (none is ahead of all the others in {SURE:.0%} of the pairs). "
-        f"Of these, {mildest.candidate.title} leaves the least fatigue, {mildest.fatigue_left.middle:.0%}."
+        f"No clear winner, because none is ahead of all the others in {SURE:.0%} of the pairs. These cannot be told "
+        f"apart: {names}. The least fatigue, {mildest.fatigue_left.middle:.0%}, is left by: {mildest.candidate.title}."
     )
     return Plan(tuple(ordered), None, tuple(level), mildest, reason, twins)
 

@@ -94,7 +94,9 @@ class StudyFile(_StudySection):
         for person in self.participants:
             other = cases.setdefault(person.id.casefold(), person.id)
             if other != person.id:
-                raise ValueError(f"participants.id is {person.id!r}; allowed: another than {other!r} but for its case")
+                raise ValueError(
+                    f"participants.id is {person.id!r}; allowed: one that differs from {other!r} in more than its case"
+                )
         sessions = self.blocks * (len(self.conditions) if self.design == "crossover" else 1)
         days = (sessions - 1) * self.washout_days
         if not _FIRST_DAY <= self.start <= _LAST_DAY - datetime.timedelta(days=days):

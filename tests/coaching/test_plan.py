@@ -106,6 +106,15 @@ def test_every_candidate_is_a_prescription_that_reads_back_and_keeps_to_the_rig(
         assert rests <= 60.0 * minutes
 
 
+@pytest.mark.parametrize(
+    ("minutes", "title"),
+    [(1.0, "Rest-pause, 1 short bout after 20 s"), (8.0, "Rest-pause, 5 short bouts after 20 s each")],
+)
+def test_one_bout_is_not_called_bouts(minutes: float, title: str) -> None:
+    found = {c.key: c.title for c in candidates(profile(), Wishes(minutes), RIG)}
+    assert found["rest-pause"] == title
+
+
 def test_a_vague_profile_starts_lighter() -> None:
     """0.85 of the 1RM at the low end of its 80 % interval, by hand: 0.85 (600 - 1.2816 * 100) = 401 N."""
     vague = profile(one_rm_n=Uncertain(mean=600.0, sd=100.0))
@@ -224,6 +233,7 @@ def test_no_clear_winner_when_pairs_disagree_and_the_milder_one_is_suggested() -
     assert {j.candidate.key for j in plan.level} == {"a", "b"}
     assert plan.suggestion is b
     assert "No clear winner" in plan.reason
+    assert "; ".join(j.candidate.title for j in plan.level) in plan.reason
 
 
 def test_what_does_not_fit_is_never_suggested() -> None:

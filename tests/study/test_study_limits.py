@@ -35,7 +35,7 @@ def refusal(**changes: Any) -> str:
 
 def test_pseudonyms_that_differ_only_in_case_are_refused() -> None:
     said = refusal(participants=[{"id": "Anna1"}, {"id": "b"}, {"id": "anna1"}])
-    assert said == "participants.id is 'anna1'; allowed: another than 'Anna1' but for its case"
+    assert said == "participants.id is 'anna1'; allowed: one that differs from 'Anna1' in more than its case"
 
 
 def test_a_start_so_late_that_a_session_has_no_date_is_refused() -> None:
