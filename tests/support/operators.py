@@ -97,11 +97,11 @@ async def another_frame(person: Operator) -> None:
     await person.until(lambda: len(person.of("rig/frame")) > before)
 
 
-async def armed(person: Operator, order: dict[str, Any]) -> dict[str, Any]:
+async def armed(person: Operator, order: dict[str, Any], **members: Any) -> dict[str, Any]:
     """Ask to arm, again while a busy machine keeps frames back; any other refusal is an error."""
     async with asyncio.timeout(60):
         while True:
-            answer = await person.ask("arm", cautions_shown=True, prescription=order)
+            answer = await person.ask("arm", cautions_shown=True, prescription=order, **members)
             if answer["accepted"]:
                 return answer
             assert answer["code"] == "no_telemetry", answer

@@ -19,7 +19,7 @@ from ebbset.controller.recording.replay import Verdict, replay
 from ebbset.models.contract.profile import ProfileSet
 from tests.support.brokers import Mosquitto
 from tests.support.kinematic_rig import POLICIES, profile_of
-from tests.support.operators import arm_and_start, operator
+from tests.support.operators import arm_and_start, armed, operator
 from tests.support.served import hand_rig, serving, settings_for, until
 from tests.support.sessions import auto_drop_order
 
@@ -113,7 +113,7 @@ async def test_the_recording_of_a_set_holds_no_profile_of_an_arming_that_was_ref
         await person.until(lambda: len(person.of("rig/frame")) > 3)
         refused = await person.ask("arm", prescription=order, profile=one)
         assert refused["code"] == "cautions_not_shown"
-        assert (await person.ask("arm", cautions_shown=True, prescription=order, profile=other))["accepted"]
+        await armed(person, order, profile=other)
         await person.ask("release")
         await person.until_state("ended")
     (path,) = served.recordings
