@@ -122,10 +122,10 @@ class Guard:
 
     def observe(self, event: Event) -> None:
         """Take note of an input. Must see every input before the regulator handles it."""
-        if not -LATEST_US <= event.now_us <= LATEST_US:
-            event = replace(event, now_us=max(-LATEST_US, min(event.now_us, LATEST_US)))
-        if event.now_us > self._now_us:
-            self._now_us = event.now_us
+        now_us = max(-LATEST_US, min(event.now_us, LATEST_US))
+        if event.now_us != now_us:
+            event = replace(event, now_us=now_us)
+        self._now_us = max(now_us, self._now_us)
         # A request to arm may be answered at once or never: any later input withdraws it.
         self._offer = None
         if isinstance(event, Samples | Acknowledged | RepetitionSeen | RigReported):
@@ -135,8 +135,7 @@ class Guard:
         elif isinstance(event, Requested):
             self._see_request(event)
         elif isinstance(event, _LOST):
-            self._rig = None
-            self._telemetry = Telemetry()
+            self._rig, self._telemetry = None, Telemetry()
             self._stop("the rig or the link was lost")
 
     def _stop(self, why: str) -> None:

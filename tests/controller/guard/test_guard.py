@@ -93,6 +93,7 @@ def test_unload_and_release_pass_in_every_state(state: str, nonce: str, seq: int
     ("changes", "rule"),
     [
         ({"nonce": "another-nonce"}, "arm_not_asked"),
+        ({"nonce": "nonce-0009"}, "arm_not_asked"),
         ({"ceiling_n": (400.1,)}, "ceiling"),
         ({"ceiling_n": (399.9,)}, "ceiling"),
         ({"ceiling_n": (math.nan,)}, "ceiling"),
@@ -104,6 +105,7 @@ def test_unload_and_release_pass_in_every_state(state: str, nonce: str, seq: int
         ({"floor_n": (120.0, 120.0)}, "floor"),
         ({"max_ramp_n_per_s": 300.1}, "ramp"),
         ({"max_ramp_n_per_s": 0.0}, "ramp"),
+        ({"max_ramp_n_per_s": -1.0}, "ramp"),
         ({"max_ramp_n_per_s": math.nan}, "ramp"),
         ({"lease_ms": 601}, "lease"),
         ({"lease_ms": 0}, "lease"),
@@ -178,6 +180,7 @@ def test_a_set_that_has_not_ended_is_not_armed_over() -> None:
     [
         ({}, ""),
         ({"nonce": "another-nonce"}, "nonce"),
+        ({"nonce": "nonce-0009"}, "nonce"),
         ({"seq": 2}, "sequence"),
         ({"seq": 1}, "sequence"),
         ({"seq": 3}, ""),
@@ -277,7 +280,8 @@ def test_a_load_comes_back_only_after_the_programmed_rest(
 
 def test_a_number_used_by_an_unload_is_used() -> None:
     bench = Bench().working()
-    assert bench.rule(SendUnload(nonce="foreign-nonce", seq=80, ramp_n_per_s=300.0)) == ""
+    for foreign in ("foreign-nonce", "strange-nonce"):
+        assert bench.rule(SendUnload(nonce=foreign, seq=80, ramp_n_per_s=300.0)) == ""
     assert bench.rule(SendUnload(nonce=NONCE, seq=50, ramp_n_per_s=300.0)) == ""
     bench.now_us += 10_000_000
     bench.frame()

@@ -12,7 +12,7 @@ from ebbset.controller.messages.events import Acknowledged, RigReported
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import example
 from ebbset.models.contract.rig_messages import RigEventKind
-from tests.support.guard_bench import BOOT, NONCE, Bench, ack, summary
+from tests.support.guard_bench import BOOT, NONCE, Bench, ack, announced, summary
 
 
 def coming_on(applied_n: tuple[float, ...] = (90.0,), **identity: Any) -> Bench:
@@ -33,6 +33,24 @@ def test_a_handle_that_is_taken_while_the_load_comes_on_gets_no_more_of_it(appli
     bench.applied_n = (applied_n,)
     bench.frame(docked=False)
     assert bench.rule(bench.load_command(400.0)) == rule
+
+
+@pytest.mark.parametrize(("applied_n", "rule"), [(139.9, "taken_early"), (140.0, "")])
+def test_a_small_load_stands_once_it_is_within_10_newtons(applied_n: float, rule: str) -> None:
+    bench = Bench().started()
+    assert bench.rule(bench.load_command(150.0)) == ""
+    bench.applied_n = (applied_n,)
+    bench.frame(docked=False)
+    assert bench.rule(bench.load_command(150.0)) == rule
+
+
+def test_a_rig_that_loses_a_cable_while_the_load_comes_on_gets_no_more_of_it() -> None:
+    bench = coming_on(cables=2, applied_n=(90.0, 90.0))
+    bench.rig = announced(cables=1)
+    bench.see(bench.rig)
+    bench.applied_n = (400.0,)
+    bench.frame()
+    assert bench.rule(bench.load_command(400.0)) == "cables"
 
 
 def test_no_lower_target_that_is_still_above_the_applied_load_passes_either() -> None:
@@ -134,6 +152,27 @@ def test_no_load_comes_on_for_a_set_whose_time_is_over(late_us: int, rule: str) 
     assert bench.rule(SendUnload(nonce=NONCE, seq=90, ramp_n_per_s=300.0)) == ""
     bench.command_seq = 100
     bench.now_us = started_us + 20_000_000 + late_us - 50_000
+    bench.frame()
+    assert bench.rule(bench.load_command(400.0)) == rule
+
+
+@pytest.mark.parametrize(("late_us", "rule"), [(0, ""), (1, "duration")])
+def test_asking_to_start_again_in_a_set_gives_it_no_more_time(late_us: int, rule: str) -> None:
+    bench = Bench(example(stop={"max_duration_s": 30.0}, bouts=({}, {"rest_before_s": 5.0}, {"rest_before_s": 5.0})))
+    bench.working()
+    started_us = bench.now_us - 50_000
+    bench.ask(RequestAction.START)
+    assert bench.rule(SendUnload(nonce=NONCE, seq=90, ramp_n_per_s=300.0)) == ""
+    bench.ask(RequestAction.START)
+    bench.command_seq = 100
+    bench.now_us += 5_000_000
+    bench.frame()
+    assert bench.rule(bench.load_command(400.0)) == ""
+    bench.ask(RequestAction.START)
+    assert bench.rule(SendUnload(nonce=NONCE, seq=190, ramp_n_per_s=300.0)) == ""
+    bench.ask(RequestAction.START)
+    bench.command_seq = 200
+    bench.now_us = started_us + 30_000_000 + late_us - 50_000
     bench.frame()
     assert bench.rule(bench.load_command(400.0)) == rule
 

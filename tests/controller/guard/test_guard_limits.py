@@ -11,9 +11,10 @@ from typing import Any
 
 import pytest
 
-from ebbset.controller.guard.guard import Guard, Refused
+from ebbset.controller.guard.guard import REORDERED_US, Guard, Refused
 from ebbset.controller.messages.actions import SendRelease, SendUnload
 from ebbset.controller.messages.events import LinkDown, LinkUp, RigLost, RigReported, Tick
+from ebbset.models.contract.field_types import LATEST_US
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import example
 from ebbset.models.contract.rig_messages import RigEventKind
@@ -248,6 +249,24 @@ def test_a_restart_without_a_loss_stops_the_set(boot_id: str) -> None:
     assert (refused.rule, refused.detail.split(";")[0]) == ("stopped", "the rig restarted")
 
 
+def test_what_the_rig_said_before_it_restarted_says_nothing_of_it_now() -> None:
+    bench = Bench().working()
+    bench.see(announced(boot_id="boot-0002"))
+    bench.ask(RequestAction.ARM, fresh_nonce="nonce-0002")
+    assert bench.rule(bench.arm_command(nonce="nonce-0002")) == ""
+    bench.ask(RequestAction.START)
+    assert bench.rule(bench.load_command(nonce="nonce-0002")) == "no_telemetry"
+
+
+def test_an_announcement_that_no_rig_can_make_stops_the_set_for_good() -> None:
+    bench = Bench().working()
+    bench.see(announced(cables=3), announced())
+    bench.frame(docked=False)
+    refused = bench.guard.check(bench.load_command(), bench.now_us)
+    assert refused is not None
+    assert (refused.rule, refused.detail.split(";")[0]) == ("stopped", "the rig announced what no rig can be")
+
+
 def test_the_first_reason_of_a_stop_is_the_one_that_is_reported() -> None:
     bench = Bench().working()
     bench.ask(RequestAction.STOP)
@@ -281,6 +300,70 @@ def test_inputs_that_come_out_of_order_do_not_set_the_clock_back() -> None:
     bench.see(Tick(now_us=bench.now_us + 200_000), Tick(now_us=bench.now_us))
     bench.now_us += 99_999
     assert bench.rule(bench.load_command()) == "clock"
+
+
+BEYOND_TEXT = 10**5_000
+"""Python refuses to write so long a number down, and turns none of these into a float."""
+
+
+@pytest.mark.parametrize(
+    "wrong_us", [LATEST_US + 1, 10**400, BEYOND_TEXT], ids=["62 bits", "400 digits", "5000 digits"]
+)
+def test_an_input_with_an_impossible_time_makes_what_is_known_old_and_raises_nothing(wrong_us: int) -> None:
+    bench = Bench().working()
+    bench.see(Tick(now_us=wrong_us))
+    assert bench.rule(bench.load_command()) == "clock"
+    bench = Bench().working()
+    bench.frame(docked=False, now_us=-wrong_us)
+    assert bench.rule(bench.load_command()) == "stale"
+    bench = Bench().working()
+    bench.see(Tick(now_us=-wrong_us))
+    assert bench.rule(bench.load_command()) == "", "a time long past says nothing of now"
+
+
+@pytest.mark.parametrize(
+    "wrong_us", [LATEST_US + 1, 10**400, BEYOND_TEXT], ids=["62 bits", "400 digits", "5000 digits"]
+)
+def test_a_command_with_an_impossible_time_is_refused_and_raises_nothing(wrong_us: int) -> None:
+    for now_us, rule in ((wrong_us, "stale"), (-wrong_us, "clock")):
+        bench = Bench().working()
+        bench.now_us = now_us
+        assert bench.rule(bench.load_command()) == rule
+
+
+def test_the_latest_time_that_a_clock_may_show_is_a_time() -> None:
+    bench = Bench().working()
+    bench.now_us = LATEST_US - 50_000
+    bench.frame(docked=False)
+    assert bench.rule(bench.load_command()) == ""
+    bench.now_us = LATEST_US + REORDERED_US + 1
+    assert bench.rule(bench.load_command()) == "", "a later one is taken for the latest"
+
+
+@pytest.mark.parametrize("wrong", [LATEST_US + 1, -LATEST_US - 1, 10**400])
+@pytest.mark.parametrize("field", ["seq", "lease_ms", "cites_t_us", "ramp_n_per_s", "target_n"])
+def test_a_load_with_a_whole_number_that_no_float_holds_is_refused(field: str, wrong: int) -> None:
+    bench = Bench().working()
+    changes: dict[str, Any] = {field: (wrong,) if field == "target_n" else wrong}
+    assert bench.rule(dataclasses.replace(bench.load_command(), **changes)) == "figures"
+    assert bench.rule(bench.load_command()) == "stopped"
+
+
+@pytest.mark.parametrize("wrong", [LATEST_US + 1, -LATEST_US - 1, 10**400])
+@pytest.mark.parametrize("field", ["seq", "lease_ms", "max_ramp_n_per_s", "ceiling_n", "floor_n"])
+def test_an_arm_command_with_a_whole_number_that_no_float_holds_is_refused(field: str, wrong: int) -> None:
+    bench = Bench()
+    bench.ask(RequestAction.ARM)
+    changes: dict[str, Any] = {field: (wrong,) if field in ("ceiling_n", "floor_n") else wrong}
+    assert bench.rule(dataclasses.replace(bench.arm_command(), **changes)) == "figures"
+
+
+def test_the_largest_whole_number_is_a_number() -> None:
+    bench = Bench().working()
+    assert bench.rule(bench.load_command(seq=LATEST_US)) == ""
+    for wrong in (LATEST_US, -LATEST_US):
+        bench = Bench().working()
+        assert bench.rule(bench.load_command(cites_t_us=wrong)) == "citation"
 
 
 # --- arming and starting -----------------------------------------------------------------------------------------
@@ -470,6 +553,28 @@ def test_changes_and_eight_renewals_a_lease_fit_into_a_second_and_one_more_does_
 def test_a_shorter_lease_may_be_renewed_more_often() -> None:
     bench = Bench().started()
     assert [bench.rule(bench.load_command(lease_ms=200)) for _ in range(51)] == [""] * 50 + ["rate"]
+
+
+def test_renewals_under_a_short_lease_count_when_the_lease_becomes_longer() -> None:
+    bench = Bench().started()
+    for _ in range(30):
+        assert bench.rule(bench.load_command(lease_ms=200)) == ""
+    assert bench.rule(bench.load_command(lease_ms=600)) == "rate"
+
+
+def test_changes_in_a_set_on_two_cables_count_in_the_next_one_on_one() -> None:
+    bench = Bench(cables=2).started()
+    for k in range(12):
+        assert bench.rule(bench.load_command(400.0 - k)) == ""
+    bench.rule(SendRelease(nonce=NONCE, seq=90))
+    bench.rig = announced(cables=1)
+    bench.see(bench.rig)
+    bench.applied_n = (0.0,)
+    bench.frame()
+    bench.ask(RequestAction.ARM, fresh_nonce="nonce-0002")
+    assert bench.rule(bench.arm_command(nonce="nonce-0002")) == ""
+    bench.ask(RequestAction.START)
+    assert bench.rule(bench.load_command(nonce="nonce-0002")) == "rate"
 
 
 @pytest.mark.parametrize(("later_us", "rule"), [(999_999, "rate"), (1_000_000, "")])
