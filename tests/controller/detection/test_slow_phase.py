@@ -5,112 +5,16 @@ Every figure is written out here, not taken from the module, so that a figure th
 
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
 
-from ebbset.controller.detection.ascent import Ascent
-from ebbset.controller.detection.range_of_motion import RangeOfMotion
-from ebbset.controller.detection.signals import Signal, StallSeen
-from ebbset.controller.detection.stall import AscentOver, SlowPhase, StallRule
+from ebbset.controller.detection.signals import StallSeen
+from ebbset.controller.detection.stall import AscentOver, StallRule
 from ebbset.controller.detection.stall_classifier import probability_of
-from ebbset.controller.detection.stall_evidence import StallEvidence, score
+from ebbset.controller.detection.stall_evidence import score
 from ebbset.controller.messages.reasons import Reason
 from ebbset.models.contract.prescription import StallSection
 from ebbset.models.contract.rig_messages import RepetitionOutcome
-from ebbset.models.physiology.load_velocity import generic_line
-
-T = 10_000_000
-BOTTOM, ROM = 0.0, 0.5
-STALL_M_S = 0.05
-HOPELESS = [
-    *(0.01, -0.09, -0.05, -0.01, 0.5, 0.35, -0.07, -0.06, 3.0, 0.02),
-    *(1.29, 0.21, 0.38, -0.16, -0.04, 0.05, 0.89, 0.6, 0.03, 0.1),
-]
-"""Evidence of an ascent that will not come through."""
-HEALTHY = [
-    *(0.2, -0.09, 0.8, 0.8, 0.0, 0.5, 0.1, 0.8, 3.0, 0.0),
-    *(0.4, 0.6, 0.0, 0.8, 0.8, 0.8, 1.0, 0.4, 0.03, 0.1),
-]
-
-COMPLETED = AscentOver(RepetitionOutcome.COMPLETED)
-FAILED = AscentOver(RepetitionOutcome.FAILED)
-PARTIAL = AscentOver(RepetitionOutcome.PARTIAL)
-
-
-class Told(StallEvidence):
-    """Evidence that says what it is told to say, and keeps what was asked of it."""
-
-    def __init__(self) -> None:
-        self.asked: list[tuple[Any, ...]] = []
-        super().__init__(generic_line("row"))
-        self.says = HEALTHY
-        self.looked_at = True
-        self.asked.clear()
-
-    def begin(self, t_us: int, load_n: float) -> None:
-        self.asked.append(("begin", t_us, load_n))
-
-    def sample(self, t: int, v: float, share: float) -> None:
-        self.asked.append(("sample", t, v, share))
-
-    def dropped(self, load_n: float) -> None:
-        self.asked.append(("dropped", load_n))
-
-    def ended(self, *, completed: bool, load_changed: bool) -> None:
-        self.asked.append(("ended", completed, load_changed))
-
-    def worth_a_look(self) -> bool:
-        return self.looked_at
-
-    def evidence(self) -> list[float]:
-        return self.says
-
-
-class Bench:
-    """A slow phase, an ascent in it, and the signals it gave.
-
-    Args:
-        rom_m: reference range of motion, metres; None: not known.
-        bottom_m: where ascents begin; None: not known.
-        ascent: figures of the ascent that differ from those of one that has come to 0.3 m.
-        stall: figures of the prescription.
-    """
-
-    def __init__(
-        self,
-        *,
-        rom_m: float | None = ROM,
-        bottom_m: float | None = BOTTOM,
-        ascent: dict[str, Any] | None = None,
-        **stall: Any,
-    ) -> None:
-        span = RangeOfMotion(rom_m)
-        span.bottom_m = bottom_m
-        self.told = Told()
-        section = StallSection.model_validate({"velocity_m_s": STALL_M_S, "still_limit_s": 1.0, **stall})
-        self.phase = SlowPhase(section, span, self.told)
-        self.ascent = Ascent(T, 0.3, 0.4, start_t_us=T, start_m=0.0, load_n=400.0, taking_up=False)
-        for name, value in (ascent or {}).items():
-            setattr(self.ascent, name, value)
-        self.signals: list[Signal] = []
-
-    def slow(self, x: float, v: float = 0.0, *, t: int = T, share: float | None = None) -> AscentOver | None:
-        return self.phase.slow(self.ascent, t, x, v, 390.0, share, self.signals)
-
-    def look(self, x: float = 0.3, v: float = 0.0, *, t: int = T, share: float | None = 0.6) -> StallSeen | None:
-        before = len(self.signals)
-        self.phase.look(self.ascent, t, x, v, 390.0, share, self.signals)
-        if len(self.signals) == before:
-            return None
-        (seen,) = self.signals[before:]
-        assert isinstance(seen, StallSeen)
-        return seen
-
-    @property
-    def clock_runs(self) -> bool:
-        """Whether standing still was counted toward a stall."""
-        return self.phase.rule.slow_since_us is not None
+from tests.support.slow_phase_bench import COMPLETED, FAILED, HEALTHY, HOPELESS, PARTIAL, Bench, T, slowing
 
 
 def test_a_slow_sample_moves_the_extremes_of_the_ascent_outward_only() -> None:
@@ -146,6 +50,8 @@ def test_a_handle_that_rests_at_the_top_for_80_ms_is_through() -> None:
     assert it.slow(0.5, t=T + 80_000, share=0.97) == COMPLETED
     assert it.slow(0.5, t=T + 80_001, share=0.97) == COMPLETED
     assert not it.clock_runs, "resting at the top is not a stall"
+    assert it.slow(0.51, share=1.02) is None
+    assert not it.clock_runs, "nor above it"
     assert not it.signals
 
 
@@ -307,13 +213,6 @@ def test_down_after_an_attempt_with_all_there_was_is_a_failure() -> None:
 # --- standing still -------------------------------------------------------------------------------------------------
 
 
-def slowing(**changes: Any) -> Bench:
-    """A bench whose ascent came up at 0.4 m/s at once and then lost its speed over 0.1 m."""
-    it = Bench(ascent={"start_t_us": T - 100_000, **changes})
-    it.ascent.moving(T, 0.2, 0.2, healthy=True)
-    return it
-
-
 def test_who_slowed_for_want_of_strength_stands_for_700_ms_and_once_helped_for_the_limit() -> None:
     for changes, limit_us in (({}, 700_000), ({"stalls": 1}, 1_000_000)):
         it = slowing(**changes)
@@ -431,7 +330,14 @@ def stalled() -> Bench:
 
 @pytest.mark.parametrize(
     ("stall_m_s", "v", "recovers"),
-    [(0.0, 0.2, False), (0.0, 0.201, True), (0.15, 0.15 + 0.08, False), (0.15, 0.231, True)],
+    [
+        (0.0, 0.15, False),
+        (0.0, 0.2, False),
+        (0.0, 0.201, True),
+        (0.15, 0.21, False),
+        (0.15, 0.15 + 0.08, False),
+        (0.15, 0.231, True),
+    ],
 )
 def test_a_handle_that_is_fast_again_has_overcome_its_stall(stall_m_s: float, v: float, recovers: bool) -> None:
     it = stalled()

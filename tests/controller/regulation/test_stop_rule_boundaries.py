@@ -144,7 +144,10 @@ def test_the_difference_of_sides_is_relative_to_the_larger() -> None:
 
 def test_strikes_count_in_a_row_and_only_beyond_what_is_allowed() -> None:
     sides = SideStrikes()
-    for difference, strikes in (((0.0, 0.3), 1), ((0.3, 0.0), 2), ((0.15, 0.15), 0), ((0.2, 0.2), 1)):
+    for difference, strikes in (
+        *(((0.0, 0.3), 1), ((0.3, 0.0), 2), ((0.15, 0.15), 0), ((0.2, 0.2), 1)),
+        *(((0.0, 0.3), 2), ((0.05, 0.1), 0), ((0.16, 0.0), 1)),
+    ):
         sides.settle(difference, 0.15)
         assert (sides.strikes, sides.difference) == (strikes, difference)
 
@@ -272,6 +275,15 @@ def test_the_pause_waits_for_the_stall_rule_while_an_ascent_is_under_way(
     assert found is not None
     assert dict(found.thresholds) == pytest.approx({"stall_decided_s": decided_s})
     assert timed(still_us=4_000_001, ascending=True) is not None, "the rule is quicker than the pause anyway"
+
+
+def test_an_ascent_under_way_never_shortens_the_pause_and_where_both_end_together_the_pause_is_named() -> None:
+    quick = {"rule": "dwell", "dwell_s": 0.3, "grind_s": 0.0}
+    assert timed(still_us=4_000_000, stall=quick, ascending=True) is None
+    for stall in (quick, {"rule": "evidence", "still_limit_s": 2.5, "grind_s": 1.0}):
+        assert timed(still_us=4_000_001, stall=stall, ascending=True) == Finding(
+            Reason.PAUSE_TOO_LONG, (("still_s", 4.000001),), (("max_pause_s", 4.0),)
+        )
 
 
 def test_a_finding_can_be_kept_because_nobody_can_change_it() -> None:
