@@ -29,13 +29,22 @@ class Target:
 
 TARGETS: Final[dict[str, Target]] = {
     "guard": Target("ebbset.controller.guard.guard", ("tests/controller/guard",)),
+    "guard_telemetry": Target("ebbset.controller.guard.telemetry", ("tests/controller/guard",)),
     "stop_rules": Target(
         "ebbset.controller.regulation.stop_rules",
         ("tests/controller/regulation/test_stop_rules.py", "tests/controller/regulation/test_stop_rule_boundaries.py"),
     ),
     "stall": Target(
         "ebbset.controller.detection.stall",
-        ("tests/controller/detection/test_stall.py", "tests/controller/detection/test_slow_phase.py"),
+        (
+            "tests/controller/detection/test_stall.py",
+            "tests/controller/detection/test_slow_phase.py",
+            "tests/controller/detection/test_tops_and_turns.py",
+        ),
+    ),
+    "ascent": Target(
+        "ebbset.controller.detection.ascent",
+        ("tests/controller/detection/test_ascent.py", "tests/controller/detection/test_ascent_record.py"),
     ),
     "transitions": Target(
         "ebbset.controller.regulation.transitions",
