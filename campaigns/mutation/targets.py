@@ -34,6 +34,7 @@ TARGETS: Final[dict[str, Target]] = {
         "ebbset.controller.regulation.stop_rules",
         ("tests/controller/regulation/test_stop_rules.py", "tests/controller/regulation/test_stop_rule_boundaries.py"),
     ),
+    "rig_word": Target("ebbset.controller.regulation.rig_word", ("tests/controller/regulation/test_rig_word.py",)),
     "stall": Target(
         "ebbset.controller.detection.stall",
         (

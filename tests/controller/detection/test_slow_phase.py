@@ -86,7 +86,12 @@ def test_a_handle_that_leaves_the_top_is_through_at_once() -> None:
 
 def test_a_little_short_of_the_top_it_must_come_down_15_mm_too() -> None:
     edge = 0.45 - 0.015
-    for x, v, over in ((edge, -0.03, None), (edge - 1e-9, -0.03, COMPLETED), (edge - 1e-9, -0.02, None)):
+    for x, v, over in (
+        (0.445, -0.03, None),
+        (edge, -0.03, None),
+        (edge - 1e-9, -0.03, COMPLETED),
+        (edge - 1e-9, -0.02, None),
+    ):
         it = Bench(ascent={"peak_m": 0.45})
         assert it.slow(x, v, share=0.87) == over
 
@@ -161,7 +166,7 @@ def test_only_an_ascent_out_of_the_dock_is_taken_up() -> None:
 
 def test_down_less_than_15_mm_is_a_wobble() -> None:
     edge = 0.3 - 0.015
-    for x, over in ((edge, None), (edge - 1e-9, PARTIAL)):
+    for x, over in ((0.295, None), (edge, None), (edge - 1e-9, PARTIAL)):
         it = Bench(ascent={"peak_m": 0.3})
         assert it.slow(x, -0.03, share=0.5) == over
         assert not it.clock_runs, "a handle on its way down does not stand still"

@@ -128,6 +128,7 @@ def test_a_little_short_of_the_top_who_ran_out_of_strength_is_still_fighting() -
         (T, 400.0, True),
         (T + 1, 1.02 * 320.0, True),
         (T + 1, 1.021 * 320.0, False),
+        (T + 1, 300.0, True),
     ],
 )
 def test_a_failure_of_an_ascent_that_began_before_the_load_stood_says_nothing_of_that_load(

@@ -269,6 +269,12 @@ def test_an_undocking_counts_from_the_same_moment_on(t_us: int, expected: bool) 
     assert it.docked is expected
 
 
+def test_of_two_answers_of_the_same_moment_the_one_that_says_undocked_counts() -> None:
+    taken = replace(ACK, docked=False)
+    assert not known(taken, ACK).docked
+    assert not known(ACK, taken).docked
+
+
 @pytest.mark.parametrize(("t_us", "expected"), [(4_999, False), (5_000, False), (5_001, True)])
 def test_a_sample_docks_a_handle_only_after_the_last_that_was_known_of_the_dock(t_us: int, expected: bool) -> None:
     it = known(replace(ACK, docked=False))
