@@ -189,6 +189,12 @@ def test_who_gathers_speed_at_most_twice_as_hard_as_it_is_lost_eases_out(after_u
     assert ten_times_as_long.braked is eased, "to the microsecond"
 
 
+def test_who_gathers_speed_at_1_4_m_s2_may_still_ease_out() -> None:
+    assert 0.35 * 1e6 / 250_000 == 1.4
+    assert stopped(m_s=0.35, way_m=0.07, after_us=250_000, start_m=-0.05).braked
+    assert not stopped(m_s=0.35, way_m=0.09, after_us=250_000, start_m=-0.05).braked
+
+
 def test_easing_out_needs_7_5_cm_s_and_10_cm_and_a_load_that_stands() -> None:
     for m_s, eased in ((0.075, True), (0.0749, False)):
         assert stopped(m_s=m_s, way_m=0.1, after_us=1_500_000).braked is eased

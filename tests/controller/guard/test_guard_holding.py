@@ -113,12 +113,13 @@ def reported(bench: Bench, kind: RigEventKind, t_us: int) -> RigReported:
     return RigReported(now_us=bench.now_us, boot_id=BOOT, seq=1, t_us=t_us, kind=kind, detail="")
 
 
-def test_an_acknowledgement_for_another_set_says_nothing() -> None:
+@pytest.mark.parametrize("nonce", ["somebody-else", "another-set"])
+def test_an_acknowledgement_for_another_set_says_nothing(nonce: str) -> None:
     bench = by_summaries()
-    bench.see(dataclasses.replace(answered(bench, 2_000, 400.0), nonce="somebody-else"))
+    bench.see(dataclasses.replace(answered(bench, 2_000, 400.0), nonce=nonce))
     assert bench.rule(bench.load_command(400.0, cites_t_us=2_000)) == "citation"
     bench = by_summaries()
-    bench.see(summary(bench, nonce="somebody-else", t_end_us=1_000))
+    bench.see(summary(bench, nonce=nonce, t_end_us=1_000))
     assert bench.rule(bench.load_command(400.0, cites_t_us=900)) == ""
 
 
