@@ -163,7 +163,7 @@ def test_a_velocity_that_nobody_has_who_gives_all_there_is_counts_however_fast_i
         it.moving(T + 100_000, 0.3, 0.2, healthy=healthy)
         it.peak_m = 0.3
         assert it.braked is healthy
-    for m_s, braked in ((0.15, False), (0.151, True)):
+    for m_s, braked in ((0.12, False), (0.15, False), (0.151, True)):
         it = begun(at_m=0.2, m_s=0.5)
         it.fast(T, 0.2, 0.5, 0.15)
         it.fast(T + 100_000, 0.3, m_s, 0.15)

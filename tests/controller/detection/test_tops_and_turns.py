@@ -161,6 +161,15 @@ def test_who_slowed_for_want_of_strength_stands_for_700_ms_after_grinding_but_ne
     assert rule.slow(T + limit_us, slowed=True) == pytest.approx(limit_us * 1e-6, abs=1e-12)
 
 
+def test_a_grinding_time_begins_anew_when_the_handle_was_faster_however_shortly() -> None:
+    rule = Bench(grind_s=0.5).phase.rule
+    rule.slow(T, slowed=True)
+    rule.moving()
+    rule.slow(T + 10_000 + 22_000, slowed=True)
+    assert rule.slow(T + 10_000 + 1_199_999, slowed=True) is None
+    assert rule.slow(T + 10_000 + 1_200_000, slowed=True) is not None
+
+
 def test_helped_at_exactly_20_cm_is_far_from_the_bottom() -> None:
     for start_m, limit_us in ((0.0, 700_000), (0.001, LIMIT_US)):
         it = slowing(load_falling=True, start_m=start_m)

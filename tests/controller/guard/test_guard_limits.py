@@ -553,6 +553,9 @@ def test_changes_and_eight_renewals_a_lease_fit_into_a_second_and_one_more_does_
 def test_a_shorter_lease_may_be_renewed_more_often() -> None:
     bench = Bench().started()
     assert [bench.rule(bench.load_command(lease_ms=200)) for _ in range(51)] == [""] * 50 + ["rate"]
+    bench = Bench().started()
+    # 8 renewals in each of 1 s / 0.471 s leases are 16.98
+    assert [bench.rule(bench.load_command(lease_ms=471)) for _ in range(27)] == [""] * 26 + ["rate"]
 
 
 def test_renewals_under_a_short_lease_count_when_the_lease_becomes_longer() -> None:
