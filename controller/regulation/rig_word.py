@@ -55,8 +55,6 @@ def disagreement(rig: RigFacts, armed: ArmedSet, now_us: int) -> Finding | None:
         return None
     if rig.rig_nonce != armed.nonce:
         return ANOTHER_SET
-    if rig.applied_n == armed.target_n:
-        return None
     for applied, target, ready in zip(rig.applied_n, armed.target_n, settled, strict=False):
         difference_n, allowed_n = abs(applied - target), allowed_difference_n(target)
         if ready and difference_n > allowed_n:
