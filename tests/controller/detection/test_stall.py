@@ -90,7 +90,7 @@ def test_a_handle_that_moves_again_starts_the_clock_anew() -> None:
     assert it.slow_since_us == T + LIMIT - FILTER_LAG_US
 
 
-@pytest.mark.parametrize(("flicker_us", "trembles"), [(60_000, True), (60_001, False)])
+@pytest.mark.parametrize(("flicker_us", "trembles"), [(10_000, True), (60_000, True), (60_001, False)])
 def test_who_ran_out_of_strength_and_trembles_has_not_moved_on(flicker_us: int, trembles: bool) -> None:
     it = rule()
     it.slow(T, slowed=True)
