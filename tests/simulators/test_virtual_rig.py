@@ -326,11 +326,12 @@ async def test_acks_that_never_come_or_come_late(broker: Mosquitto) -> None:
         await observer.wait_for("rig/ack", command_seq=1)
 
 
-async def test_an_unknown_field_breaks_the_schema_and_a_slow_rig_its_announcement(broker: Mosquitto) -> None:
+async def test_an_unknown_field_is_in_no_schema_and_a_slow_rig_breaks_its_announcement(broker: Mosquitto) -> None:
     async with observing(broker, "field") as observer, running(broker, "field", defect=Defect.UNKNOWN_FIELD):
         frame = await observer.wait_for("rig/frame")
-        with pytest.raises(jsonschema.ValidationError):
-            jsonschema.validate(frame, schema("rig_frame"))
+        # A receiver ignores it, as a later minor version may add one; `check-rig` names it.
+        jsonschema.validate(frame, schema("rig_frame"))
+        assert frame.keys() - schema("rig_frame")["properties"].keys()
     async with observing(broker, "half") as observer, running(broker, "half", defect=Defect.SLOWER_THAN_ANNOUNCED):
         frame = await observer.wait_for("rig/frame")
         identity = await observer.wait_for("rig/identity", online=True)

@@ -9,7 +9,7 @@ import pytest
 
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.regulation.outcomes import Finding
-from ebbset.controller.regulation.rig_word import disagreement, taken_early
+from ebbset.controller.regulation.rig_word import disagreement, load_left, taken_early
 
 NOW_US = 5_000_000
 
@@ -105,3 +105,32 @@ def test_a_rig_that_serves_another_set_disagrees_whatever_it_applies(nonce: str)
     found = disagreement(rig(400.0, nonce=nonce), armed(400.0), NOW_US)
     assert found == Finding(Reason.RIG_DISAGREES, (("nonce_matches", 0.0),), (("nonce_matches", 1.0),))
     assert disagreement(rig(400.0, nonce=nonce), armed(400.0, settled_us=(NOW_US + 1,)), NOW_US) is None
+
+
+# --- while no load is commanded -------------------------------------------------------------------------------------
+
+
+def unloaded(off_us: int = NOW_US) -> Any:
+    """What is read of a set that rests or waits: when its last load had time to go off."""
+    return SimpleNamespace(off_us=off_us)
+
+
+def heard(*applied_n: float, fresh_us: int | None = NOW_US) -> Any:
+    """What is read of the rig: newtons per cable, and when it was last heard."""
+    return SimpleNamespace(applied_n=applied_n, fresh_us=fresh_us)
+
+
+def test_a_load_that_stays_though_none_is_commanded_is_a_disagreement_on_its_cable() -> None:
+    for applied_n, cable in (((10.1,), 0), ((0.0, 10.1), 1), ((10.0, 10.1), 1)):
+        assert load_left(heard(*applied_n), unloaded()) == Finding(
+            Reason.RIG_DISAGREES, (("difference_n", 10.1),), (("allowed_n", 10.0),), cable
+        )
+    assert load_left(heard(10.0, 10.0), unloaded()) is None
+    assert load_left(heard(), unloaded()) is None
+
+
+def test_a_load_is_left_only_when_the_rig_was_heard_after_it_had_time_to_go_off() -> None:
+    assert load_left(heard(400.0, fresh_us=NOW_US - 1), unloaded()) is None
+    for fresh_us in (NOW_US, NOW_US + 1):
+        assert load_left(heard(400.0, fresh_us=fresh_us), unloaded()) is not None
+    assert load_left(heard(400.0, fresh_us=None), unloaded()) is None
