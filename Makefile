@@ -22,8 +22,9 @@ INSTALL := $(LOCKED) $(VENV)/bin/pip install --quiet --disable-pip-version-check
 demo: $(VENV)/console.stamp
 	$(VENV)/bin/ebbset demo
 
+# Three workers for two cores: many tests wait for real time.
 test: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp check
-	$(PY) -m pytest -n 2 --dist worksteal -q
+	$(PY) -m pytest -n 3 --dist worksteal -q
 
 check: types
 	$(VENV)/bin/ruff check .

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
-from itertools import chain
+from itertools import chain, islice
 
 import pytest
 import structlog
@@ -29,16 +30,20 @@ LONGEST = (
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Begin with the longest modules, every other one in the second of two workers, so that none is left for the end.
+    """Begin with the longest modules, dealt out to the workers in turn, so that none is left for the end.
 
     Workers take equal parts of the list and steal from the end of one another's, so what stands at the beginning of a
     part starts at once and its fixture is made by one worker only.
     """
+    workers = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
     longest = [[item for item in items if item.path.name == name] for name in LONGEST]
-    first, second = (list(chain.from_iterable(longest[k::2])) for k in (0, 1))
-    rest = [item for item in items if item.path.name not in LONGEST]
-    before_half = max(0, len(items) // 2 - len(first))
-    items[:] = [*first, *rest[:before_half], *second, *rest[before_half:]]
+    rest = iter([item for item in items if item.path.name not in LONGEST])
+    size = -(-len(items) // workers)
+    ordered: list[pytest.Item] = []
+    for worker in range(workers):
+        ordered += chain.from_iterable(longest[worker::workers])
+        ordered += islice(rest, max((worker + 1) * size - len(ordered), 0))
+    items[:] = [*ordered, *rest]
 
 
 @pytest.fixture(autouse=True)
