@@ -236,6 +236,9 @@ class Served:
         for output in outputs:
             if not isinstance(output, codec.COMMANDS):
                 self._report(output)
+        if self.controller.state in _UNARMED:
+            # Not before the result waits to be sent: an orderly stop drains the reports as soon as the set is over.
+            self._unarmed.set()
         self.rotation.record(event, outputs)
         self._notices.see(event)
         if isinstance(event, Tick):
@@ -250,9 +253,7 @@ class Served:
 
     def _core_outputs(self, event: Event) -> tuple[Output, ...]:
         outputs = self.controller.handle(event)
-        if self.controller.state in _UNARMED:
-            self._unarmed.set()
-        else:
+        if self.controller.state not in _UNARMED:
             # Also where its arming never went out, since a defect kept it: then the file tells of that.
             self.rotation.note_set()
             self._unarmed.clear()
