@@ -6,24 +6,17 @@ from pathlib import Path
 
 import pytest
 
-from ebbset.console import app
 from ebbset.controller.service.documents import read_prescription
 from ebbset.models.contract.prescription import Prescription, example
 from ebbset.models.contract.problems import BadDocumentError
-
-ROW = """
-name = "Row"
-exercise = "row"
-[load]
-start_n = "40 kg"
-floor_n = "20 kg"
-"""
+from tests.support.commands import ROW, run_command
 
 
 def check(tmp_path: Path, text: str, capsys: pytest.CaptureFixture[str]) -> tuple[int, str]:
     file = tmp_path / "set.toml"
     file.write_text(text)
-    return app.run(["check", str(file)]), capsys.readouterr().out
+    code, out, _ = run_command(capsys, "check", str(file))
+    return code, out
 
 
 def problems_of(tmp_path: Path, text: str) -> list[str]:
