@@ -43,6 +43,10 @@ TARGETS: Final[dict[str, Target]] = {
             "tests/controller/detection/test_tops_and_turns.py",
         ),
     ),
+    "stall_rule": Target(
+        "ebbset.controller.detection.stall_rule",
+        ("tests/controller/detection/test_stall.py", "tests/controller/detection/test_slow_phase.py"),
+    ),
     "ascent": Target(
         "ebbset.controller.detection.ascent",
         ("tests/controller/detection/test_ascent.py", "tests/controller/detection/test_ascent_record.py"),

@@ -5,7 +5,8 @@ What lives here: the record. What never does: when an ascent begins (`segmenter`
 
 from __future__ import annotations
 
-from ebbset.controller.detection.signals import RepetitionEnded
+from ebbset.controller.detection.signals import RepetitionEnded, StallSeen
+from ebbset.controller.messages.reasons import Reason
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 
 BRAKED_FROM_M_S = 0.06
@@ -189,6 +190,44 @@ class Ascent:
     def slowed(self) -> bool:
         """It moved and was not stopped on purpose."""
         return self._from_m_s > 0.0 and not self.braked
+
+    def stalled(
+        self,
+        reason: Reason,
+        t: int,
+        x: float,
+        v: float,
+        f: float | None,
+        share: float | None,
+        duration_s: float,
+        probability: float,
+        slowed_limit_s: float | None = None,
+    ) -> StallSeen:
+        """The signal for a stall in this ascent, which goes on.
+
+        Args:
+            reason: how it was seen.
+            t: rig time, microseconds.
+            x: position, metres.
+            v: velocity, m/s.
+            f: tension, newtons, if the rig reports it.
+            share: position as a share of the range of motion, if known.
+            duration_s: since motion ended; 0 for a stall that was foreseen.
+            probability: that the ascent would not have come through.
+            slowed_limit_s: the shorter limit that it stood for, where it slowed down for want of strength.
+        """
+        self.stalls += 1
+        self.stall_m, self.stall_m_s = x, v
+        return StallSeen(
+            reason=reason,
+            t_us=t,
+            velocity_m_s=v,
+            force_n=f,
+            position_fraction=share,
+            duration_s=duration_s,
+            probability=probability,
+            slowed_limit_s=slowed_limit_s,
+        )
 
     def ended(self, outcome: RepetitionOutcome, load_n: float) -> RepetitionEnded:
         """The signal for this ascent, now that it has ended.

@@ -24,7 +24,7 @@ from ebbset.controller.detection.range_of_motion import RangeOfMotion
 from ebbset.controller.detection.release import ReleaseDetector
 from ebbset.controller.detection.sensor_check import SensorCheck
 from ebbset.controller.detection.signals import RepetitionEnded, RepetitionStarted, Signal
-from ebbset.controller.detection.stall import TURN_BACK_M, AscentOver, SlowPhase
+from ebbset.controller.detection.stall import TOP_FRACTION, TURN_BACK_M, TURN_VELOCITY_M_S, AscentOver, SlowPhase
 from ebbset.controller.detection.stall_evidence import StallEvidence
 from ebbset.models.contract.prescription import StallSection
 from ebbset.models.contract.rig_messages import RepetitionOutcome
@@ -272,7 +272,19 @@ class RepetitionSegmenter:
             share = None if bottom_m is None or rom_m is None else (x - bottom_m) / rom_m
             if v > slow_m_s:
                 ascent.fast(t, x, v, self._attempt_m_s)
-                rule.slow_since_us = None
+                # `rule.moving`, without a call for each fast sample
+                rule.slow_since_us, rule.due_us = None, 0
+            elif (
+                t < rule.due_us
+                and TURN_VELOCITY_M_S <= v <= rule.threshold_m_s
+                and ascent.least_m_s <= v
+                and x <= ascent.peak_m
+                and not ascent.taking_up
+                and share is not None
+                and share < TOP_FRACTION
+            ):
+                # It stands where no repetition ends, and not for long enough yet; else the order of `slow` decides.
+                rule.slow_t_us = t
             else:
                 over = judge.slow(ascent, t, x, v, f, share, signals)
                 if over is not None:
@@ -280,7 +292,7 @@ class RepetitionSegmenter:
             if t - self._look_t_us >= LOOK_EVERY_US:
                 self._look_t_us = t
                 if self.in_repetition:
-                    judge.look(ascent, t, x, v, f, share, signals)
+                    judge.evidence.look(rule, ascent, t, x, v, f, share, signals)
             if not self.in_repetition:
                 return
 

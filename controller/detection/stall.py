@@ -1,8 +1,8 @@
 """What a slow handle in an ascent means: the top, a stall, a reversal, or a sticking region that will be overcome.
 
-What lives here: these decisions for one cable, from how long the handle has been still and from the evidence of the
-ascent. What never does: when an ascent begins (`segmenter`), what its evidence is (`stall_evidence`), strength
-(`capacity`), loads (policies).
+What lives here: these decisions for one cable, from where the handle is and why it is slow. What never does: when an
+ascent begins (`segmenter`), how long slow is too long (`stall_rule`), the evidence of an ascent (`stall_evidence`),
+strength (`capacity`), loads (policies).
 """
 
 from __future__ import annotations
@@ -11,22 +11,14 @@ from dataclasses import dataclass
 from typing import Final
 
 from ebbset.controller.detection.ascent import LOAD_CHANGED_PART, Ascent
-from ebbset.controller.detection.motion_offset import MotionOffset
-from ebbset.controller.detection.range_of_motion import UNKNOWN_M, RangeOfMotion
+from ebbset.controller.detection.range_of_motion import RangeOfMotion
 from ebbset.controller.detection.signals import Signal, StallSeen
-from ebbset.controller.detection.stall_classifier import probability_of, score_of
-from ebbset.controller.detection.stall_evidence import StallEvidence, score
+from ebbset.controller.detection.stall_evidence import StallEvidence
+from ebbset.controller.detection.stall_rule import StallRule
 from ebbset.controller.messages.reasons import Reason
 from ebbset.models.contract.prescription import StallSection
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 
-FILTER_LAG_US: Final = 22_000
-"""The filtered velocity falls below a threshold this much later than the true one; measured on simulated stalls."""
-GRIND_CERTAINTY: Final = 0.5
-"""Once the prescribed grinding time is over, an ascent that will more likely fail than not is a stall. Only for a pause
-on purpose does the decision wait, until ``still_limit_s``."""
-HALF_A_LOOK_US: Final = 5_000
-"""A handle is evaluated about every 10 ms: a grinding time is over at the evaluation nearest to its end."""
 # Judgement, no source: sizes of human wobble and of sensor noise after filtering, not of any one device.
 TURN_BACK_M: Final = 0.015
 TURN_VELOCITY_M_S: Final = -0.02
@@ -35,18 +27,11 @@ WHOLE_FRACTION: Final = 0.97
 BRAKED_TOP_FRACTION: Final = 0.8
 LONGEST_FRACTION: Final = 1.2
 LEAST_ROM_M: Final = 0.05
-SLOWED_US: Final = 700_000
-"""A handle that slowed down for want of strength and stands for this long counts as stalled."""
-FLICKER_US: Final = 60_000
-"""A handle that slowed down for want of strength and is faster than the stall velocity for less than this has not moved
-on: the muscle trembles, and the filter lets some noise through. Judgement."""
 FIRST_ROM_M: Final = 0.20
 TOP_REST_US: Final = 80_000
 SHORT_TOP_REST_US: Final = 800_000
 TAKEN_UP_US: Final = 120_000
 MAXIMAL_SLOW_US: Final = 250_000
-RECOVERED_M_S: Final = 0.2
-FASTER_AGAIN_M_S: Final = 0.08
 LIMIT_PROBABILITY: Final = 0.9
 """Told for a stall that is called for standing still alone."""
 REVERSAL_PROBABILITY: Final = 0.95
@@ -63,133 +48,6 @@ class AscentOver:
 
     outcome: RepetitionOutcome | None
     taken_up: bool = False
-
-
-class StallRule:
-    """Decides when an ascent counts as stalled.
-
-    Motion has ended at the last instant at which the handle was faster than ``velocity_m_s``; ``grind_s`` counts from
-    there. With the rule "dwell" the handle must have been slower for ``dwell_s``; with the rule "evidence" the ascent
-    is called as soon as it is certain enough that it will not come through, which is often before motion has ended,
-    and at the latest after ``still_limit_s``.
-
-    Attributes:
-        threshold_m_s: the stall velocity.
-        by_evidence: the rule is "evidence".
-        certain: least score of the evidence that is a stall.
-        slow_since_us: rig time at which the handle fell below the stall velocity, ``None`` while it moves.
-        motion_offset: tells that time more exactly a little later; only where a grinding time is prescribed.
-    """
-
-    __slots__ = (
-        "_fired",
-        "_grind_us",
-        "_hold_until_us",
-        "_limit_us",
-        "_slow_t_us",
-        "_slowed_us",
-        "_still_since_us",
-        "by_evidence",
-        "certain",
-        "motion_offset",
-        "slow_since_us",
-        "threshold_m_s",
-    )
-
-    def __init__(self, stall: StallSection) -> None:
-        self.threshold_m_s = stall.velocity_m_s
-        self.by_evidence = stall.rule == "evidence"
-        self._grind_us = round(stall.grind_s * 1e6)
-        self.certain = score_of(stall.certainty if self._grind_us == 0 else min(stall.certainty, GRIND_CERTAINTY))
-        self._limit_us = self._grind_us + round((stall.still_limit_s if self.by_evidence else stall.dwell_s) * 1e6)
-        self._slowed_us = min(self._limit_us, self._grind_us + SLOWED_US) if self.by_evidence else self._limit_us
-        self.motion_offset = MotionOffset(stall.velocity_m_s) if self._grind_us > 0 else None
-        self.slow_since_us: int | None = None
-        self._still_since_us = 0
-        self._slow_t_us: int | None = None
-        self._hold_until_us = 0
-        self._fired = False
-
-    def moving(self) -> None:
-        """The handle is faster than the stall velocity."""
-        self.slow_since_us = None
-
-    def recovered(self) -> None:
-        """The ascent is well under way, or a new one begins: a stall may be called again."""
-        self._restart()
-        self._fired = False
-
-    @property
-    def fired(self) -> bool:
-        """A stall was called and is not over."""
-        return self._fired
-
-    @property
-    def slowed_limit_s(self) -> float | None:
-        """Standstill after which a handle that slowed down for want of strength is stalled; None: as any other."""
-        return self._slowed_us * 1e-6 if self._slowed_us < self._limit_us else None
-
-    def hold(self, until_us: int) -> None:
-        """A drop is under way: judge again from ``until_us`` on."""
-        self._hold_until_us = until_us
-        self._restart()
-        self._fired = False
-
-    def holding(self, t_us: int) -> bool:
-        """A drop is under way: nothing is judged before the new load has settled."""
-        return t_us < self._hold_until_us
-
-    def _restart(self) -> None:
-        self.slow_since_us = self._slow_t_us = None
-        if self.motion_offset is not None:
-            self.motion_offset.restart()
-
-    def _ended_us(self) -> int | None:
-        """When motion ended, as exactly as is known so far."""
-        since = self.slow_since_us
-        exact = self.motion_offset.at_us if self.motion_offset is not None else None
-        return since if exact is None else exact
-
-    def slow(self, t_us: int, *, slowed: bool = False, at_a_top: bool = False) -> float | None:
-        """The handle is slower than the stall velocity; seconds since motion ended when that alone is a stall, once.
-
-        Args:
-            t_us: rig time.
-            slowed: it slowed down for want of strength.
-            at_a_top: it stopped on purpose where a repetition may end, so that standing is no stall as long as that
-                holds.
-        """
-        if self.holding(t_us):
-            return None
-        before_us, self._slow_t_us = self._slow_t_us, t_us
-        if self.slow_since_us is None:
-            self.slow_since_us = t_us - FILTER_LAG_US
-            if before_us is None or t_us - before_us > FLICKER_US:
-                self._still_since_us = self.slow_since_us
-            return None
-        since = self._ended_us()
-        limit_us = self._slowed_us if slowed else self._limit_us
-        if slowed and self.by_evidence and self._grind_us == 0:
-            since = self._still_since_us
-        if at_a_top or self._fired or since is None or t_us - since < limit_us:
-            return None
-        self._fired = True
-        return (t_us - since) * 1e-6
-
-    def judge(self, t_us: int, evidence_score: float) -> float | None:
-        """Seconds since motion ended when the evidence makes it a stall, once; 0 when it was foreseen.
-
-        Args:
-            t_us: rig time.
-            evidence_score: of the ascent so far.
-        """
-        if self._fired or evidence_score < self.certain or self.holding(t_us):
-            return None
-        since = self._ended_us()
-        if self._grind_us > 0 and (since is None or t_us - since < self._grind_us - HALF_A_LOOK_US):
-            return None
-        self._fired = True
-        return 0.0 if since is None else (t_us - since) * 1e-6
 
 
 class SlowPhase:
@@ -260,6 +118,8 @@ class SlowPhase:
         """
         if x > ascent.peak_m:
             ascent.peak_m = x
+            # the longer way up makes it a gentler stop
+            self.rule.ask_anew()
         if v < ascent.least_m_s:
             ascent.least_m_s = v
         if v > self.rule.threshold_m_s:
@@ -273,13 +133,26 @@ class SlowPhase:
             return None
         if v < TURN_VELOCITY_M_S:
             return self._turning_back(ascent, t, x, v, f, share, signals)
-        at_a_top = self._presumed_top(ascent, x, share)
-        slowed = _for_want_of_strength(ascent, x)
-        duration_s = self.rule.slow(t, slowed=slowed, at_a_top=at_a_top)
-        if duration_s is not None:
-            limit_s = self.rule.slowed_limit_s if slowed else None
-            self._stalled(ascent, t, x, v, f, share, duration_s, LIMIT_PROBABILITY, signals, slowed_limit_s=limit_s)
+        self._standing(ascent, t, x, v, f, share, signals)
         return None
+
+    def _standing(
+        self, ascent: Ascent, t: int, x: float, v: float, f: float | None, share: float | None, signals: list[Signal]
+    ) -> None:
+        """Slow under any top: a stall when that lasts. Why it stands is asked only once that makes a difference."""
+        rule = self.rule
+        if rule.slow_since_us is None or t < rule.due_us:
+            rule.slow(t)
+            return
+        slowed = ascent.slowed
+        if not slowed:
+            rule.not_slowed()
+        weak = slowed and not _was_helped(ascent, x)
+        at_a_top = not slowed and self._presumed_top(ascent, x, share)
+        duration_s = rule.slow(t, slowed=weak, at_a_top=at_a_top)
+        if duration_s is not None:
+            reason, limit_s = Reason.STALL_IN_CONCENTRIC, rule.slowed_limit_s if weak else None
+            signals.append(ascent.stalled(reason, t, x, v, f, share, duration_s, LIMIT_PROBABILITY, limit_s))
 
     def _at_an_end(self, ascent: Ascent, t: int, x: float, v: float, share: float | None) -> AscentOver | None:
         """The top, or the first rest out of the dock.
@@ -322,32 +195,6 @@ class SlowPhase:
         from_origin_m = x - ascent.origin_m
         highest_m = from_origin_m if from_origin_m < LONGEST_FRACTION * rom_m else travel_m
         return max(highest_m, travel_m, -1.0 if share is None else share * rom_m) >= BRAKED_TOP_FRACTION * rom_m
-
-    def look(
-        self, ascent: Ascent, t: int, x: float, v: float, f: float | None, share: float | None, signals: list[Signal]
-    ) -> None:
-        """Take a sample in as evidence, and call a stall as soon as it is certain enough.
-
-        Args:
-            ascent: the ascent under way.
-            t: rig time, microseconds.
-            x: position, metres.
-            v: velocity, m/s.
-            f: tension, newtons, if the rig reports it.
-            share: position as a share of the range of motion, if known.
-            signals: a stall is added to them.
-        """
-        rule = self.rule
-        evidence = self.evidence
-        evidence.sample(t, v, (x - ascent.start_m) / UNKNOWN_M if share is None else share)
-        if v > RECOVERED_M_S and rule.fired and v > ascent.stall_m_s + FASTER_AGAIN_M_S:
-            rule.recovered()
-        if not rule.by_evidence or ascent.taking_up or not evidence.worth_a_look():
-            return
-        evidence_score = score(evidence.evidence(), rule.certain)
-        duration_s = rule.judge(t, evidence_score)
-        if duration_s is not None:
-            self._stalled(ascent, t, x, v, f, share, duration_s, probability_of(evidence_score), signals)
 
     def _has_reached_the_top(self, ascent: Ascent, t: int, x: float, v: float, *, short: bool) -> bool:
         """High enough for a repetition, and leaving or resting."""
@@ -400,43 +247,13 @@ class SlowPhase:
         """It began before the load that was ordered last stood, so that its failure says nothing about that load."""
         return self.rule.holding(t) and ascent.start_load_n > (1.0 + LOAD_CHANGED_PART) * self._ordered_n
 
-    def _stalled(
-        self,
-        ascent: Ascent,
-        t: int,
-        x: float,
-        v: float,
-        f: float | None,
-        share: float | None,
-        duration_s: float,
-        probability: float,
-        signals: list[Signal],
-        slowed_limit_s: float | None = None,
-    ) -> None:
-        ascent.stalls += 1
-        ascent.stall_m, ascent.stall_m_s = x, v
-        foreseen = v > self.rule.threshold_m_s
-        signals.append(
-            StallSeen(
-                reason=Reason.STALL_FORESEEN if foreseen else Reason.STALL_IN_CONCENTRIC,
-                t_us=t,
-                velocity_m_s=v,
-                force_n=f,
-                position_fraction=share,
-                duration_s=duration_s,
-                probability=probability,
-                slowed_limit_s=slowed_limit_s,
-            )
-        )
 
-
-def _for_want_of_strength(ascent: Ascent, x: float) -> bool:
-    """It stands where it slowed down, though nothing else explains that.
+def _was_helped(ascent: Ascent, x: float) -> bool:
+    """That it slowed down does not mean want of strength.
 
     Who was helped once in this ascent, or on the way out of the dock, may have come to the bottom and be resting there.
     """
-    helped = ascent.stalls > 0 or (ascent.load_falling and x - ascent.start_m < FIRST_ROM_M)
-    return ascent.slowed and not helped
+    return ascent.stalls > 0 or (ascent.load_falling and x - ascent.start_m < FIRST_ROM_M)
 
 
 def _outcome_at_top(ascent: Ascent, x: float) -> RepetitionOutcome:

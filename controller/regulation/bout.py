@@ -124,11 +124,7 @@ def _after_signals(context: SetContext, armed: ArmedSet, found: Iterable[tuple[i
     for k, signal in found:
         outcome: Outcome = CONTINUE
         if isinstance(signal, StallSeen):
-            # Coupled cables drop together, so a stall of either may have been answered by a drop for the other.
-            if armed.cables[k].has_answered(signal):
-                armed.cables[k].pass_over(signal)
-            else:
-                outcome = _after_stall(context, armed, k, signal)
+            outcome = _after_stall(context, armed, k, signal)
         elif isinstance(signal, RepetitionEnded):
             outcome = _after_repetition(context, armed, k, signal)
         elif isinstance(signal, RepetitionStarted):
@@ -170,6 +166,10 @@ def _after_repetition(context: SetContext, armed: ArmedSet, k: int, ended: Repet
 
 def _after_stall(context: SetContext, armed: ArmedSet, k: int, stall: StallSeen) -> Outcome:
     cable, prescription = armed.cables[k], armed.prescription
+    if cable.has_answered(stall):
+        # Coupled cables drop together, so a stall of either may have been answered by a drop for the other.
+        cable.pass_over(stall)
+        return CONTINUE
     view = cable.stalled(stall, prescription)
     ruling = at_stall(prescription, armed.cables, stall, view, index=k, bout=armed.bout, drops=armed.drops)
     if isinstance(ruling, Hold):

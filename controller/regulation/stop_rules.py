@@ -283,10 +283,12 @@ def by_time(
     name, allowed_s = (
         ("max_pause_s", stop.max_pause_s) if any_repetition else ("max_start_wait_s", stop.max_start_wait_s)
     )
+    if still_us <= allowed_s * 1e6:
+        return None
     if ascending:
         decided_s = prescription.stall.longest_decision_s + DECIDED_WITHIN_S
+        if still_us <= decided_s * 1e6:
+            return None
         if decided_s > allowed_s:
             name, allowed_s = "stall_decided_s", decided_s
-    if still_us > allowed_s * 1e6:
-        return Finding(Reason.PAUSE_TOO_LONG, (("still_s", still_us / 1e6),), ((name, allowed_s),))
-    return None
+    return Finding(Reason.PAUSE_TOO_LONG, (("still_s", still_us / 1e6),), ((name, allowed_s),))

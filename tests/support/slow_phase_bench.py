@@ -93,7 +93,7 @@ class Bench:
 
     def look(self, x: float = 0.3, v: float = 0.0, *, t: int = T, share: float | None = 0.6) -> StallSeen | None:
         before = len(self.signals)
-        self.phase.look(self.ascent, t, x, v, 390.0, share, self.signals)
+        self.told.look(self.phase.rule, self.ascent, t, x, v, 390.0, share, self.signals)
         if len(self.signals) == before:
             return None
         (seen,) = self.signals[before:]

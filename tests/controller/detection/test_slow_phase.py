@@ -8,13 +8,14 @@ from __future__ import annotations
 import pytest
 
 from ebbset.controller.detection.signals import StallSeen
-from ebbset.controller.detection.stall import AscentOver, StallRule
+from ebbset.controller.detection.stall import AscentOver
 from ebbset.controller.detection.stall_classifier import probability_of
 from ebbset.controller.detection.stall_evidence import score
+from ebbset.controller.detection.stall_rule import StallRule
 from ebbset.controller.messages.reasons import Reason
 from ebbset.models.contract.prescription import StallSection
 from ebbset.models.contract.rig_messages import RepetitionOutcome
-from tests.support.slow_phase_bench import COMPLETED, FAILED, HEALTHY, HOPELESS, PARTIAL, Bench, T, slowing
+from tests.support.slow_phase_bench import COMPLETED, FAILED, HEALTHY, HOPELESS, PARTIAL, Bench, T, braking, slowing
 
 
 def test_a_slow_sample_moves_the_extremes_of_the_ascent_outward_only() -> None:
@@ -248,6 +249,16 @@ def test_who_began_under_a_load_on_its_way_down_may_be_resting_at_the_bottom_unl
         assert len(it.signals) == 1
 
 
+def test_who_stopped_hard_and_then_went_on_a_little_has_run_out_of_strength_after_all() -> None:
+    it = braking(0.2)
+    it.slow(0.2, 0.01, t=T + 22_000, share=0.4)
+    it.slow(0.2, 0.01, t=T + 800_000, share=0.4)
+    assert not it.signals, "stopped on purpose, so that the whole limit holds"
+    it.slow(0.28, 0.01, t=T + 800_001, share=0.56)
+    assert it.ascent.slowed
+    assert len(it.signals) == 1
+
+
 def test_standing_still_for_the_limit_is_a_stall_and_does_not_end_the_ascent() -> None:
     it = Bench()
     it.ascent.stalls = 1
@@ -307,6 +318,14 @@ def test_a_hopeless_ascent_is_a_stall_foreseen_while_it_moves(v: float, reason: 
     )
     assert (it.ascent.stalls, it.ascent.stall_m, it.ascent.stall_m_s) == (1, 0.3, v)
     assert it.look(0.3, v) is None, "told once"
+
+
+def test_a_stall_takes_the_prescribed_certainty_and_no_more() -> None:
+    for doubt, called in ((1e-9, False), (0.0, True)):
+        it = Bench()
+        it.told.says = HOPELESS
+        it.phase.rule.certain = score(HOPELESS, -1e9) + doubt
+        assert (it.look() is not None) is called
 
 
 def test_only_the_rule_evidence_calls_a_stall_by_evidence() -> None:

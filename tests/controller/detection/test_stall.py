@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from ebbset.controller.detection.stall import FILTER_LAG_US, GRIND_CERTAINTY, HALF_A_LOOK_US, StallRule
 from ebbset.controller.detection.stall_classifier import score_of
+from ebbset.controller.detection.stall_rule import FILTER_LAG_US, GRIND_CERTAINTY, HALF_A_LOOK_US, StallRule
 from ebbset.models.contract.prescription import StallSection
 
 T = 10_000_000
@@ -37,7 +37,7 @@ def test_a_new_rule_knows_of_no_slow_handle_and_waits_for_no_drop() -> None:
     assert it.threshold_m_s == StallSection().velocity_m_s
     assert it.slow(0) is None
     assert it.slow_since_us == -FILTER_LAG_US, "time 0 is judged like any other"
-    assert rule().judge(0, it.certain) == 0.0
+    assert rule().judge(0) == 0.0
 
 
 def test_a_slow_handle_is_a_stall_when_the_limit_is_over_and_only_once() -> None:
@@ -56,7 +56,7 @@ def test_a_look_that_comes_late_or_evidence_that_is_plain_is_a_stall_too() -> No
     it.slow(T)
     assert it.slow(T - FILTER_LAG_US + LIMIT + 7) == pytest.approx(1.000007, abs=1e-12)
     it = rule()
-    assert it.judge(T, it.certain + 5.0) == 0.0
+    assert it.judge(T) == 0.0
 
 
 def test_the_filter_lags_by_22_milliseconds() -> None:
@@ -125,50 +125,49 @@ def test_a_new_ascent_or_load_forgets_the_tremble(again: str) -> None:
     assert it.slow(T + 10_000 - FILTER_LAG_US + 700_000, slowed=True) is not None
 
 
-def test_evidence_is_a_stall_from_the_prescribed_certainty_on_and_only_once() -> None:
+def test_evidence_that_is_certain_enough_is_a_stall_and_only_once() -> None:
     it = rule(certainty=0.9)
     assert it.certain == score_of(0.9)
-    assert it.judge(T, it.certain - 1e-9) is None
-    assert it.judge(T, it.certain) == 0.0
+    assert it.judge(T) == 0.0
     assert it.fired
-    assert it.judge(T + 1, it.certain + 5.0) is None
+    assert it.judge(T + 1) is None
 
 
 def test_a_stall_that_was_called_by_evidence_is_not_called_again_by_stillness() -> None:
     it = rule()
     it.slow(T)
-    assert it.judge(T + 100_000, it.certain) == pytest.approx(0.1 + FILTER_LAG_US * 1e-6, abs=1e-12)
+    assert it.judge(T + 100_000) == pytest.approx(0.1 + FILTER_LAG_US * 1e-6, abs=1e-12)
     assert it.slow(T + 2 * LIMIT) is None
 
 
 def test_after_recovery_a_stall_can_be_called_again() -> None:
     it = rule()
     it.slow(T)
-    assert it.judge(T, it.certain) is not None
+    assert it.judge(T) is not None
     it.recovered()
     assert not it.fired
     assert it.slow_since_us is None
-    assert it.judge(T + 1, it.certain) == 0.0
+    assert it.judge(T + 1) == 0.0
 
 
 def test_while_a_drop_is_under_way_nothing_is_judged() -> None:
     it = rule()
     it.slow(T)
-    assert it.judge(T, it.certain) is not None
+    assert it.judge(T) is not None
     it.hold(T + 300_000)
     assert not it.fired
     assert it.slow_since_us is None
     assert it.slow(T + 299_999) is None
     assert it.slow_since_us is None, "time under a drop does not count"
-    assert it.judge(T + 299_999, it.certain) is None
+    assert it.judge(T + 299_999) is None
     assert not it.fired
-    assert it.judge(T + 300_000, it.certain) == 0.0
+    assert it.judge(T + 300_000) == 0.0
     for t_us in (T + 300_000, T + 300_001):
         it.recovered()
         assert it.slow(t_us) is None
         assert it.slow_since_us == t_us - FILTER_LAG_US
         it.recovered()
-        assert it.judge(t_us, it.certain) == 0.0
+        assert it.judge(t_us) == 0.0
 
 
 def test_only_a_grinding_time_asks_for_the_exact_end_of_motion() -> None:
@@ -185,33 +184,33 @@ def test_a_grinding_time_lets_evidence_count_that_is_better_than_even() -> None:
 
 def test_a_grinding_time_begins_when_motion_has_ended_and_ends_at_the_nearest_look() -> None:
     it = grinding(0.5)
-    assert it.judge(T, it.certain) is None, "the handle still moves"
+    assert it.judge(T) is None, "the handle still moves"
     it.slow(T)
     over = T - FILTER_LAG_US + 500_000 - HALF_A_LOOK_US
-    assert it.judge(over - 1, it.certain) is None
-    assert it.judge(over, it.certain) == pytest.approx((500_000 - HALF_A_LOOK_US) * 1e-6, abs=1e-12)
+    assert it.judge(over - 1) is None
+    assert it.judge(over) == pytest.approx((500_000 - HALF_A_LOOK_US) * 1e-6, abs=1e-12)
     assert HALF_A_LOOK_US == 5_000
 
 
 def test_a_grinding_time_is_kept_to_the_microsecond_and_may_be_over_for_long() -> None:
     for late_us in (0, 70_000):
         it = found_exactly(grinding(2.0), T)
-        assert it.judge(T + 2_000_000 - HALF_A_LOOK_US - 1, it.certain) is None
-        assert it.judge(T + 2_000_000 - HALF_A_LOOK_US + late_us, it.certain) is not None
+        assert it.judge(T + 2_000_000 - HALF_A_LOOK_US - 1) is None
+        assert it.judge(T + 2_000_000 - HALF_A_LOOK_US + late_us) is not None
 
 
 def test_the_shortest_grinding_time_is_one_too() -> None:
     it = grinding(1e-6)
     assert it.motion_offset is not None
-    assert it.judge(T, it.certain) is None, "motion has not ended"
+    assert it.judge(T) is None, "motion has not ended"
 
 
 def test_the_exact_end_of_motion_counts_where_it_was_found() -> None:
     it = found_exactly(grinding(0.5), T + 40_000)
     it.slow(T)
     over = T + 40_000 + 500_000 - HALF_A_LOOK_US
-    assert it.judge(over - 1, it.certain) is None
-    assert it.judge(over, it.certain) is not None
+    assert it.judge(over - 1) is None
+    assert it.judge(over) is not None
 
 
 def test_a_grinding_time_is_added_to_the_limit_of_stillness() -> None:
@@ -234,3 +233,70 @@ def test_a_new_ascent_forgets_the_exact_end_of_motion(again: str) -> None:
         it.recovered()
     assert it.motion_offset is not None
     assert it.motion_offset.at_us is None
+
+
+# --- what need not be asked yet -------------------------------------------------------------------------------------
+
+
+def test_a_slow_sample_is_first_to_be_judged_when_standing_may_be_a_stall_for_somebody() -> None:
+    it = rule()
+    assert it.due_us == 0
+    it.slow(T)
+    assert it.due_us == T - FILTER_LAG_US + 700_000, "the shorter limit, of who slowed down for want of strength"
+    it.not_slowed()
+    assert it.due_us == T - FILTER_LAG_US + LIMIT
+    it.ask_anew()
+    assert it.due_us == T - FILTER_LAG_US + 700_000
+    it.moving()
+    assert it.due_us == 0
+    dwelling = rule(rule="dwell", dwell_s=0.2)
+    dwelling.slow(T)
+    assert dwelling.due_us == T - FILTER_LAG_US + 200_000
+
+
+def test_a_tremble_counts_for_when_standing_may_be_a_stall() -> None:
+    it = rule()
+    it.slow(T)
+    it.moving()
+    it.slow(T + 50_000)
+    assert it.due_us == T - FILTER_LAG_US + 700_000
+    it.not_slowed()
+    assert it.due_us == T + 50_000 - FILTER_LAG_US + LIMIT
+
+
+@pytest.mark.parametrize("by", ["evidence", "stillness"])
+def test_after_a_stall_no_slow_sample_asks_anything_until_it_is_over(by: str) -> None:
+    it = rule()
+    it.slow(T)
+    assert (it.judge(T + 1) if by == "evidence" else it.slow(T + LIMIT)) is not None
+    it.not_slowed()
+    it.ask_anew()
+    assert it.due_us > T * 1_000
+    it.moving()
+    it.slow(T + 2 * LIMIT)
+    assert it.due_us > T * 1_000, "a new stop in the same ascent is no new stall"
+    it.recovered()
+    assert it.due_us == 0
+    it.slow(T + 3 * LIMIT)
+    it.judge(T + 3 * LIMIT)
+    it.hold(T + 4 * LIMIT)
+    assert it.due_us == 0
+
+
+def test_evidence_before_the_handle_is_slow_leaves_the_first_slow_sample_to_be_judged() -> None:
+    it = rule()
+    it.judge(T)
+    assert it.due_us == 0
+    it.ask_anew()
+    it.not_slowed()
+    assert it.due_us == 0
+
+
+def test_with_a_grinding_time_each_slow_sample_is_judged_until_the_stall() -> None:
+    it = grinding()
+    it.slow(T)
+    it.not_slowed()
+    it.ask_anew()
+    assert it.due_us == 0
+    it.judge(T + LIMIT)
+    assert it.due_us > T * 1_000
