@@ -368,7 +368,8 @@ LINES: Final = (
             answer of the first.
 
             `stop` and `release` need no ticket, are obeyed in every state, as often as they come, and take
-            precedence over everything else.
+            precedence over everything else. A request to arm or to start that came before one of them and was not
+            handled yet never acts: it is refused as `overtaken_by_stop`.
 
             {REQUESTS_PER_S:g} requests a second are taken in the long run, {REQUESTS_AT_ONCE:g} at once, and one of
             more than {REQUEST_BYTES} bytes counts for several. What comes beyond is left out without an answer, but

@@ -2,9 +2,10 @@
 
 This is the only queue of ours between socket and core. Everything but telemetry is decoded on arrival, so that a stop
 is recognised at once. Stops have a mailbox of their own; all stops have the same effect, so a full one loses nothing.
-Telemetry keeps the newest frames and drops the oldest, and frames that waited too long. Of requests and of invalid
-messages so many a second are taken in, so that a flood of them neither keeps the core from its work nor fills the
-recording. Everything dropped is counted and logged. Never here: sockets, decisions.
+A stop makes void what still waits of requests to arm or to start, since all of that came before it. Telemetry keeps the
+newest frames and drops the oldest, and frames that waited too long. Of requests and of invalid messages so many a
+second are taken in, so that a flood of them neither keeps the core from its work nor fills the recording. Everything
+dropped is counted and logged. Never here: sockets, decisions.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ import structlog
 from ebbset.controller.link.intake_limit import IntakeLimit
 from ebbset.controller.messages import codec
 from ebbset.controller.messages.events import BadInput, Event, LinkDown, LinkUp, Requested, RigReported, Tick
+from ebbset.controller.messages.reasons import AnswerCode
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.rig_messages import RigEventKind
 from ebbset.models.contract.wire import TOPIC_ROOT, BadMessageError, Topic
@@ -85,6 +87,7 @@ class Inbox:
         now_us: the controller's monotonic clock, microseconds.
         unreadable: called with the correlation id of an invalid request and what is wrong with it.
         stop_matters: whether a stop has anything to stop; one that has is taken however many came before it.
+        overtaken: called with each request to arm or to start that a later stop has made void.
     """
 
     def __init__(
@@ -93,10 +96,12 @@ class Inbox:
         now_us: Callable[[], int],
         unreadable: Callable[[str, BadInput], None] = lambda _correlation_id, _why: None,
         stop_matters: Callable[[], bool] = lambda: True,
+        overtaken: Callable[[Requested], None] = lambda _request: None,
     ) -> None:
         self._rig = rig
         self._unreadable = unreadable
         self._stop_matters = stop_matters
+        self._overtaken = overtaken
         self._requests = IntakeLimit(REQUESTS_PER_S, REQUESTS_AT_ONCE)
         self._bad_messages = IntakeLimit(BAD_PER_S, BAD_AT_ONCE)
         self._left_out_told_us = 0
@@ -161,6 +166,7 @@ class Inbox:
 
     def ask(self, event: Requested) -> None:
         """Add a request of the service itself, such as the stop of an orderly shutdown."""
+        self._void_overtaken(event)
         self._put(_stream_of(Topic.REQUEST, event), event)
         self._something.set()
 
@@ -234,10 +240,26 @@ class Inbox:
 
     def _put_request(self, event: Requested, payload: bytes) -> None:
         """Take a request in, unless too many came; a stop that has something to stop is taken in any case."""
+        self._void_overtaken(event)
         taken = self._requests.takes(event.now_us, max(1.0, len(payload) / REQUEST_BYTES))
         stream = _stream_of(Topic.REQUEST, event)
         if taken or (stream is Stream.STOP and self._stop_matters()):
             self._put(stream, event)
+
+    def _void_overtaken(self, event: Requested) -> None:
+        """A stop is handled before whatever waits, and what waits was asked for before it: it must not act after it.
+
+        It stays where it was as an input that does nothing, for core and recording.
+        """
+        if event.action not in _STOPS:
+            return
+        waiting = self._ready[Stream.REQUEST]
+        for k, request in enumerate(waiting):
+            if isinstance(request, Requested):
+                why = f"{request.action.value} was asked before a {event.action.value} that came before it was handled"
+                code = AnswerCode.OVERTAKEN_BY_STOP
+                waiting[k] = BadInput(now_us=request.now_us, topic=Topic.REQUEST.value, code=code, detail=why)
+                self._overtaken(request)
 
     def _put_bad(self, event: BadInput) -> bool:
         taken = self._bad_messages.takes(event.now_us)

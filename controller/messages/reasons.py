@@ -158,5 +158,6 @@ class AnswerCode(StrEnum):
     UNKNOWN_TICKET = "unknown_ticket"
     REQUEST_TOO_OLD = "request_too_old"
     REPEATED_REQUEST = "repeated_request"
+    OVERTAKEN_BY_STOP = "overtaken_by_stop"
     CONTROLLER_STOPPING = "controller_stopping"
     RECORDING_FAILED = "recording_failed"

@@ -88,7 +88,11 @@ class Served:
         began_at = datetime.datetime.now(datetime.UTC)
         self._fallback = FallbackUnload()
         self.inbox = Inbox(
-            settings.rig, self.now_us, self._answer_unreadable, stop_matters=lambda: self.controller.state in _STOPPABLE
+            settings.rig,
+            self.now_us,
+            self._answer_unreadable,
+            stop_matters=lambda: self.controller.state in _STOPPABLE,
+            overtaken=self._answer_overtaken,
         )
         self.link = Link(
             settings.broker,
@@ -332,6 +336,15 @@ class Served:
             for known in self._notices.known:
                 self.rotation.record(known, self._core_outputs(known))
         return None
+
+    def _answer_overtaken(self, request: Requested) -> None:
+        """A stop came before this request was handled. It counts as handled, so that no copy of it acts either."""
+        stale = self._freshness.objection(request, self.now_us())
+        if stale is not None:
+            self._turn_away(request, stale)
+            return
+        text = "A stop came after this request and before it was handled; ask again if it is still wanted."
+        self._refuse(request.correlation_id, AnswerCode.OVERTAKEN_BY_STOP, text)
 
     def _answer_unreadable(self, correlation_id: str, why: BadInput) -> None:
         self._refuse(correlation_id, why.code, why.detail)

@@ -43,10 +43,24 @@ async def until(condition: Callable[[], bool], timeout_s: float = PATIENCE_S) ->
             await asyncio.sleep(0.01)
 
 
+class _ServedByAClock(Served):
+    """Served by another clock than the system's, such as one that it shares with its rig."""
+
+    def __init__(self, settings: ServeSettings, clock_s: Callable[[], float], **more: Any) -> None:
+        self._clock_s = clock_s
+        super().__init__(settings, **more)
+
+    def now_us(self) -> int:
+        return round(self._clock_s() * 1e6)
+
+
 @contextlib.asynccontextmanager
-async def serving(settings: ServeSettings, *, expect: int = 0, **more: Any) -> AsyncIterator[Served]:
+async def serving(
+    settings: ServeSettings, *, expect: int = 0, clock_s: Callable[[], float] | None = None, **more: Any
+) -> AsyncIterator[Served]:
     """A controller in this process; stopped in order at the end, which must give ``expect``."""
-    served, stop = Served(settings, **more), asyncio.Event()
+    served = Served(settings, **more) if clock_s is None else _ServedByAClock(settings, clock_s, **more)
+    stop = asyncio.Event()
     running = asyncio.create_task(served.run(stop))
     try:
         yield served

@@ -51,13 +51,14 @@ from ebbset.controller.messages.events import (
 )
 from ebbset.controller.recording.reader import read_recording
 from ebbset.controller.regulation.set_controller import SetController
+from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.problems import BadDocumentError
 from ebbset.models.contract.wire import MAX_PAYLOAD_BYTES
 from tests.support.brokers import Mosquitto, mosquitto
 from tests.support.kinematic_rig import POLICIES
 from tests.support.operators import PATIENCE_S, arm_and_start, operator
 from tests.support.served import hand_rig, serving, settings_for, until
-from tests.support.sessions import auto_drop_order
+from tests.support.sessions import PATIENT, auto_drop_order
 from tests.support.wire_messages import FRAME, IDENTITY
 
 ROOT = "ebbset/v1/bench/"
@@ -366,7 +367,7 @@ async def test_after_a_broker_restart_the_set_is_over_and_only_a_person_arms_aga
                     [result] = await person.until(lambda: person.of("ctl/result"))
                     assert result["reason"] == "link_lost", "what was decided without a link is told when it is back"
                     await person.until(lambda: [f["applied_n"] for f in person.of("rig/frame")[-3:]] == [[0.0]] * 3)
-                    order = auto_drop_order().model_dump(mode="json")
+                    order = auto_drop_order(safety=PATIENT).model_dump(mode="json")
                     again = await person.ask("arm", cautions_shown=True, prescription=order)
                     assert again["accepted"]
                     assert again["nonce"] != result["nonce"]
@@ -526,7 +527,7 @@ MESSAGES: dict[str, dict[str, Any]] = {
     "ops/request": {
         **request("arm"),
         "cautions_shown": True,
-        "prescription": auto_drop_order().model_dump(mode="json"),
+        "prescription": auto_drop_order(safety=PATIENT).model_dump(mode="json"),
     },
 }
 
@@ -566,3 +567,45 @@ def test_no_sequence_of_messages_raises_grows_or_commands_a_load(
         assert waiting <= sum(BOUNDS.values())
 
     asyncio.run(pour())
+
+
+# --- a stop and what still waits -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("how", ["stop", "release"])
+async def test_a_stop_makes_void_what_was_asked_before_it_and_is_not_handled_yet(clock: Clock, how: str) -> None:
+    overtaken: list[Requested] = []
+    inbox = Inbox("bench", clock, overtaken=overtaken.append)
+    put(inbox, "ops/request", request("arm"))
+    put(inbox, "ops/request", request("start"))
+    put(inbox, "ops/request", request(how))
+    put(inbox, "ops/request", {**request("arm"), "correlation_id": "ask-arm-later"})
+    stop, first, second, later = await all_of(inbox)
+    assert isinstance(stop, Requested)
+    assert stop.action == how
+    for void in (first, second):
+        assert isinstance(void, BadInput)
+        assert (void.topic, void.code) == ("ops/request", "overtaken_by_stop")
+    assert "arm was asked before" in first.detail
+    assert [each.action for each in overtaken] == ["arm", "start"]
+    assert isinstance(later, Requested), "what is asked after the stop is asked anew"
+    assert later.correlation_id == "ask-arm-later"
+
+
+async def test_a_stop_that_is_itself_left_out_or_misspelt_makes_void_what_waits_all_the_same(clock: Clock) -> None:
+    for stop in (request("stop"), {"action": "stop", "operator": 5}):
+        inbox = Inbox("bench", clock, stop_matters=lambda: False)
+        for _ in range(int(REQUESTS_AT_ONCE)):
+            put(inbox, "ops/request", request("arm"))
+        put(inbox, "ops/request", stop)
+        found = await all_of(inbox)
+        assert len(found) >= REQUESTS_AT_ONCE
+        assert not [event for event in found if isinstance(event, Requested)]
+
+
+async def test_the_stop_of_an_orderly_shutdown_makes_void_what_waits(inbox: Inbox) -> None:
+    put(inbox, "ops/request", request("arm"))
+    inbox.ask(Requested(now_us=2, correlation_id="shutdown", action=RequestAction.STOP, operator="me"))
+    stop, void = await all_of(inbox)
+    assert isinstance(stop, Requested)
+    assert isinstance(void, BadInput)

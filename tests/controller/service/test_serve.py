@@ -27,7 +27,7 @@ from ebbset.controller.service.shutdown import cancel_until_done
 from ebbset.models.contract.problems import BadDocumentError
 from tests.support.brokers import Mosquitto
 from tests.support.kinematic_rig import POLICIES, profile_of
-from tests.support.operators import arm_and_start, operator
+from tests.support.operators import PATIENCE_S, arm_and_start, armed, operator
 from tests.support.served import hand_rig, serving, settings_for, until
 from tests.support.sessions import PATIENT, auto_drop_order
 
@@ -53,9 +53,9 @@ async def test_each_set_has_a_file_of_its_own_that_replays(broker: Mosquitto, tm
         await person.ask("stop")
         await person.until_state("ended")
         # A request that the core refuses begins no file.
-        refused = await person.ask("arm", prescription=auto_drop_order().model_dump(mode="json"))
+        refused = await person.ask("arm", prescription=auto_drop_order(safety=PATIENT).model_dump(mode="json"))
         assert refused["code"] == "cautions_not_shown"
-        order = auto_drop_order().model_dump(mode="json")
+        order = auto_drop_order(safety=PATIENT).model_dump(mode="json")
         second = await person.ask("arm", cautions_shown=True, prescription=order)
         assert second["accepted"], second
         await person.ask("release")
@@ -78,7 +78,7 @@ async def test_prescription_and_profile_come_from_the_files_when_the_request_bri
     broker: Mosquitto, tmp_path: Path
 ) -> None:
     rig = "own-files"
-    (tmp_path / "set.toml").write_text(auto_drop_order().to_toml())
+    (tmp_path / "set.toml").write_text(auto_drop_order(safety=PATIENT).to_toml())
     (tmp_path / "lifter.toml").write_text(profile_of("row").to_toml())
     settings = settings_for(broker, tmp_path, rig, prescription=tmp_path / "set.toml", profile=tmp_path / "lifter.toml")
     async with serving(settings) as served, hand_rig(broker.port, rig), operator(broker.port, rig) as person:
@@ -96,7 +96,7 @@ async def test_prescription_and_profile_come_from_the_files_when_the_request_bri
         for item in read_recording(path).handled
         if isinstance(item.event, Requested) and item.event.action == "arm"
     ]
-    assert requests[0].prescription == auto_drop_order()
+    assert requests[0].prescription == auto_drop_order(safety=PATIENT)
     assert requests[0].profile == profile_of("row")
     assert requests[1].profile is None
     assert requests[0].fresh_nonce != requests[1].fresh_nonce
@@ -173,7 +173,7 @@ async def test_a_recording_that_fails_mid_set_disturbs_nothing_and_the_next_armi
             await person.ask("stop")
             await person.until_state("ended")
             monkeypatch.setattr(recording_rotation, "LEAST_FREE_BYTES", 2**62)
-            order = auto_drop_order().model_dump(mode="json")
+            order = auto_drop_order(safety=PATIENT).model_dump(mode="json")
             refused = await person.ask("arm", cautions_shown=True, prescription=order)
             assert not refused["accepted"]
             assert refused["code"] == "recording_failed"
@@ -282,6 +282,48 @@ async def test_a_stop_overtakes_a_flood_of_telemetry_that_came_while_the_core_wa
         assert dropped[0] - before >= flood - BOUNDS[Stream.TELEMETRY]
 
 
+async def test_a_stop_voids_an_arming_that_was_asked_before_it_and_not_handled_yet(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    rig = "overtaken"
+    root = f"ebbset/v1/{rig}/"
+    waiting: list[tuple[str, bytes, int, bool]] = []
+
+    def busy(_event: Any, _outputs: Any) -> None:
+        if waiting:
+            # The core is held up until the broker has confirmed both, so that both wait for it at once.
+            publish.multiple([*waiting], port=broker.port)
+            waiting.clear()
+
+    async with (
+        serving(settings_for(broker, tmp_path, rig), observer=busy) as served,
+        hand_rig(broker.port, rig),
+        operator(broker.port, rig) as person,
+    ):
+        await person.until_state("idle")
+        await person.until(lambda: len(person.of("rig/frame")) > 3)
+        order = auto_drop_order(safety=PATIENT).model_dump(mode="json")
+        ticket = person.of("ctl/state")[-1]["ticket"]
+        arm = {"action": "arm", "ticket": ticket, "cautions_shown": True, "prescription": order}
+        asked = [
+            {"correlation_id": name, "operator": "coach", **what}
+            for name, what in (("the-arming", arm), ("the-stop", {"action": "stop"}), ("the-arming", arm))
+        ]
+        waiting += [(f"{root}ops/request", json.dumps(request).encode(), 1, False) for request in asked]
+        answers = await person.until(lambda: len(found := person.of("ctl/answer")) >= 3 and found)
+        told = [(answer["correlation_id"], answer["accepted"], answer["code"]) for answer in answers]
+        void = ("the-arming", False, "overtaken_by_stop")
+        # A copy of the arming, sent after the stop, gets the answer of the first and does not act either.
+        assert told == [void, ("the-stop", True, "already_stopped"), void]
+        assert served.controller.state == "idle"
+        # Whoever still wants the set asks anew.
+        await armed(person, order)
+        await person.ask("release")
+        await person.until_state("ended")
+    assert len(served.recordings) == 1
+    reproduced(served.recordings[0])
+
+
 async def test_an_observer_that_fails_ends_itself_and_not_the_set(broker: Mosquitto, tmp_path: Path) -> None:
     def fail(_event: Any, _outputs: Any) -> None:
         raise ValueError("no screen")
@@ -334,7 +376,7 @@ async def test_a_command_that_breaks_the_contract_is_not_sent_and_ends_the_set_a
         served.controller = Spoilt(served.policies)
         await person.until_state("idle")
         await person.until(lambda: len(person.of("rig/frame")) > 3)
-        order = auto_drop_order().model_dump(mode="json")
+        order = auto_drop_order(safety=PATIENT).model_dump(mode="json")
         assert (await person.ask("arm", cautions_shown=True, prescription=order))["accepted"]
         await person.until(lambda: person.of("rig/ack"))
         await person.ask("start")
@@ -365,6 +407,6 @@ async def test_a_part_that_takes_a_cancellation_for_something_else_is_cancelled_
 
     task = asyncio.create_task(deaf())
     await asyncio.sleep(0)
-    await asyncio.wait_for(cancel_until_done([task]), 5)
+    await asyncio.wait_for(cancel_until_done([task]), PATIENCE_S)
     assert task.done()
     assert told == 2
