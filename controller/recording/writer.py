@@ -243,6 +243,8 @@ class Recorder:
     def _run(self) -> None:
         try:
             writer = RecordingWriter(self._stream, self._metadata)
+            # At once, so that a program killed before the first flush leaves a file that says what it is.
+            self._sync()
             while not self._closing.wait(self._interval_s):
                 self._drain(writer)
             self._drain(writer)

@@ -62,6 +62,9 @@ class RecordingRotation:
 
     def note_set(self) -> None:
         """The open file now holds a set, so the next set needs a file of its own."""
+        if not self._holds_set:
+            # Not sooner: whoever asks to arm until a rig is there begins, and loses, a file with each refusal.
+            _log.info("recording_begun", path=str(self.recorder.path))
         self._holds_set = True
 
     def record(self, event: Event, outputs: tuple[Output, ...]) -> None:
@@ -145,8 +148,6 @@ class RecordingRotation:
         except OSError as error:
             # A file too many is no reason to refuse the next set, or to end the service as if a part had died.
             _log.warning("recording_not_removed", path=path, why=str(error))
-        else:
-            _log.info("recording_removed", path=path, why="it holds no set")
 
     def _begin(self) -> Recorder:
         folder, rig = self._settings.recordings, self._settings.rig
@@ -169,7 +170,6 @@ class RecordingRotation:
         except OSError as error:
             problem = Problem("recordings", str(folder), f"a folder that can be written ({error})", "value")
             raise BadDocumentError("settings", [problem]) from None
-        _log.info("recording_begun", path=str(path))
         return recorder
 
 
