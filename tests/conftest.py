@@ -70,3 +70,14 @@ def broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mosquitto]:
     """A Mosquitto for tests that leave it as it is; each uses a rig name of its own."""
     with mosquitto(tmp_path_factory.mktemp("broker")) as running:
         yield running
+
+
+@pytest.fixture(scope="session")
+def compiled_rig() -> None:
+    """The simulator is compiled before any connection is open: that may take longer than a broker waits for a sign."""
+    # Here, since only these tests need the simulator.
+    from ebbset.simulators.lifter.exercises import exercise
+    from ebbset.simulators.population.population import draw_lifter, person_rng
+    from ebbset.simulators.rig.virtual_rig import VirtualRig, VirtualRigSettings
+
+    VirtualRig(VirtualRigSettings(rig="compiled", lifter=draw_lifter(exercise("row"), person_rng(1, 0))))

@@ -16,7 +16,7 @@ from campaigns.faults.site import Site, Truth
 from ebbset.controller.recording.reader import broken_off
 from ebbset.controller.recording.writer import RecordingWriter
 from tests.support.brokers import Mosquitto
-from tests.support.operators import operator
+from tests.support.operators import PATIENCE_S, operator
 from tests.support.served import serving, settings_for
 from tests.support.sessions import auto_drop_session
 
@@ -150,7 +150,7 @@ async def test_the_relay_repeats_swaps_and_holds_commands_and_nothing_else() -> 
         received.clear()
         data = b""
         while not data.endswith(b"\xd0\x00"):
-            data += await asyncio.wait_for(reader.read(4096), 2)
+            data += await asyncio.wait_for(reader.read(4096), PATIENCE_S)
         received = [part[:1] for part in data.split(b"ctl/command")[1:]]
         assert received == expected, how
         writer.close()

@@ -39,7 +39,7 @@ def heard(rig: str, topic: str, port: int) -> dict[str, Any]:
             message: dict[str, Any] = json.loads((await anext(client.messages)).payload)
         return message
 
-    return asyncio.run(asyncio.wait_for(listen(), 60))
+    return asyncio.run(asyncio.wait_for(listen(), PATIENCE_S))
 
 
 @contextmanager

@@ -24,7 +24,7 @@ def free_port() -> int:
 
 LOGGING = ("log_dest stderr", "log_type information", "log_type error")
 """What a broker says about itself, so that `run_broker` hears when it is up; nothing for each client or message."""
-_PATIENCE_S = 10.0
+_PATIENCE_S = 60.0
 
 
 def run_broker(config: Path) -> subprocess.Popen[bytes]:

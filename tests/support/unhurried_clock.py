@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 
-MOST_S = 0.1
+MOST_S = 0.03
 
 
 class UnhurriedClock:

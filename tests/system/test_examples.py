@@ -14,7 +14,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from tests.support.brokers import Mosquitto, free_port
-from tests.support.operators import Operator, arm_and_start, operator
+from tests.support.operators import PATIENCE_S, Operator, arm_and_start, operator
 from tests.support.served import hand_rig, serving, settings_for
 
 ROOT = Path(__file__).parents[2]
@@ -27,7 +27,7 @@ def run(name: str, *arguments: str) -> subprocess.CompletedProcess[str]:
         [sys.executable, str(EXAMPLES / f"{name}.py"), *arguments],
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=PATIENCE_S,
         check=False,
     )
 
@@ -80,11 +80,11 @@ async def test_an_observer_follows_a_set_and_commands_nothing(broker: Mosquitto,
             stdout=asyncio.subprocess.PIPE,
         )
         assert watching.stdout is not None
-        assert b"watching" in await asyncio.wait_for(watching.stdout.readline(), 20)
+        assert b"watching" in await asyncio.wait_for(watching.stdout.readline(), PATIENCE_S)
         await arm_and_start(person)
-        await person.until(lambda: person.of("ctl/repetition"), timeout_s=15)
+        await person.until(lambda: person.of("ctl/repetition"))
         await person.ask("stop")
-        told = (await asyncio.wait_for(watching.stdout.read(), 20)).decode()
+        told = (await asyncio.wait_for(watching.stdout.read(), PATIENCE_S)).decode()
         assert await watching.wait() == 0
         [result] = person.of("ctl/result")
     order = ["-- armed", "arm (armed)", "-- working", "load (started)", "repetition 1 completed at 400 N", "set over ("]
@@ -158,7 +158,7 @@ def test_the_conformance_kit_finds_nothing_wrong_with_the_rig_side(broker: Mosqu
             [*program, "check-rig", *where, "--nobody-under-load", "--hands", "none", "--json"],
             capture_output=True,
             text=True,
-            timeout=120,
+            timeout=PATIENCE_S,
             check=False,
         )
     finally:

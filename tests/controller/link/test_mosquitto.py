@@ -17,7 +17,7 @@ from ebbset.controller.recording.replay import Verdict, replay
 from ebbset.controller.service.policy_registry import discover
 from tests.support.brokers import Mosquitto
 from tests.support.kinematic_rig import POLICIES
-from tests.support.operators import operator
+from tests.support.operators import PATIENCE_S, operator
 from tests.support.served import HERE, hand_rig, serving, settings_for
 from tests.support.sessions import PATIENT, auto_drop_order
 
@@ -50,7 +50,7 @@ async def a_whole_set(broker: Mosquitto, folder: Path, rig: str, telemetry: str,
             await person.until(lambda: person.of("rig/ack"))
             started = await person.ask("start")
             assert started["accepted"], started
-            await person.until(lambda: person.of("ctl/result"), timeout_s=60)
+            await person.until(lambda: person.of("ctl/result"))
             await person.until_state("ended")
         [result] = person.of("ctl/result")
         drops = [d for d in person.of("ctl/decision") if d["action"] == "drop"]
@@ -102,7 +102,7 @@ async def started(*command: str, output: bool = False) -> asyncio.subprocess.Pro
 async def ended(process: asyncio.subprocess.Process, how: signal.Signals = signal.SIGINT) -> int:
     if process.returncode is None:
         process.send_signal(how)
-    return await asyncio.wait_for(process.wait(), 15)
+    return await asyncio.wait_for(process.wait(), PATIENCE_S)
 
 
 def story(log: str, rig: str) -> list[tuple[str, dict[str, Any]]]:
@@ -144,12 +144,12 @@ async def a_set_by_processes(broker: Mosquitto, tmp_path: Path, protocol: str) -
     virtual = await started(*ebbset, "rig", *where, "--exercise", "row", "--seed", "3")
     try:
         async with operator(broker.port, rig) as person:
-            await person.until_state("idle", timeout_s=60)
+            await person.until_state("idle")
             await person.until(lambda: len(person.of("rig/frame")) > 3)
             assert (await person.ask("arm", cautions_shown=True))["accepted"]
             await person.until(lambda: person.of("rig/ack"))
             assert (await person.ask("start"))["accepted"]
-            await person.until(lambda: person.of("ctl/result"), timeout_s=90)
+            await person.until(lambda: person.of("ctl/result"))
             await person.until_state("ended")
     finally:
         serve_code = await ended(serve)

@@ -128,7 +128,7 @@ async def test_a_rig_that_knows_only_the_schemas_of_1_0_serves_a_set(
         await armed(person, order)
         await person.until(lambda: person.of("rig/ack"))
         assert (await person.ask("start"))["accepted"]
-        await person.until(lambda: person.of("ctl/repetition"), timeout_s=30)
+        await person.until(lambda: person.of("ctl/repetition"))
         await person.ask("stop")
         await person.until_state("ended")
     assert seen["refused"] == []

@@ -31,7 +31,7 @@ from tests.support.brokers import Mosquitto, free_port
 from tests.support.kinematic_rig import POLICIES
 from tests.support.operators import Operator, arm_and_start, operator
 from tests.support.served import hand_rig, serving, settings_for, until
-from tests.support.sessions import auto_drop_order
+from tests.support.sessions import PATIENT, auto_drop_order
 
 pytestmark = pytest.mark.broker
 
@@ -199,7 +199,7 @@ async def test_bad_telemetry_of_every_kind_is_reported_counted_recorded_and_move
 @pytest.mark.usefixtures("every_line")
 async def test_bad_requests_are_reported_and_arm_nothing(broker: Mosquitto, tmp_path: Path) -> None:
     rig = "bad-requests"
-    order = auto_drop_order().model_dump(mode="json")
+    order = auto_drop_order(safety=PATIENT).model_dump(mode="json")
     request = {"version": 1, "correlation_id": "ask-0001", "action": "arm", "operator": "coach", "cautions_shown": True}
     upside_down = {**order, "load": {**order["load"], "floor_n": 900.0}}
     cases = {
@@ -232,7 +232,7 @@ async def test_bad_requests_are_reported_and_arm_nothing(broker: Mosquitto, tmp_
 
 async def test_a_person_is_answered_when_the_prescription_cannot_be_read(broker: Mosquitto, tmp_path: Path) -> None:
     rig = "answered"
-    order = auto_drop_order().model_dump(mode="json")
+    order = auto_drop_order(safety=PATIENT).model_dump(mode="json")
     order["load"]["floor_n"] = 900.0
     async with (
         serving(settings_for(broker, tmp_path, rig)),
@@ -270,7 +270,7 @@ async def test_a_rig_that_never_announces_is_reported_and_cannot_be_armed(
     with capture_logs() as logs:
         async with serving(settings_for(broker, tmp_path, rig)), operator(broker.port, rig) as person:
             await until(lambda: any(entry["event"] == "rig_not_announced" for entry in logs))
-            order = auto_drop_order().model_dump(mode="json")
+            order = auto_drop_order(safety=PATIENT).model_dump(mode="json")
             answer = await person.ask("arm", cautions_shown=True, prescription=order)
     assert answer["code"] == "not_while_offline"
     assert "no announcement" in answer["message"]

@@ -33,15 +33,15 @@ async def test_one_lease_after_a_controller_was_killed_between_arming_and_starti
         sys.executable, "-c", SERVE, settings.model_dump_json(), stdout=asyncio.subprocess.DEVNULL
     )
     async with hand_rig(broker.port, rig) as seen, operator(broker.port, rig) as person:
-        await person.until_state("idle", timeout_s=60)
+        await person.until_state("idle")
         await person.until(lambda: len(person.of("rig/frame")) > 3)
         first = await armed(person, order)
         process.kill()
         assert await process.wait() == -signal.SIGKILL
-        await person.until_state("offline", timeout_s=30)
+        await person.until_state("offline")
         await person.until(lambda: any(event["kind"] == "lease_expired" for event in person.of("rig/event")))
         async with serving(settings):
-            await person.until_state("idle", timeout_s=30)
+            await person.until_state("idle")
             old = await person.ask("start", arming=first["nonce"])
             assert (old["accepted"], old["code"]) == (False, "not_while_idle")
             second = await armed(person, order)

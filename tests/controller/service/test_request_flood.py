@@ -22,7 +22,7 @@ from tests.support.brokers import Mosquitto
 from tests.support.kinematic_rig import POLICIES
 from tests.support.operators import arm_and_start, operator
 from tests.support.served import hand_rig, serving, settings_for
-from tests.support.sessions import auto_drop_order
+from tests.support.sessions import PATIENT, auto_drop_order
 
 pytestmark = pytest.mark.broker
 
@@ -34,7 +34,7 @@ FLOOD: Final = 3_000
 @contextlib.asynccontextmanager
 async def flood(port: int, rig: str) -> AsyncIterator[None]:
     """Requests to arm, as fast as this process can send them, each in order, with a prescription of its own."""
-    order = auto_drop_order().model_dump(mode="json")
+    order = auto_drop_order(safety=PATIENT).model_dump(mode="json")
 
     async def pour(client: aiomqtt.Client) -> None:
         for first in range(0, FLOOD, 50):
@@ -71,7 +71,7 @@ async def test_under_a_flood_of_requests_the_end_is_told_first_and_the_recording
         await arm_and_start(person)
         began_s = time.monotonic()
         async with flood(broker.port, rig):
-            await person.until(lambda: len(person.of("ops/request")) > 500, timeout_s=60)
+            await person.until(lambda: len(person.of("ops/request")) > 500)
             # Whatever ended the set meanwhile, a person's stop included: its end must be told through the flood.
             await person.publish(
                 "ops/request",
@@ -83,8 +83,8 @@ async def test_under_a_flood_of_requests_the_end_is_told_first_and_the_recording
                     }
                 ),
             )
-            await person.until(lambda: person.of("ctl/result"), timeout_s=30)
-            await person.until_state("ending", "ended", timeout_s=30)
+            await person.until(lambda: person.of("ctl/result"))
+            await person.until_state("ending", "ended")
             answers_before_result = [
                 topic for topic, _ in itertools.takewhile(lambda pair: pair[0] != "ctl/result", person.heard)
             ].count("ctl/answer")

@@ -142,8 +142,8 @@ async def test_what_was_handled_does_not_act_again_over_the_wire(broker: Mosquit
         start = next(m for m in person.of("ops/request") if m["action"] == "start")
         connections = served.link.connections
         served.link._break("cut by the test")  # noqa: SLF001 - nothing public cuts this one connection
-        await person.until(lambda: served.link.connections > connections, timeout_s=15)
-        await person.until_state("idle", timeout_s=15)
+        await person.until(lambda: served.link.connections > connections)
+        await person.until_state("idle")
         for message in (arm, start):
             await person.publish("ops/request", json.dumps(message))
         assert (await person.ask("stop"))["code"] == "already_stopped", "neither copy armed or started anything"

@@ -21,7 +21,7 @@ from tests.support.brokers import Mosquitto
 from tests.support.kinematic_rig import POLICIES, profile_of
 from tests.support.operators import arm_and_start, armed, operator
 from tests.support.served import hand_rig, serving, settings_for, until
-from tests.support.sessions import auto_drop_order
+from tests.support.sessions import PATIENT, auto_drop_order
 
 pytestmark = pytest.mark.broker
 
@@ -63,7 +63,7 @@ async def seconds_until_closed(broker: Mosquitto, folder: Path, rig: str) -> flo
         await person.until(lambda: len(person.of("rig/frame")) > frames + 5)
         assert (await person.ask("stop"))["code"] == "already_stopped"
         assert path.stat().st_size == size
-        order = auto_drop_order().model_dump(mode="json")
+        order = auto_drop_order(safety=PATIENT).model_dump(mode="json")
         assert (await person.ask("arm", cautions_shown=True, prescription=order))["accepted"]
         await person.ask("release")
         await person.until_state("ended")
@@ -83,7 +83,7 @@ async def test_a_real_rig_is_not_armed_with_a_simulated_profile_unless_asked_for
     async with serving(settings), hand_rig(broker.port, rig), operator(broker.port, rig) as person:
         await person.until_state("idle")
         await person.until(lambda: len(person.of("rig/frame")) > 3)
-        order = auto_drop_order().model_dump(mode="json")
+        order = auto_drop_order(safety=PATIENT).model_dump(mode="json")
         answer = await person.ask(
             "arm", cautions_shown=True, prescription=order, profile=profile.model_dump(mode="json")
         )
@@ -103,7 +103,7 @@ async def test_the_recording_of_a_set_holds_no_profile_of_an_arming_that_was_ref
     one, other = (
         profile_of("row").model_copy(update={"lifter": name}).model_dump(mode="json") for name in ("heron", "swift")
     )
-    order = auto_drop_order().model_dump(mode="json")
+    order = auto_drop_order(safety=PATIENT).model_dump(mode="json")
     async with (
         serving(settings_for(broker, tmp_path, rig)) as served,
         hand_rig(broker.port, rig),
@@ -144,7 +144,7 @@ async def test_the_recording_of_an_arming_that_the_guard_refused_is_kept(
     ):
         await person.until_state("idle")
         await person.until(lambda: len(person.of("rig/frame")) > 3)
-        order = auto_drop_order().model_dump(mode="json")
+        order = auto_drop_order(safety=PATIENT).model_dump(mode="json")
         refused = await person.ask("arm", cautions_shown=True, prescription=order)
         assert refused["code"] == "guard_refused"
         await person.until_state("ended")
@@ -162,7 +162,7 @@ async def test_a_run_without_a_set_leaves_no_recording(broker: Mosquitto, tmp_pa
     async with serving(settings) as served, hand_rig(broker.port, rig), operator(broker.port, rig) as person:
         await person.until_state("idle")
         await person.until(lambda: len(person.of("rig/frame")) > 3)
-        order = auto_drop_order().model_dump(mode="json")
+        order = auto_drop_order(safety=PATIENT).model_dump(mode="json")
         assert (await person.ask("arm", prescription=order))["code"] == "cautions_not_shown"
     assert list(settings.recordings.iterdir()) == []
     assert served.recordings == []
