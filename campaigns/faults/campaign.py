@@ -35,7 +35,7 @@ from ebbset.simulators.closed_loop.invariant_monitor import InvariantMonitor
 TIMER_SLACK_S: Final = 0.10
 """Granularity of the rig's watchdog, of the truth file and of scheduling on a busy machine."""
 UNLOADED_N: Final = 2.0
-PATIENCE_S: Final = 15.0
+PATIENCE_S: Final = 60.0
 CRASH_LOSS_S: Final = 0.5
 """The most that the recorder may lose in a crash."""
 AT_ONCE: Final = 3
@@ -174,7 +174,7 @@ async def _must_go_on(site: Site) -> list[str]:
     await asyncio.sleep(2 * LEASE_S)
     standing = site.truth()[-1].target_n > 0.0 or bool(site.of("result"))
     answer = await site.ask("stop")
-    await site.until(lambda: site.of("result"), timeout_s=5.0)
+    await site.until(lambda: site.of("result"), timeout_s=PATIENCE_S)
     problems = [] if standing else ["the fault should not have disturbed the set, but the load is gone"]
     if answer is None or not answer["accepted"]:
         problems.append(f"a request to stop was answered {answer}")
@@ -185,11 +185,11 @@ async def _end_state(scenario: Scenario, site: Site, problems: list[str]) -> str
     if not scenario.reasons:
         # The controller is gone and cannot report an end; the broker publishes its last will, offline.
         if not await site.until(
-            lambda: site.of("state")[-1:] and _last_state(site) in ("offline", "idle"), timeout_s=10.0
+            lambda: site.of("state")[-1:] and _last_state(site) in ("offline", "idle"), timeout_s=PATIENCE_S
         ):
             problems.append(f"state is {_last_state(site)}; expected offline, by the last will")
         return f"controller {_last_state(site)}"
-    await site.until(lambda: site.of("result"), timeout_s=15.0)
+    await site.until(lambda: site.of("result"), timeout_s=PATIENCE_S)
     results = site.of("result")
     reason = results[0]["reason"] if results else "none"
     if reason not in scenario.reasons:
@@ -204,9 +204,9 @@ def _last_state(site: Site) -> str:
 
 async def _without_a_person(scenario: Scenario, site: Site, problems: list[str]) -> str:
     """After the fault a start without a new arming must be refused, and nothing may have armed itself."""
-    await site.until(lambda: _last_state(site) in ("idle", "ended", "offline"), timeout_s=10.0)
+    await site.until(lambda: _last_state(site) in ("idle", "ended", "offline"), timeout_s=PATIENCE_S)
     since_s = time.monotonic()
-    answer = await site.ask("start", timeout_s=10.0)
+    answer = await site.ask("start")
     if answer is None:
         problems.append("no controller answered after the fault")
         return "no answer"

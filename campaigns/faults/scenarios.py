@@ -85,7 +85,7 @@ async def _kill_controller_mid_drop(site: Site) -> None:
     def dropped() -> bool:
         return any(decision["action"] == "drop" for decision in site.of("decision"))
 
-    await site.until(lambda: dropped() or bool(site.of("result")), timeout_s=40.0)
+    await site.until(lambda: dropped() or bool(site.of("result")), timeout_s=120.0)
     if not dropped():
         ended = [result["reason"] for result in site.of("result")]
         raise TimeoutError(f"there was no drop; the set ended as {ended or 'not yet'}")
@@ -96,15 +96,15 @@ async def _kill_controller_mid_drop(site: Site) -> None:
 async def _restart_controller(site: Site) -> None:
     since_s = time.monotonic()
     await site.start_controller("restarted", site.controller_way.port, after="controller")
-    await site.until(lambda: "idle" in [report["state"] for report in site.of("state", since_s)], timeout_s=20.0)
-    if not await site.until(lambda: "earlier_run_broke_off" in site.log("restarted"), timeout_s=5.0):
+    await site.until(lambda: "idle" in [report["state"] for report in site.of("state", since_s)], timeout_s=120.0)
+    if not await site.until(lambda: "earlier_run_broke_off" in site.log("restarted"), timeout_s=60.0):
         raise TimeoutError("the restarted controller did not report the unfinished recording of the earlier run")
 
 
 async def _second_controller(site: Site) -> None:
     """A second controller for the same rig, and a request to arm that only the second one can accept."""
     await site.start_controller("second", site.port)
-    await site.until(lambda: any(report["state"] == "idle" for report in site.of("state")[-6:]), timeout_s=20.0)
+    await site.until(lambda: any(report["state"] == "idle" for report in site.of("state")[-6:]), timeout_s=120.0)
     # It takes no arming before it has a frame, and does not say when it has one.
     await asyncio.sleep(1.0)
     await site.ask("arm", cautions_shown=True, timeout_s=2.0)
@@ -112,7 +112,7 @@ async def _second_controller(site: Site) -> None:
 
 async def _second_rig(site: Site) -> None:
     await site.start_rig("double", site.port, seed=2)
-    await site.until_truth(lambda: (site.folder / "double.truth").exists() and site.truth("double"), timeout_s=20.0)
+    await site.until_truth(lambda: (site.folder / "double.truth").exists() and site.truth("double"), timeout_s=120.0)
 
 
 def _meddle(how: str) -> Inject:
@@ -125,7 +125,7 @@ def _meddle(how: str) -> Inject:
 def _inject(what: str) -> Inject:
     async def inject(site: Site) -> None:
         site.inject(what)
-        if not await site.until_truth(lambda: site.truth()[-1].injected > 0, timeout_s=15.0):
+        if not await site.until_truth(lambda: site.truth()[-1].injected > 0, timeout_s=60.0):
             raise TimeoutError(f"the rig did not inject the fault: {what}")
 
     return inject
@@ -159,7 +159,7 @@ async def _fill_disk(site: Site) -> None:
     with contextlib.suppress(OSError), filler.open("wb", buffering=0) as file:
         while file.write(bytes(65_536)):
             pass
-    if not await site.until(lambda: "recording_failed" in site.log("controller"), timeout_s=10.0):
+    if not await site.until(lambda: "recording_failed" in site.log("controller"), timeout_s=60.0):
         raise TimeoutError("the controller did not say that it cannot record")
 
 

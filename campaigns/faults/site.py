@@ -36,7 +36,8 @@ ORDER: Final = Prescription.model_validate(
     }
 )
 LEASE_S: Final = ORDER.safety.lease_ms / 1_000
-READY_S: Final = 60.0
+READY_S: Final = 240.0
+"""Programs of a busy machine take long to start, and one that simulates may have to compile first."""
 _LOOK_S: Final = 0.05
 
 
@@ -116,7 +117,7 @@ class Site:
         )
         before = self.log("broker").count(" running")
         await self._spawn("broker", program, "-c", str(config))
-        if not await self.until(lambda: self.log("broker").count(" running") > before, timeout_s=10.0):
+        if not await self.until(lambda: self.log("broker").count(" running") > before, timeout_s=READY_S):
             raise TimeoutError("mosquitto does not say that it is running")
 
     async def start_rig(self, name: str, port: int, *, seed: int = 1) -> None:
@@ -185,7 +186,7 @@ class Site:
 
     async def gone(self, name: str) -> None:
         """Wait until a process has ended."""
-        await asyncio.wait_for(self.processes[name].wait(), 10)
+        await asyncio.wait_for(self.processes[name].wait(), READY_S)
 
     def inject(self, what: str, *, rig: str = "rig") -> None:
         """Inject a fault into a rig.
@@ -300,7 +301,7 @@ class Site:
             last = self.of("state")[-1:]
             raise TimeoutError(f"state is {last[0]['state'] if last else 'unknown'}; expected {', '.join(states)}")
 
-    async def ask(self, action: str, *, timeout_s: float = 5.0, **members: Any) -> dict[str, Any] | None:
+    async def ask(self, action: str, *, timeout_s: float = 30.0, **members: Any) -> dict[str, Any] | None:
         """Send a request; returns the first answer, or None if there was none in time.
 
         Args:
@@ -338,7 +339,7 @@ class Site:
         """
         for action, members in (("arm", {"cautions_shown": True}), ("start", {})):
             # The rig announces itself before its first frame; a request in between is refused and repeated.
-            for _ in range(20):
+            for _ in range(100):
                 answer = await self.ask(action, **members)
                 if answer is not None and answer["accepted"]:
                     break
@@ -346,7 +347,7 @@ class Site:
                 await self.until(lambda heard=heard: len(self.heard) > heard, timeout_s=0.3)  # type: ignore[misc]
             else:
                 raise TimeoutError(f"{action} was answered {answer}")
-        if not await self.until(lambda: self.of("repetition"), timeout_s=30.0):
+        if not await self.until(lambda: self.of("repetition"), timeout_s=READY_S):
             raise TimeoutError("no repetition was seen")
         # Nobody says when the next one begins.
         await asyncio.sleep(0.5)

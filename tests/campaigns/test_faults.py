@@ -23,6 +23,7 @@ from tests.support.sessions import auto_drop_session
 pytestmark = pytest.mark.broker
 
 
+@pytest.mark.usefixtures("compiled_rig")
 def test_every_fault_of_the_short_form_unloads_in_time_and_lets_nothing_go_on() -> None:
     outcomes = asyncio.run(run_campaign(tuple(s for s in SCENARIOS if s.name in SHORT), at_once=len(SHORT)))
     assert len(outcomes) == len(SHORT)

@@ -77,7 +77,7 @@ class HandRig:
             "max_load_n": MAX_LOAD_N,
             "min_load_n": MIN_LOAD_N,
             "max_ramp_n_per_s": MAX_RAMP,
-            "max_lease_ms": 1000,
+            "max_lease_ms": 5000,
             "firmware": "by hand",
         }
         version = mqtt.MQTTv5 if protocol == "5" else mqtt.MQTTv311

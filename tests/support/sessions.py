@@ -13,7 +13,7 @@ from tests.support.kinematic_rig import KinematicRig, profile_of
 Pair = tuple[Event, tuple[Output, ...]]
 
 
-PATIENT = {"lease_ms": 1_000, "telemetry_timeout_ms": 900}
+PATIENT = {"lease_ms": 2_500, "telemetry_timeout_ms": 2_200}
 """For sets in real time on a machine that runs many tests at once: a process may not get its turn for a while."""
 
 

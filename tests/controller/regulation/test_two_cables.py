@@ -39,7 +39,7 @@ def has_dropped(decisions: list[dict[str, Any]]) -> bool:
 
 def the_drop(result: dict[str, Any], decisions: list[dict[str, Any]]) -> dict[str, Any]:
     drops = [d for d in decisions if d["action"] == "drop"]
-    assert len(drops) == 1, (result, decisions)
+    assert len(drops) == 1, (result["reason"], decisions[-1])
     assert drops[0]["reason"] in STALLS
     return drops[0]
 
