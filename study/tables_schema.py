@@ -36,6 +36,8 @@ _KEY: Final = (
 )
 _CABLE: Final = Column("cable", "integer", "", "cable, from 0; 0 is the left one where there are two", required=True)
 _REP: Final = "estimated from load and velocity, see the method page"
+_LOW: Final = "lower end of its 80 % interval"
+_HIGH: Final = "upper end of its 80 % interval"
 
 TABLES: Final[dict[str, tuple[Column, ...]]] = {
     "sets": (
@@ -86,10 +88,22 @@ TABLES: Final[dict[str, tuple[Column, ...]]] = {
         Column("mean_force_n", "number", "N", "mean cable force; empty without a force sensor"),
         Column("capacity_n", "number", "N", "momentary 1RM after the repetition, " + _REP),
         Column("capacity_sd_n", "number", "N", "its standard deviation"),
+        Column("capacity_low_n", "number", "N", _LOW),
+        Column("capacity_high_n", "number", "N", _HIGH),
+        Column("one_rm_n", "number", "N", "1RM of the day, unfatigued, as known after the repetition, " + _REP),
+        Column("one_rm_low_n", "number", "N", _LOW),
+        Column("one_rm_high_n", "number", "N", _HIGH),
+        Column("repetitions_in_reserve", "number", "", "left at ended_load_n after the repetition, " + _REP),
+        Column("repetitions_in_reserve_low", "number", "", _LOW),
+        Column("repetitions_in_reserve_high", "number", "", _HIGH),
         Column("budget_spent", "number", "", "estimated loss of capacity from fresh after the repetition, 0 to 1"),
         Column("budget_sd", "number", "", "its standard deviation"),
+        Column("budget_spent_low", "number", "", _LOW),
+        Column("budget_spent_high", "number", "", _HIGH),
         Column("load_changed", "boolean", "", "the load changed after it began", required=True),
-        Column("reserve", "number", "", "repetitions in reserve: counted back from a stall, else estimated"),
+        Column(
+            "reserve", "number", "", "repetitions in reserve in hindsight: counted back from a stall, else estimated"
+        ),
         Column("reserve_sd", "number", "", "its standard deviation; 0 if known from a stall"),
         Column("fatigue", "number", "", "estimated loss of capacity when the repetition began, 0 to 1"),
         Column("relative_worth", "number", "", "relative, estimated: 1 = one fresh repetition at failure; median"),
@@ -126,6 +140,21 @@ TABLES: Final[dict[str, tuple[Column, ...]]] = {
         Column("applied_n", "number", "N", "applied load as reported by the rig"),
     ),
 }
+
+
+_ESTIMATED: Final = (
+    "capacity_low_n",
+    "capacity_high_n",
+    "one_rm_n",
+    "one_rm_low_n",
+    "one_rm_high_n",
+    "repetitions_in_reserve",
+    "repetitions_in_reserve_low",
+    "repetitions_in_reserve_high",
+    "budget_spent_low",
+    "budget_spent_high",
+)
+"""Columns that are members of a record under the same name; empty where its version did not record them."""
 
 
 class RangeLike(Protocol):
@@ -267,6 +296,7 @@ def _repetition_rows(item: RecordedSet, worth: SetWorthLike | None) -> Iterator[
             "capacity_sd_n": record.capacity_sd_n,
             "budget_spent": record.budget_spent,
             "budget_sd": record.budget_sd,
+            **{name: getattr(record, name) for name in _ESTIMATED},
             "load_changed": record.load_changed,
             "reserve": one.reserve,
             "reserve_sd": one.reserve_sd,

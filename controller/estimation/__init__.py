@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from ebbset.controller.estimation.capacity import CapacityEstimator
 from ebbset.controller.estimation.effort import Effort
+from ebbset.controller.estimation.intervals import EstimatedFigure, Estimates, estimates_of
 from ebbset.controller.estimation.repetitions_in_reserve import RepetitionForecast
 
-__all__ = ["CapacityEstimator", "Effort", "RepetitionForecast"]
+__all__ = ["CapacityEstimator", "Effort", "EstimatedFigure", "Estimates", "RepetitionForecast", "estimates_of"]

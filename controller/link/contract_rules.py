@@ -104,9 +104,10 @@ INTRODUCTION: Final = _rules(
     refused whole.
 
     Version 1.1 differs from 1.0 in this: it says when a lease starts and what renews it; messages other than commands
-    and requests may have members that a receiver does not know; and a request to arm or to start needs a ticket. A rig
-    of 1.0 that passes `check-rig` is a rig of 1.1. An operator of 1.0 can stop and release; to arm and to start it has
-    to be changed, because a request without an age can act long after it was made.
+    and requests may have members that a receiver does not know; a repetition report gives each estimate with its
+    interval; and a request to arm or to start needs a ticket. A rig of 1.0 that passes `check-rig` is a rig of 1.1. An
+    operator of 1.0 can stop and release; to arm and to start it has to be changed, because a request without an age can
+    act long after it was made.
 
     The virtual rig of this project can also listen on `ebbset-bench/v1/<rig>/hands`, where a test bench plays the
     person at it. That topic is no part of the contract; a real rig never subscribes to it.
@@ -313,7 +314,14 @@ LINES: Final = (
         1,
         False,
         "One repetition as the controller saw it",
-        (),
+        _rules(
+            """
+            Estimates are those after the repetition: the 1RM of the day (`one_rm_n`), the momentary 1RM (`capacity_n`),
+            the repetitions left at `load_n` (`repetitions_in_reserve`) and the loss of capacity from fresh
+            (`budget_spent`), each with an interval in which the truth should lie four times in five. They are null
+            until something is known.
+            """
+        ),
     ),
     Line(
         Topic.RESULT,

@@ -100,7 +100,8 @@ class RepetitionRecord:
     """One repetition of one cable as the core saw it. ``step`` counts drops within the bout.
 
     ``budget_sd`` is the standard deviation of ``budget_spent``. ``load_changed`` is true if the load changed after the
-    repetition began, so that its velocity belongs to no single load.
+    repetition began, so that its velocity belongs to no single load. ``one_rm_n`` is the 1RM of the day, and
+    ``repetitions_in_reserve`` are those left at ``load_n``; every estimate has the ends of its 80 % interval.
     """
 
     nonce: str | None
@@ -122,6 +123,16 @@ class RepetitionRecord:
     budget_spent: float | None
     budget_sd: float | None = None
     load_changed: bool = False
+    one_rm_n: float | None = None
+    one_rm_low_n: float | None = None
+    one_rm_high_n: float | None = None
+    capacity_low_n: float | None = None
+    capacity_high_n: float | None = None
+    repetitions_in_reserve: float | None = None
+    repetitions_in_reserve_low: float | None = None
+    repetitions_in_reserve_high: float | None = None
+    budget_spent_low: float | None = None
+    budget_spent_high: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ebbset.controller.detection.signals import RepetitionEnded
+from ebbset.controller.estimation.intervals import estimates_of
 from ebbset.controller.messages.actions import RepetitionRecord, SetResult, StateChanged
 from ebbset.controller.messages.reasons import SENTENCES, Reason
 from ebbset.controller.regulation.armed_set import ArmedSet
@@ -18,6 +19,7 @@ def record_of(armed: ArmedSet, cable_index: int, ended: RepetitionEnded) -> Repe
         ended: what was seen of it.
     """
     cable = armed.cables[cable_index]
+    told = estimates_of(cable.capacity)
     return RepetitionRecord(
         nonce=armed.nonce,
         index=cable.counts.attempts,
@@ -38,6 +40,16 @@ def record_of(armed: ArmedSet, cable_index: int, ended: RepetitionEnded) -> Repe
         budget_spent=cable.estimate.budget_spent,
         budget_sd=cable.estimate.budget_sd,
         load_changed=ended.load_changed,
+        one_rm_n=told.one_rm_n.value,
+        one_rm_low_n=told.one_rm_n.low,
+        one_rm_high_n=told.one_rm_n.high,
+        capacity_low_n=told.capacity_n.low,
+        capacity_high_n=told.capacity_n.high,
+        repetitions_in_reserve=told.reserve.value,
+        repetitions_in_reserve_low=told.reserve.low,
+        repetitions_in_reserve_high=told.reserve.high,
+        budget_spent_low=told.budget_spent.low,
+        budget_spent_high=told.budget_spent.high,
     )
 
 

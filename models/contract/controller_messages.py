@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from ebbset.models.contract.constants import INTERVAL_COVERAGE
 from ebbset.models.contract.field_types import (
     CommandNumber,
     Finite,
@@ -65,6 +66,10 @@ RigCommand = Annotated[
     ArmCommand | LoadCommand | UnloadCommand | ReleaseCommand,
     Field(discriminator="kind"),
 ]
+
+
+_LOW: Final = f"lower end of its {INTERVAL_COVERAGE * 100:.0f} % interval"
+_HIGH: Final = f"upper end of its {INTERVAL_COVERAGE * 100:.0f} % interval"
 
 
 # --- reports ----------------------------------------------------------------------------------------------------------
@@ -168,6 +173,18 @@ class RepetitionReport(Message):
         default=False,
         description="the load changed after the repetition began, so its velocity belongs to no single load",
     )
+    one_rm_n: Finite | None = Field(default=None, description="estimated 1RM of the day, unfatigued, newtons")
+    one_rm_low_n: Finite | None = Field(default=None, description=_LOW)
+    one_rm_high_n: Finite | None = Field(default=None, description=_HIGH)
+    capacity_low_n: Finite | None = Field(default=None, description=_LOW)
+    capacity_high_n: Finite | None = Field(default=None, description=_HIGH)
+    repetitions_in_reserve: Finite | None = Field(
+        default=None, description="estimated repetitions that are left at load_n until one fails"
+    )
+    repetitions_in_reserve_low: Finite | None = Field(default=None, description=_LOW)
+    repetitions_in_reserve_high: Finite | None = Field(default=None, description=_HIGH)
+    budget_spent_low: Finite | None = Field(default=None, description=_LOW)
+    budget_spent_high: Finite | None = Field(default=None, description=_HIGH)
 
 
 class SetReport(Message):

@@ -19,7 +19,7 @@ import numpy as np
 from ebbset.controller.detection.segmenter import RepetitionSegmenter
 from ebbset.controller.detection.signals import RepetitionEnded, StallSeen
 from ebbset.controller.estimation.capacity import CapacityEstimator
-from ebbset.models.contract.constants import Z_INTERVAL
+from ebbset.controller.estimation.intervals import estimates_of
 from ebbset.models.contract.prescription import StallSection
 from ebbset.models.contract.profile import LifterProfile, Uncertain
 from ebbset.models.contract.rig_messages import RepetitionOutcome
@@ -225,27 +225,23 @@ def compare(one_rm_n: float, seen: Sequence[Seen], estimator: CapacityEstimator,
         if one.load_n <= 0.0:
             continue
         done += tell(estimator, one)
-        fresh, fresh_sd = estimator.fresh_n, estimator.fresh_sd_n
-        now, now_sd = estimator.capacity_n, estimator.capacity_sd_n
-        spent, spent_sd = estimator.budget_spent, estimator.budget_sd
-        if fresh is None or fresh_sd is None or now is None or now_sd is None or spent is None or spent_sd is None:
+        told = estimates_of(estimator)
+        fresh, now, spent = told.one_rm_n.value, told.capacity_n.value, told.budget_spent.value
+        if fresh is None or now is None or spent is None or one.stall or done == 0:
             continue
-        if one.stall or done == 0:
-            continue
-        true_now = one_rm_n * one.capacity
+        true_now, true_spent = one_rm_n * one.capacity, 1.0 - one.capacity
         errors.capacity.append(now / true_now - 1.0)
-        errors.capacity_inside.append(float(abs(now - true_now) <= Z_INTERVAL * now_sd))
-        errors.budget.append(spent - (1.0 - one.capacity))
-        errors.budget_inside.append(float(abs(errors.budget[-1]) <= Z_INTERVAL * spent_sd))
+        errors.capacity_inside.append(float(told.capacity_n.holds(true_now)))
+        errors.budget.append(spent - true_spent)
+        errors.budget_inside.append(float(told.budget_spent.holds(true_spent)))
         if one.outcome is not RepetitionOutcome.COMPLETED:
             continue
         if done == 3:
             errors.fresh.append(fresh / one_rm_n - 1.0)
-            errors.fresh_inside.append(float(abs(fresh - one_rm_n) <= Z_INTERVAL * fresh_sd))
-        reserve, interval = estimator.repetitions_in_reserve, estimator.reserve_interval
-        if one.left is not None and one.left <= 5 and done >= 2 and reserve is not None and interval is not None:
-            errors.reserve.append(reserve - one.left)
-            errors.reserve_inside.append(float(interval[0] <= one.left <= interval[1]))
+            errors.fresh_inside.append(float(told.one_rm_n.holds(one_rm_n)))
+        if one.left is not None and one.left <= 5 and done >= 2 and told.reserve.value is not None:
+            errors.reserve.append(told.reserve.value - one.left)
+            errors.reserve_inside.append(float(told.reserve.holds(one.left)))
     errors.stale_said.append(float(estimator.profile_stale))
 
 

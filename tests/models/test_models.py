@@ -283,6 +283,7 @@ def test_no_wire_message_holds_a_field_without_a_unit_or_a_plain_meaning() -> No
     """A figure's name ends in its unit, unless it is a count, a fraction or a number without one."""
     unitless = {"seq", "command_seq", "version", "cables", "bout", "bouts", "repetitions", "drops", "index", "step"}
     unitless |= {"repetition", "cable", "refused_inputs", "guard_refusals", "budget_spent", "budget_sd", "budget_limit"}
+    unitless |= {f"{name}{end}" for name in ("budget_spent", "repetitions_in_reserve") for end in ("", "_low", "_high")}
     units = ("_n", "_m", "_m_s", "_us", "_ms", "_s", "_hz", "_n_per_s")
     looked_at = 0
     for message in field_types.Message.__subclasses__():

@@ -192,3 +192,18 @@ def test_a_cut_recording_is_exported_and_said_to_be_cut(recordings: list[Path], 
 def test_wall_clock_is_utc(exported: Exported) -> None:
     begun = pq.read_table(exported.folder / "sets.parquet").to_pandas()["begun_at"]
     assert all(0 <= (moment - BEGUN).total_seconds() < 5.0 for moment in begun)
+
+
+def test_every_estimate_is_exported_with_its_interval_as_the_controller_told_it(
+    exported: Exported, recordings: list[Path]
+) -> None:
+    table = pq.read_table(exported.folder / "repetitions.parquet").to_pandas().set_index("attempt")
+    for path in recordings:
+        for item in read_source(path).sets:
+            for record in item.repetitions:
+                row = table.loc[f"{item.nonce}/{record.cable}/{record.index}"]
+                assert row["one_rm_n"] == record.one_rm_n
+                assert row["one_rm_low_n"] <= row["one_rm_n"] <= row["one_rm_high_n"]
+                assert row["capacity_low_n"] <= row["capacity_n"] <= row["capacity_high_n"]
+                assert row["budget_spent_low"] <= row["budget_spent"] <= row["budget_spent_high"]
+                assert row["repetitions_in_reserve_high"] == record.repetitions_in_reserve_high

@@ -30,7 +30,22 @@ WIRE_AND_RECORDED = {
 }
 
 
-CAME_LATER = (b'"ticket":null', b'"arming":null', b'"recording_failure":null', b'"sets":[]')
+ESTIMATES = tuple(
+    b'"%s":null' % name
+    for name in (
+        b"one_rm_n",
+        b"one_rm_low_n",
+        b"one_rm_high_n",
+        b"capacity_low_n",
+        b"capacity_high_n",
+        b"repetitions_in_reserve",
+        b"repetitions_in_reserve_low",
+        b"repetitions_in_reserve_high",
+        b"budget_spent_low",
+        b"budget_spent_high",
+    )
+)
+CAME_LATER = (b'"ticket":null', b'"arming":null', b'"recording_failure":null', b'"sets":[]', *ESTIMATES)
 
 
 def as_in_0_1_0(data: bytes) -> bytes:
@@ -46,7 +61,7 @@ def digests(path: Path) -> tuple[str, str]:
     for handled in read_recording(path).handled:
         recorded.update(as_in_0_1_0(codec.to_json(handled.event)))
         for output in handled.outputs:
-            recorded.update(codec.to_json(output))
+            recorded.update(as_in_0_1_0(codec.to_json(output)))
             topic, payload = codec.to_wire(output)
             wire.update(topic.value.encode() + b" " + as_in_0_1_0(payload) + b"\n")
     return wire.hexdigest()[:16], recorded.hexdigest()[:16]

@@ -3,44 +3,17 @@
 from __future__ import annotations
 
 import dataclasses
-import io
-import re
-from typing import Any
 
 import pytest
 
-from ebbset.controller.messages import codec
 from ebbset.controller.messages.actions import Answer, Output, RepetitionRecord, SetResult
 from ebbset.controller.messages.events import Requested
 from ebbset.controller.recording.older import made_under_1_0
-from ebbset.controller.recording.reader import Recording, parse_recording
 from ebbset.controller.recording.replay import Verdict, replay
-from ebbset.controller.recording.writer import RecordingWriter
 from ebbset.models.contract.operator_messages import RequestAction
 from tests.support.kinematic_rig import POLICIES
+from tests.support.older_recordings import recorded
 from tests.support.sessions import Pair
-
-
-def recorded(pairs: list[Pair], monkeypatch: pytest.MonkeyPatch, *unknown: str, under_1_0: bool = False) -> Recording:
-    """A recording whose version did not know some members; under 1.0 it also did not say which contract it spoke."""
-
-    def without(value: Any) -> bytes:
-        data = codec_to_json(value)
-        for name in unknown:
-            data = re.sub(rb'"%s":("[^"]*"|[^,}\[{]+),?' % name.encode(), b"", data)
-        return data.replace(b",}", b"}")
-
-    codec_to_json = codec.to_json
-    stream = io.BytesIO()
-    with monkeypatch.context() as patched:
-        patched.setattr(codec, "to_json", without)
-        writer = RecordingWriter(stream, {})
-        for event, outputs in pairs:
-            writer.add(event, outputs)
-        writer.finish({})
-    recording = parse_recording(stream.getvalue())
-    assert recording.metadata.pop("contract") == "1.1"
-    return recording if under_1_0 else dataclasses.replace(recording, metadata={"contract": "1.1"})
 
 
 def test_a_member_that_the_older_version_did_not_record_is_not_compared(
