@@ -28,11 +28,15 @@ class Phase(IntEnum):
 
 
 class Hand(IntEnum):
-    """Who pulls at the handle: nobody, the lifter's reflexes towards a target, or a force given from outside."""
+    """Who pulls at the handle: nobody, the lifter's reflexes towards a target, or a force given from outside.
+
+    EXTERNAL pulls at the bare handle, HELD moves the limbs with it.
+    """
 
     OFF = 0
     SERVO = 1
     EXTERNAL = 2
+    HELD = 3
 
 
 # --- parameters: rig

@@ -19,6 +19,7 @@ from ebbset.models.physiology import muscle as _muscle
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.behaviour import decide
 from ebbset.simulators.lifter.compiled import compiled, compiled_apart
+from ebbset.simulators.lifter.planning import planned_velocity_m_s
 
 FloatArray = npt.NDArray[np.float64]
 Rates = tuple[float, float, float, float, float, float, float, float, float, float]
@@ -32,6 +33,7 @@ reserve_rates = compiled(_fatigue.reserve_rates)
 _OFF = int(lay.Hand.OFF)
 _SERVO = int(lay.Hand.SERVO)
 _EXTERNAL = int(lay.Hand.EXTERNAL)
+_HELD = int(lay.Hand.HELD)
 
 
 @compiled
@@ -49,23 +51,6 @@ def cable_tension_n(p: FloatArray, x: float, v: float, y: float, w: float) -> fl
     if stretch <= 0.0:
         return 0.0
     return float(max(p[lay.P_STIFFNESS] * stretch + p[lay.P_DAMPING] * (v - w), 0.0))
-
-
-@compiled
-def planned_velocity_m_s(distance_m: float, limit_m_s: float, braking_m_s2: float) -> float:
-    """Speed a person aims for at a distance from the goal: as fast as can still be braked, gently at the end.
-
-    Args:
-        distance_m: to the goal, signed, m.
-        limit_m_s: fastest speed, m/s.
-        braking_m_s2: deceleration planned, m/s².
-    """
-    k = lay.POSITION_GAIN_PER_S
-    knee = braking_m_s2 / (k * k)
-    d = abs(distance_m)
-    speed = k * d if d < knee else math.sqrt(2.0 * braking_m_s2 * (d - 0.5 * knee))
-    speed = min(speed, limit_m_s)
-    return speed if distance_m >= 0.0 else -speed
 
 
 @compiled
@@ -126,6 +111,9 @@ def rates(
         if over > 0.0:
             force -= max(lay.JOINT_LIMIT_N_M * over + lay.JOINT_LIMIT_N_S_M * v, 0.0)
     elif hand == _EXTERNAL:
+        force = row[lay.C_EXTERNAL]
+    elif hand == _HELD:
+        mass += p[lay.P_LIMB]
         force = row[lay.C_EXTERNAL]
     if x < 0.0:
         force += max(-lay.DOCK_N_M * x - lay.DOCK_N_S_M * v, 0.0)

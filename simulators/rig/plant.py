@@ -1,106 +1,27 @@
-"""Rig and lifter as one object that a controller can be run against: command, advance, look.
+"""A rig with the compiled lifter at it: muscle, fatigue and habits in the same loop as motor and cable.
 
-The numbers live in flat vectors for the compiled loop (`plant_state`, `physics`); this class gives them names. True
-values only: sensors, clocks, firmware and networks are elsewhere.
+Lifters of any other structure come in by `plugged_plant`.
 """
 
 from __future__ import annotations
 
 import copy
 import math
-from dataclasses import dataclass
-from typing import Final, Self
+from typing import Self
 
 import numpy as np
-import numpy.typing as npt
 
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.behaviour import capacity, mean_capacity
-from ebbset.simulators.lifter.compiled import compiled_apart
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.rig import physics
+from ebbset.simulators.rig.plant_base import FloatArray, PlantBase
 from ebbset.simulators.rig.plant_state import PlantState
 from ebbset.simulators.rig.rig_parameters import RigParameters
-
-FloatArray = npt.NDArray[np.float64]
-
-_DOCKED_M: Final = 0.005
-_OFF: Final = float(lay.Hand.OFF)
-_COMMAND, _STEP, _DT = lay.C_COMMAND, lay.G_STEP, lay.P_DT
+from ebbset.simulators.rig.truth import RepetitionTruth, Truth
 
 
-@dataclass(frozen=True, slots=True)
-class RepetitionTruth:
-    """One attempt at a repetition, as it really was.
-
-    Attributes:
-        start_s: first upward movement.
-        end_s: end of the concentric phase, or giving in.
-        start_m: position then.
-        end_m: position at the end.
-        mean_velocity_m_s: mean concentric velocity.
-        propulsive_velocity_m_s: mean until the deceleration first exceeds gravity for good.
-        peak_velocity_m_s: peak.
-        min_velocity_m_s: lowest velocity between 8 and 90 % of the range.
-        min_at_share: where that was, share of the range.
-        completed: reached at least 95 % of the range.
-        load_n: load felt per cable when it began.
-        capacity: share of the fresh maximal force left at its end.
-    """
-
-    start_s: float
-    end_s: float
-    start_m: float
-    end_m: float
-    mean_velocity_m_s: float
-    propulsive_velocity_m_s: float
-    peak_velocity_m_s: float
-    min_velocity_m_s: float
-    min_at_share: float
-    completed: bool
-    load_n: float
-    capacity: float
-
-
-@dataclass(frozen=True, slots=True)
-class Truth:
-    """True values that cannot be measured on real people.
-
-    Attributes:
-        time_s: simulated time.
-        phase: what the lifter is doing.
-        repetitions: completed since ``start``.
-        attempts: begun since ``start``.
-        capacity: momentary maximal force over the fresh one, at standstill at the weakest point, all arms.
-        isometric_n: that force per cable, N.
-        fatigued: per cable, fatigued share of 3CC-r or spent share of the reserve.
-        active: per cable, active share.
-        records: attempts since ``start``, oldest first (the first 256).
-        done: the lifter has ended the set (put the handle down or let go).
-    """
-
-    time_s: float
-    phase: lay.Phase
-    repetitions: int
-    attempts: int
-    capacity: float
-    isometric_n: tuple[float, ...]
-    fatigued: tuple[float, ...]
-    active: tuple[float, ...]
-    records: tuple[RepetitionTruth, ...]
-    done: bool
-
-
-@compiled_apart
-def _all_docked(cables: FloatArray) -> bool:
-    away = 0
-    for i in range(cables.shape[0]):
-        if cables[i, lay.C_X] >= _DOCKED_M or cables[i, lay.C_HAND] != _OFF:
-            away += 1
-    return away == 0
-
-
-class Plant:
+class Plant(PlantBase):
     """A lifter at a rig.
 
     Positions grow as cable is paid out; a positive velocity is concentric; 0 is the docked handle.
@@ -118,49 +39,15 @@ class Plant:
         ValueError: a step too long for these parameters, or an impossible strength curve.
     """
 
-    __slots__ = ("lifter", "rig", "state")
+    __slots__ = ("lifter",)
 
     def __init__(
         self, rig: RigParameters, lifter: LifterParameters, rng: np.random.Generator, dt_s: float = 0.001
     ) -> None:
         if not 1e-6 <= dt_s <= 0.005:
             raise ValueError(f"dt_s is {dt_s!r}; allowed: 1e-06 to 0.005")
-        self.rig = rig
+        super().__init__(rig, PlantState.fresh(rig, lifter, rng, dt_s))
         self.lifter = lifter
-        self.state = PlantState.fresh(rig, lifter, rng, dt_s)
-
-    # -- the rig
-
-    def command(self, target_n: tuple[float, ...], ramp_n_per_s: float) -> None:
-        """Set the motors' target (N per cable, from now on) and how fast to go there (N/s).
-
-        Values beyond the rig's own limits are cut to them, as a real drive would.
-
-        Args:
-            target_n: N per cable.
-            ramp_n_per_s: N/s.
-
-        Raises:
-            ValueError: wrong number of targets, or a value that is not finite or negative.
-        """
-        if len(target_n) != self.rig.n_cables:
-            raise ValueError(f"target_n is {target_n!r}; allowed: {self.rig.n_cables} values, one per cable")
-        for value in (*target_n, ramp_n_per_s):
-            if not (math.isfinite(value) and value >= 0.0):
-                raise ValueError(f"target_n, ramp_n_per_s are {target_n!r}, {ramp_n_per_s!r}; allowed: finite, >= 0")
-        for row, value in zip(self.state.cables, target_n, strict=True):
-            row[lay.C_TARGET] = min(value, self.rig.max_load_n)
-        self.state.lifter[lay.G_RAMP] = ramp_n_per_s
-
-    @property
-    def docked(self) -> bool:
-        """Every handle is in its dock (within 5 mm) and nobody holds it."""
-        return bool(_all_docked(self.state.cables))
-
-    @property
-    def applied_n(self) -> tuple[float, ...]:
-        """Load commanded to each motor now, after the ramp and before the motor's own lag, N."""
-        return tuple(self.state.cables[:, _COMMAND].tolist())
 
     # -- the lifter
 
@@ -200,43 +87,6 @@ class Plant:
         self.state.cables[:, lay.C_ACTIVE] *= math.exp(-self.lifter.relax_per_s * left_s)
         self.state.lifter[lay.G_STEP] += steps - shown
 
-    def pull(self, force_n: tuple[float, ...]) -> None:
-        """Instead of the lifter, pull at the bare handle with this force (N per cable) until told otherwise.
-
-        For identification and for comparison with other simulators; positive pays cable out.
-
-        Raises:
-            ValueError: wrong number of forces, or one that is not finite.
-        """
-        if len(force_n) != self.rig.n_cables or not all(math.isfinite(f) for f in force_n):
-            raise ValueError(f"force_n is {force_n!r}; allowed: {self.rig.n_cables} finite values")
-        self.state.lifter[lay.G_PHASE] = float(lay.Phase.EXTERNAL)
-        self.state.cables[:, lay.C_HAND] = float(lay.Hand.EXTERNAL)
-        self.state.cables[:, lay.C_EXTERNAL] = force_n
-
-    def guide(self, goal_m: float, speed_m_s: float) -> None:
-        """Instead of the lifter's set, a hand takes every handle to ``goal_m`` at this speed and holds it there.
-
-        Args:
-            goal_m: cable paid out, m.
-            speed_m_s: m/s, above 0.
-
-        Raises:
-            ValueError: a goal or a speed that is not finite, or a speed not above 0.
-        """
-        if not (math.isfinite(goal_m) and math.isfinite(speed_m_s) and speed_m_s > 0.0):
-            raise ValueError(f"goal_m, speed_m_s are {goal_m!r}, {speed_m_s!r}; allowed: finite, speed above 0")
-        self.state.lifter[lay.G_PHASE] = float(lay.Phase.EXTERNAL)
-        self.state.cables[:, lay.C_HAND] = float(lay.Hand.SERVO)
-        self.state.cables[:, lay.C_GAIN] = 1.0
-        self.state.cables[:, lay.C_GOAL] = goal_m
-        self.state.cables[:, lay.C_V_LIMIT] = speed_m_s
-
-    def let_go(self) -> None:
-        """Nobody holds a handle any more."""
-        self.state.lifter[lay.G_PHASE] = float(lay.Phase.REST)
-        self.state.cables[:, lay.C_HAND] = float(lay.Hand.OFF)
-
     # -- time
 
     def advance(self, n_steps: int) -> None:
@@ -261,14 +111,24 @@ class Plant:
         )
 
     @property
-    def step_s(self) -> float:
-        """Integration step."""
-        return float(self.state.parameters[lay.P_DT])
+    def exercise(self) -> str:
+        """What is lifted."""
+        return self.lifter.exercise
 
     @property
-    def time_s(self) -> float:
-        """Simulated time."""
-        return float(self.state.lifter.item(_STEP) * self.state.parameters.item(_DT))
+    def bottom_m(self) -> float:
+        """Cable paid out at the bottom of the movement."""
+        return self.lifter.start_m
+
+    @property
+    def rom_m(self) -> float:
+        """The lifter's whole range of motion."""
+        return self.lifter.rom_m
+
+    @property
+    def capacity(self) -> float:
+        """Greatest force possible now over the fresh one, at standstill at the weakest point, all arms."""
+        return float(mean_capacity(self.state.parameters, self.state.cables))
 
     @property
     def phase(self) -> lay.Phase:
@@ -311,7 +171,7 @@ class Plant:
             phase=self.phase,
             repetitions=int(g[lay.G_REPS]),
             attempts=int(g[lay.G_ATTEMPTS]),
-            capacity=float(mean_capacity(p, rows)),
+            capacity=self.capacity,
             isometric_n=tuple(float(r[lay.C_F0] * capacity(p, r)) for r in rows),
             fatigued=tuple(float(r[lay.C_FATIGUED] + r[lay.C_SLOW]) for r in rows),
             active=tuple(float(r[lay.C_ACTIVE]) for r in rows),

@@ -1,0 +1,230 @@
+"""A rig with a lifter of any structure at it (`Lifter` protocol): compiled rig, and the lifter asked at every step."""
+
+from __future__ import annotations
+
+import copy
+import math
+from dataclasses import replace
+from typing import Final, Self
+
+import numpy as np
+
+from ebbset.simulators.lifter import layout as lay
+from ebbset.simulators.lifter.exercises import EXERCISES, exercise
+from ebbset.simulators.lifter.protocol import IDLE, Lifter
+from ebbset.simulators.rig import physics
+from ebbset.simulators.rig.attempt_log import AttemptLog
+from ebbset.simulators.rig.plant_base import FloatArray, PlantBase
+from ebbset.simulators.rig.plant_state import PlantState
+from ebbset.simulators.rig.rig_parameters import RigParameters
+from ebbset.simulators.rig.truth import Truth
+
+STRONGEST_PULL_N: Final = 20_000.0
+_OFF: Final = float(lay.Hand.OFF)
+_STATE_OF_CABLE: Final = lay.C_W + 1
+
+
+class LifterError(ValueError):
+    """A lifter broke what the protocol promises; says what it did and what is allowed."""
+
+
+class PluggedPlant(PlantBase):
+    """Somebody of any structure at a rig.
+
+    Args:
+        rig: the rig.
+        lifter: the person; a copy of it lifts, so that the same person can do many sets.
+        rng: source of every random number of this plant; the lifter gets a stream of it.
+        dt_s: integration step, s.
+
+    Raises:
+        ValueError: a step too long for these parameters, or a lifter whose place, range or mass is not possible.
+    """
+
+    __slots__ = ("_begun", "_log", "lifter")
+
+    def __init__(self, rig: RigParameters, lifter: Lifter, rng: np.random.Generator, dt_s: float = 0.001) -> None:
+        if not 1e-6 <= dt_s <= 0.005:
+            raise ValueError(f"dt_s is {dt_s!r}; allowed: 1e-06 to 0.005")
+        # Only place, range and mass of the stand-in reach the physics: a hand that holds uses none of its muscle.
+        stand_in = replace(
+            exercise(EXERCISES[0]).mean_lifter(),
+            limb_mass_kg=lifter.moving_mass_kg,
+            start_m=lifter.bottom_m,
+            rom_m=lifter.rom_m,
+        )
+        super().__init__(rig, PlantState.fresh(rig, stand_in, rng, dt_s))
+        self.lifter = lifter.copy()
+        self.lifter.rng = np.random.default_rng(rng.integers(0, 2**63))
+        self._begun = False
+        self._log = AttemptLog(lifter.bottom_m, lifter.rom_m)
+        self.state.lifter[lay.G_PHASE] = float(lay.Phase.EXTERNAL)
+
+    # -- the lifter
+
+    def start(self) -> None:
+        """The lifter picks the handle up and begins to lift once it is loaded; counts and records start again."""
+        self._begun = True
+        self._log = AttemptLog(self.lifter.bottom_m, self.lifter.rom_m)
+        self.lifter.begin(self.rig.n_cables)
+        self.state.cables[:, lay.C_HAND] = float(lay.Hand.HELD)
+
+    def rest(self, duration_s: float) -> None:
+        """Let the lifter recover with the handle docked.
+
+        Args:
+            duration_s: for so long; the time of the plant goes on by whole steps.
+
+        Raises:
+            ValueError: a duration that is negative or not finite, or the handle is not docked.
+        """
+        if not (math.isfinite(duration_s) and duration_s >= 0.0):
+            raise ValueError(f"duration_s is {duration_s!r}; allowed: finite, >= 0")
+        if not self.docked:
+            raise ValueError("docked is False; allowed: rest only with the handle docked")
+        steps = round(duration_s / self.step_s)
+        shown = min(steps, round(1.0 / self.step_s))
+        self.advance(shown)
+        self.lifter.rest((steps - shown) * self.step_s)
+        self.state.lifter[lay.G_STEP] += steps - shown
+
+    @property
+    def exercise(self) -> str:
+        """What is lifted."""
+        return self.lifter.exercise
+
+    @property
+    def bottom_m(self) -> float:
+        """Cable paid out at the bottom of the movement."""
+        return self.lifter.bottom_m
+
+    @property
+    def rom_m(self) -> float:
+        """The lifter's whole range of motion."""
+        return self.lifter.rom_m
+
+    @property
+    def phase(self) -> lay.Phase:
+        """What the lifter is doing."""
+        return self.lifter.phase
+
+    @property
+    def attempts_ended(self) -> int:
+        """Repetitions tried and ended since ``start``, completed or not."""
+        return self._log.ended
+
+    @property
+    def done(self) -> bool:
+        """The lifter has ended the set."""
+        return self._begun and self.lifter.phase in IDLE
+
+    @property
+    def capacity(self) -> float:
+        """Greatest force possible now over the fresh one, at standstill at the weakest point, all arms."""
+        return self.lifter.capacity()
+
+    @property
+    def truth(self) -> Truth:
+        """The present state; forces and compartments of single muscles are not asked of a lifter, so there are none."""
+        return Truth(
+            time_s=self.time_s,
+            phase=self.phase,
+            repetitions=self._log.repetitions,
+            attempts=self._log.attempts,
+            capacity=self.capacity,
+            isometric_n=(),
+            fatigued=(),
+            active=(),
+            records=self._log.records,
+            done=self.done,
+        )
+
+    def fork(self) -> Self:
+        """Exact, independent copy, random numbers included."""
+        other = copy.copy(self)
+        other.state = self.state.copy()
+        other.lifter = self.lifter.copy()
+        other._log = self._log.copy()
+        return other
+
+    # -- time
+
+    def advance(self, n_steps: int) -> None:
+        """Advance by ``n_steps`` integration steps.
+
+        Args:
+            n_steps: how many.
+
+        Raises:
+            LifterError: the lifter's answer is none that the protocol allows.
+        """
+        if not self._held:
+            self._advance_idle(n_steps)
+            return
+        for done in range(n_steps):
+            if not self._held:
+                self._advance_idle(n_steps - done)
+                return
+            self._step()
+
+    def run_frame(self, n_samples: int, steps_per_sample: int, out: FloatArray) -> float:
+        """Advance and write true samples.
+
+        Args:
+            n_samples: samples to write.
+            steps_per_sample: integration steps before each.
+            out: float64, shape (>= n_samples, n_cables, 4): t_s, position_m, velocity_m_s, tension_n.
+
+        Returns:
+            Simulated time after the last of them, s.
+
+        Raises:
+            LifterError: the lifter's answer is none that the protocol allows.
+        """
+        for k in range(n_samples):
+            self.advance(steps_per_sample)
+            t_s = self.time_s
+            for i, (x, v, pull_n) in enumerate(zip(*self._handles(), strict=True)):
+                out[k, i] = (t_s, x, v, pull_n)
+        return self.time_s
+
+    @property
+    def _held(self) -> bool:
+        return self._begun and self.lifter.phase not in IDLE
+
+    def _advance_idle(self, n_steps: int) -> None:
+        at = self.state
+        physics.advance(at.parameters, at.cables, at.lifter, at.random, at.records, n_steps)
+        self.lifter.rest(n_steps * self.step_s)
+
+    def _handles(self) -> tuple[list[float], list[float], list[float]]:
+        """Position, velocity and tension of each handle."""
+        p = self.state.parameters
+        xs, vs, pulls = [], [], []
+        for x, v, y, w in self.state.cables[:, :_STATE_OF_CABLE].tolist():
+            xs.append(x)
+            vs.append(v)
+            pulls.append(physics.cable_tension_n(p, x, v, y, w))
+        return xs, vs, pulls
+
+    def _step(self) -> None:
+        at, lifter = self.state, self.lifter
+        dt_s = self.step_s
+        xs, vs, pulls = self._handles()
+        force_n = lifter.step(dt_s, xs, vs, pulls)
+        if lifter.phase in IDLE:
+            at.cables[:, lay.C_HAND] = _OFF
+        else:
+            if len(force_n) != len(xs) or not all(abs(f) <= STRONGEST_PULL_N for f in force_n):
+                raise LifterError(
+                    f"step() of {type(lifter).__name__} gave {force_n!r}; allowed: {len(xs)} finite values, "
+                    f"none beyond {STRONGEST_PULL_N:g} N"
+                )
+            at.cables[:, lay.C_EXTERNAL] = force_n
+        physics.advance(at.parameters, at.cables, at.lifter, at.random, at.records, 1)
+        n = len(xs)
+        rows = at.cables[:, :2].tolist()
+        x, v = sum(row[0] for row in rows) / n, sum(row[1] for row in rows) / n
+        if self._log.note(lifter.phase, self.time_s, x, v, sum(pulls) / n):
+            self._log.close(lifter.capacity())
+
