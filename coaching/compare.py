@@ -30,9 +30,10 @@ from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.lifter.lifter import LifterParameters
-from ebbset.simulators.population.population import draw_lifter, one_rm_n, person_rng
-from ebbset.simulators.population.twin import velocity_at
+from ebbset.simulators.population.population import draw_lifter, person_rng
+from ebbset.simulators.population.strength_test import one_rm_n, velocity_at
 from ebbset.simulators.rig.plant import Plant
+from ebbset.simulators.rig.plant_base import PlantBase
 from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.simulated_rig import STEP_S
 
@@ -240,7 +241,7 @@ def _one(
 class _Watch:
     """Watches the plant during the run: time under an immovable load, and the repetitions that a drop cut short."""
 
-    def __init__(self, plant: Plant) -> None:
+    def __init__(self, plant: PlantBase) -> None:
         self._plant = plant
         self._before_us = 0
         self.immovable_s = 0.0
@@ -257,7 +258,7 @@ class _Watch:
             self.immovable_s += (event.now_us - self._before_us) / 1e6
         self._before_us = event.now_us
 
-    def probe(self, plant: Plant, outputs: tuple[Output, ...]) -> None:
+    def probe(self, plant: PlantBase, outputs: tuple[Output, ...]) -> None:
         """At a drop, find out whether the repetition would have been completed without it."""
         for output in outputs:
             if isinstance(output, Decision) and output.action == "drop":
@@ -265,7 +266,7 @@ class _Watch:
                 self.false_drops += comes_through(plant)
 
 
-def comes_through(plant: Plant) -> bool:
+def comes_through(plant: PlantBase) -> bool:
     """Whether the current attempt would be completed if nothing changed; tried on a fork of the plant."""
     if plant.phase is not Phase.CONCENTRIC:
         return False

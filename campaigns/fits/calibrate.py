@@ -34,7 +34,8 @@ from scipy.optimize import minimize
 from ebbset.models.physiology.strength import chart_repetitions
 from ebbset.simulators.lifter.exercises import EXERCISES, Exercise, exercise
 from ebbset.simulators.lifter.lifter import FatigueModel, LifterParameters
-from ebbset.simulators.population.population import draw_lifter, one_rm_n, person_rng
+from ebbset.simulators.population.population import draw_lifter, person_rng
+from ebbset.simulators.population.strength_test import one_rm_n
 from ebbset.simulators.validation.measures import (
     LAB_RIG,
     ONE_RM_STEP_N,

@@ -77,7 +77,7 @@ def example(number: int) -> Example:
     """Draw one set of the tuning seed and observe it as a controller would."""
     item = true_set(np.random.default_rng([TUNING_SEED, number]), TO_FAILURE[number % len(TO_FAILURE)])
     profile = profile_written(item, np.random.default_rng([number, 11]))
-    return Example(item.lifter.exercise, item.one_rm_n, tuple(what_was_seen(item, number)), profile)
+    return Example(item.exercise, item.one_rm_n, tuple(what_was_seen(item, number)), profile)
 
 
 # --- how unlikely the truth is to the estimator ------------------------------------------------------------------

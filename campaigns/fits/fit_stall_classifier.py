@@ -75,7 +75,7 @@ def examples(sets: list[TrueSet], telemetry: TelemetryQuality) -> tuple[FloatArr
     weights: list[FloatArray] = []
     never = StallSection(rule="evidence", certainty=0.999, still_limit_s=10.0)
     for number, item in enumerate(sets):
-        line = generic_line(item.lifter.exercise)
+        line = generic_line(item.exercise)
         noting = _NotingEvidence(line)
         segmenter = RepetitionSegmenter(stall=never, line=line, rom_m=None, has_force=True, evidence=noting)
         clock = measure(item, segmenter, telemetry, np.random.default_rng(number)).true_s

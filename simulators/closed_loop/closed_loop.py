@@ -30,8 +30,9 @@ from ebbset.simulators.closed_loop.set_observer import Recorder, SetObserver
 from ebbset.simulators.closed_loop.simulated_operator import SimulatedOperator
 from ebbset.simulators.closed_loop.simulated_set import LoopSettings, SimulatedSet, TrueRepetition
 from ebbset.simulators.lifter.lifter import LifterParameters
+from ebbset.simulators.population.families import AnyLifter, plant_for
 from ebbset.simulators.rig.firmware import RigFirmware
-from ebbset.simulators.rig.plant import Plant
+from ebbset.simulators.rig.plant_base import PlantBase
 from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.sensors import SensorFault, SensorParameters, Sensors
 from ebbset.simulators.rig.simulated_rig import SimulatedRig, firmware_settings, step_for
@@ -42,7 +43,7 @@ _LIMIT_MARGIN_S: Final = 60.0
 
 def run_set(
     prescription: Prescription,
-    lifter: LifterParameters,
+    lifter: AnyLifter,
     rig: RigParameters | None = None,
     *,
     seed: int | np.random.SeedSequence,
@@ -52,15 +53,15 @@ def run_set(
     link: LinkModel | None = None,
     controller_factory: Callable[[], SetController] = installed_controller,
     settings: LoopSettings | None = None,
-    plant: Plant | None = None,
+    plant: PlantBase | None = None,
     recorder: Recorder | None = None,
-    probe: Callable[[Plant, tuple[Output, ...]], None] | None = None,
+    probe: Callable[[PlantBase, tuple[Output, ...]], None] | None = None,
 ) -> SimulatedSet:
     """Run one set to its end.
 
     Args:
         prescription: the set.
-        lifter: who lifts.
+        lifter: who lifts; of any family.
         rig: on what; the default rig when None.
         seed: of all randomness of this set; the same seed gives the same bits.
         profile: the lifter profile that the controller is given.
@@ -84,7 +85,7 @@ def run_set(
         seed = np.random.SeedSequence(seed)
     plant_rng, sensor_rng, link_rng, name_rng = [np.random.default_rng(child) for child in seed.spawn(4)]
     if plant is None:
-        plant = Plant(rig or RigParameters(), lifter, plant_rng, step_for(sensors.sample_rate_hz))
+        plant = plant_for(lifter, rig or RigParameters(), plant_rng, step_for(sensors.sample_rate_hz))
     own = firmware_settings(plant.rig)
     simulated = SimulatedRig(
         plant,
@@ -115,10 +116,12 @@ def run_set(
 
 
 def _nonce(
-    rng: np.random.Generator, prescription: Prescription, profile: LifterProfile | None, lifter: LifterParameters
+    rng: np.random.Generator, prescription: Prescription, profile: LifterProfile | None, lifter: AnyLifter
 ) -> str:
     """A nonce that differs between different sets of one seed, so that a recording can be told from another by it."""
-    told = (rng.bytes(8), prescription.digest(), profile, lifter)
+    # Other lifters have no text that is the same in every run; their own stream tells them apart.
+    who = lifter if isinstance(lifter, LifterParameters) else (type(lifter).__qualname__, lifter.exercise)
+    told = (rng.bytes(8), prescription.digest(), profile, who)
     return hashlib.sha256(repr(told).encode()).hexdigest()[:16]
 
 
@@ -138,7 +141,7 @@ def _run(
     """Arm, start, and go on until the controller has given its result."""
     rig = rig_side.rig
     began_s = rig.t_s
-    outcome.capacity_before = rig.plant.truth.capacity
+    outcome.capacity_before = rig.plant.capacity
     controller_side.feed(LinkUp(now_us=controller_side.time.now_us))
     rig_side.announce()
     operator.ask(RequestAction.ARM, controller_side, rig_side, outcome)
@@ -148,6 +151,6 @@ def _run(
     rig.keep_repetitions()
     outcome.true_repetitions = [TrueRepetition(bout, truth) for bout, truth in rig.finished]
     outcome.state = controller_side.controller.state
-    outcome.capacity_after = rig.plant.truth.capacity
+    outcome.capacity_after = rig.plant.capacity
     outcome.simulated_s = rig.t_s - began_s
     outcome.duration_s = rig.t_s - (rig_side.loading_s if rig_side.loading_s is not None else rig.t_s)

@@ -170,7 +170,7 @@ def score_set(item: TrueSet, measured: Measured) -> SetScore:
                 slowest_m_s=attempt.slowest_m_s,
                 moved=attempt.motion_ended_s > attempt.start_s + 0.02,
                 behaviour=item.behaviour,
-                exercise=item.lifter.exercise,
+                exercise=item.exercise,
             )
         )
     out.cut_short_called = _cut_short_called(item, fires, used)

@@ -25,12 +25,10 @@ from ebbset.models.contract.profile import LifterProfile, Uncertain
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import LoadVelocityLine, generic_line
 from ebbset.simulators.evaluation.detector_runs import RATES, measure
-from ebbset.simulators.evaluation.ground_truth import RIG, TrueSet
-from ebbset.simulators.population.population import lift_once
+from ebbset.simulators.evaluation.ground_truth import TrueSet
 
 Knowledge = Literal["no profile", "profile", "stale profile"]
-TO_FAILURE: Final = ("maximal", "sticking_region", "talk", "jerking", "release")
-TEST_PARTS: Final = (0.45, 0.6, 0.75, 0.85, 0.92)
+TO_FAILURE: Final = ("maximal", "sticking_region", "talk", "jerking", "release", "as_drawn")
 TEST_VELOCITY_SD: Final = 0.02
 TEST_1RM_CV: Final = 0.025
 """Repeated 1RM tests differ by about 2 % (Ruf et al. 2018: CV 1.9 %), plus the day."""
@@ -98,7 +96,7 @@ def what_was_seen(item: TrueSet, seed: int) -> list[Seen]:
         seed: of the sensors' noise.
     """
     stall = StallSection()
-    segmenter = RepetitionSegmenter(stall=stall, line=generic_line(item.lifter.exercise), rom_m=None, has_force=True)
+    segmenter = RepetitionSegmenter(stall=stall, line=generic_line(item.exercise), rom_m=None, has_force=True)
     measured = measure(item, segmenter, RATES["100 Hz"], np.random.default_rng(seed))
     first_stall_s = next((a.start_s for a in item.attempts if a.stalled and not a.continued), None)
     first_drop_s = item.drops[0][0] if item.drops else math.inf
@@ -136,19 +134,15 @@ def profile_written(item: TrueSet, rng: np.random.Generator, off: float = 1.0) -
         rng: source of all randomness of the call.
         off: how strong the person was at the test, over today.
     """
-    loads, speeds = [], []
-    for part in TEST_PARTS:
-        records = lift_once(item.lifter, RIG, part * item.one_rm_n).truth.records
-        if records and records[0].completed:
-            loads.append(part)
-            speeds.append(records[0].mean_velocity_m_s + TEST_VELOCITY_SD * float(rng.standard_normal()))
+    loads = [part for part, _ in item.tested_m_s]
+    speeds = [v + TEST_VELOCITY_SD * float(rng.standard_normal()) for _, v in item.tested_m_s]
     slope, v0 = np.polyfit(loads, speeds, 1)
     v0 = float(v0)
     v1 = max(0.06, v0 + float(slope))
     one_rm = item.one_rm_n * off * (1.0 + TEST_1RM_CV * float(rng.standard_normal()))
     return LifterProfile(
         lifter="simulated",
-        exercise=item.lifter.exercise,
+        exercise=item.exercise,
         date=datetime.date(2026, 1, 1),
         one_rm_n=Uncertain(mean=one_rm, sd=0.035 * one_rm),
         velocity_at_zero_m_s=Uncertain(mean=v0, sd=0.05),
@@ -187,9 +181,9 @@ def estimator_for(item: TrueSet, knowledge: Knowledge, rng: np.random.Generator)
         rng: source of all randomness of the call.
     """
     if knowledge == "no profile":
-        return estimator_with(item.lifter.exercise, None)
+        return estimator_with(item.exercise, None)
     off = 1.0 if knowledge == "profile" else 1.0 + STALE_PART * (1.0 if rng.random() < 0.5 else -1.0)
-    return estimator_with(item.lifter.exercise, profile_written(item, rng, off))
+    return estimator_with(item.exercise, profile_written(item, rng, off))
 
 
 def tell(estimator: CapacityEstimator, seen: Seen) -> bool:

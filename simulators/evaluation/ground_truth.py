@@ -17,11 +17,11 @@ import numpy.typing as npt
 
 from ebbset.models.contract.prescription import StallSection
 from ebbset.simulators.lifter import layout as lay
-from ebbset.simulators.lifter.behaviour import mean_capacity
-from ebbset.simulators.lifter.exercises import EXERCISES, exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
-from ebbset.simulators.population.population import draw_lifter, on_day, one_rm_n
+from ebbset.simulators.population.families import COMPILED, AnyLifter, family, plant_for
+from ebbset.simulators.population.strength_test import lift_once, one_rm_n
 from ebbset.simulators.rig.plant import Plant
+from ebbset.simulators.rig.plant_base import PlantBase
 from ebbset.simulators.rig.rig_parameters import RigParameters
 
 FloatArray = npt.NDArray[np.float64]
@@ -36,6 +36,7 @@ Behaviour = Literal[
     "partial",
     "jerking",
     "release",
+    "as_drawn",
 ]
 BEHAVIOURS: Final[tuple[Behaviour, ...]] = (
     "maximal",
@@ -50,6 +51,7 @@ BEHAVIOURS: Final[tuple[Behaviour, ...]] = (
     "release",
 )
 RIG: Final = RigParameters(max_load_n=6000.0)
+TEST_PARTS: Final = (0.45, 0.6, 0.75, 0.85, 0.92)
 STILL_M_S: Final = 0.05
 RAMP_N_PER_S: Final = 400.0
 LONGEST_SET_S: Final = 100.0
@@ -89,9 +91,11 @@ class TrueSet:
     """One simulated set at 1 kHz without any sensor, and what happened in it.
 
     Attributes:
-        behaviour: how the lifter behaved.
-        lifter: who.
+        behaviour: how the lifter behaved; "as_drawn" when the family decides.
+        family: where the lifter comes from.
+        exercise: what was lifted.
         one_rm_n: fresh 1RM on this rig.
+        tested_m_s: (load over 1RM, mean velocity) of single fresh attempts at ``TEST_PARTS`` that came through.
         t_s: shape (n,), time of each sample.
         position_m: shape (n,).
         velocity_m_s: shape (n,).
@@ -106,8 +110,10 @@ class TrueSet:
     """
 
     behaviour: Behaviour
-    lifter: LifterParameters
+    family: str
+    exercise: str
     one_rm_n: float
+    tested_m_s: tuple[tuple[float, float], ...]
     t_s: FloatArray
     position_m: FloatArray
     velocity_m_s: FloatArray
@@ -164,16 +170,16 @@ class _Branch:
     slowest_m_s: float
 
 
-def _branch(plant: Plant, pause: Pause | None) -> _Branch:
+def _branch(plant: PlantBase, pause: Pause | None) -> _Branch:
     """Run a copy of the plant to the end of its ascent."""
     fork = plant.fork()
     out = np.zeros((5, 1, 4))
     began_s = moved_s = fork.time_s
     slowest = math.inf
-    start, rom = fork.lifter.start_m, fork.lifter.rom_m
+    start, rom = fork.bottom_m, fork.rom_m
     pause = None if pause is None else replace(pause)
     while fork.phase == lay.Phase.CONCENTRIC and fork.time_s < began_s + 60.0:
-        if pause is not None:
+        if pause is not None and isinstance(fork, Plant):
             pause.apply(fork)
         fork.run_frame(5, 1, out)
         for t, x, v, _ in out[:, 0]:
@@ -231,7 +237,7 @@ class _SetRun:
         rng: decides about pauses on purpose and about drops.
     """
 
-    def __init__(self, plant: Plant, behaviour: Behaviour, load_n: float, rng: np.random.Generator) -> None:
+    def __init__(self, plant: PlantBase, behaviour: Behaviour, load_n: float, rng: np.random.Generator) -> None:
         # As a set begins on a rig: the load rises while the handle is docked, and is taken up from there.
         plant.command((load_n,), 2000.0)
         self._ready_s = load_n / 2000.0 + 0.5
@@ -264,13 +270,15 @@ class _SetRun:
                 break
             self._frame()
 
-    def true_set(self, one_rm_n: float) -> TrueSet:
-        """What happened, of a lifter with this fresh 1RM (N)."""
+    def true_set(self, family_name: str, one_rm_n: float, tested_m_s: tuple[tuple[float, float], ...]) -> TrueSet:
+        """What happened, of a lifter of this family with this fresh 1RM (N) and these tested velocities."""
         data = np.concatenate(self._rows)
         return TrueSet(
             behaviour=self._behaviour,
-            lifter=self._plant.lifter,
+            family=family_name,
+            exercise=self._plant.exercise,
             one_rm_n=one_rm_n,
+            tested_m_s=tested_m_s,
             t_s=data[:, 0],
             position_m=data[:, 1],
             velocity_m_s=data[:, 2],
@@ -291,14 +299,14 @@ class _SetRun:
         self._rows.append(self._out[:, 0].copy())
         self._applied.append(plant.applied_n[0])
         self._docked.append(plant.docked)
-        self._capacity.append(float(mean_capacity(plant.state.parameters, plant.state.cables)))
+        self._capacity.append(plant.capacity)
 
     def _step(self) -> None:
         plant = self._plant
         if not self._begun and plant.time_s >= self._ready_s:
             self._begun = True
             plant.start()
-        if self._pause is not None and self._phase == lay.Phase.CONCENTRIC:
+        if self._pause is not None and self._phase == lay.Phase.CONCENTRIC and isinstance(plant, Plant):
             self._pause.apply(plant)
         self._frame()
         before, self._phase = self._phase, plant.phase
@@ -351,9 +359,9 @@ class _SetRun:
             self._drop_s = self._judged.motion_ended_s + float(rng.uniform(0.6, 1.2))
 
     def _close_attempt(self, end_s: float) -> None:
-        branch, lifter = self._judged, self._plant.lifter
+        branch, plant = self._judged, self._plant
         if branch is not None:
-            share = float((self._plant.state.cables[0, lay.C_X] - lifter.start_m) / lifter.rom_m)
+            share = float((plant.state.cables[0, lay.C_X] - plant.bottom_m) / plant.rom_m)
             self._attempts.append(
                 Attempt(
                     start_s=self._began_s,
@@ -369,18 +377,40 @@ class _SetRun:
             )
 
 
-def true_set(rng: np.random.Generator, behaviour: Behaviour, exercise_name: str | None = None) -> TrueSet:
+def true_set(
+    rng: np.random.Generator, behaviour: Behaviour, exercise_name: str | None = None, family_name: str = COMPILED
+) -> TrueSet:
     """Draw a person, a load and a set, run it and branch every attempt.
 
     Args:
         rng: source of all randomness of this set.
-        behaviour: how the lifter behaves.
+        behaviour: how the lifter behaves; "as_drawn" for every family but the compiled one.
         exercise_name: what is lifted; drawn when None.
+        family_name: where the lifter comes from.
+
+    Raises:
+        FamilyError: the family cannot be used.
     """
-    name = exercise_name or EXERCISES[int(rng.integers(len(EXERCISES)))]
-    lifter = behave(on_day(draw_lifter(exercise(name), rng), rng), behaviour, rng)
-    best_n = one_rm_n(lifter, RIG)
+    person = family(family_name).draw(exercise_name, rng)
+    if isinstance(person, LifterParameters):
+        person = behave(person, behaviour, rng)
+    best_n = one_rm_n(person, RIG)
     part = float(rng.uniform(0.86, 0.97) if behaviour == "sticking_region" else rng.uniform(0.6, 0.92))
-    run = _SetRun(Plant(RIG, lifter, rng), behaviour, part * best_n, rng)
+    run = _SetRun(plant_for(person, RIG, rng), behaviour, part * best_n, rng)
     run.run()
-    return run.true_set(best_n)
+    return run.true_set(family_name, best_n, tested_velocities(person, best_n))
+
+
+def tested_velocities(person: AnyLifter, one_rm: float) -> tuple[tuple[float, float], ...]:
+    """(load over 1RM, mean velocity in m/s) of single fresh attempts, as far as they came through.
+
+    Args:
+        person: of any family.
+        one_rm: fresh 1RM, N.
+    """
+    out: list[tuple[float, float]] = []
+    for part in TEST_PARTS:
+        records = lift_once(person, RIG, part * one_rm).truth.records
+        if records and records[0].completed:
+            out.append((part, records[0].mean_velocity_m_s))
+    return tuple(out)

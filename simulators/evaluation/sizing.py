@@ -20,8 +20,9 @@ from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.simulated_set import LoopSettings, SimulatedSet
 from ebbset.simulators.lifter.exercises import EXERCISES, exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
-from ebbset.simulators.population.population import draw_lifter, on_day, one_rm_n
-from ebbset.simulators.rig.plant import Plant
+from ebbset.simulators.population.population import draw_lifter, on_day
+from ebbset.simulators.population.strength_test import one_rm_n
+from ebbset.simulators.rig.plant_base import PlantBase
 from ebbset.simulators.rig.rig_parameters import RigParameters
 
 RIG: Final = RigParameters(max_load_n=6000.0)
@@ -168,10 +169,10 @@ def budget_run(seed: int, number: int, profile: LifterProfile | None = None, *, 
     errors: list[float] = []
     losses: list[float] = []
 
-    def probe(plant: Plant, outputs: tuple[Output, ...]) -> None:
+    def probe(plant: PlantBase, outputs: tuple[Output, ...]) -> None:
         for output in outputs:
             if isinstance(output, RepetitionRecord) and output.budget_spent is not None:
-                loss = 1.0 - plant.truth.capacity
+                loss = 1.0 - plant.capacity
                 losses.append(loss)
                 errors.append(output.budget_spent - loss)
 

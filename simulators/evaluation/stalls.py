@@ -76,7 +76,7 @@ class LookingSegmenter(RepetitionSegmenter):
 
     def __init__(self, item: TrueSet) -> None:
         never = StallSection(rule="evidence", still_limit_s=5.0)
-        line = generic_line(item.lifter.exercise)
+        line = generic_line(item.exercise)
         self.evidence = LookingEvidence(line)
         super().__init__(stall=never, line=line, rom_m=None, has_force=True, evidence=self.evidence)
 
@@ -235,7 +235,7 @@ def run_rule(item: TrueSet, telemetry: TelemetryQuality, stall: StallSection, se
         stall: the stall rule.
         seed: seed of the sensor noise.
     """
-    line = generic_line(item.lifter.exercise)
+    line = generic_line(item.exercise)
     segmenter = RepetitionSegmenter(stall=stall, line=line, rom_m=None, has_force=telemetry.force)
     return score_set(item, measure(item, segmenter, telemetry, np.random.default_rng(seed)))
 
@@ -312,8 +312,8 @@ def evaluate_detector(
     out.kinds["all"] = summary(scores)
     for kind in sorted({item.behaviour for item in items}):
         out.kinds[kind] = summary([one for one, item in zip(scores, items, strict=True) if item.behaviour == kind])
-    for exercise in sorted({item.lifter.exercise for item in items}):
-        mine = [one for one, item in zip(scores, items, strict=True) if item.lifter.exercise == exercise]
+    for exercise in sorted({item.exercise for item in items}):
+        mine = [one for one, item in zip(scores, items, strict=True) if item.exercise == exercise]
         out.kinds[f"exercise {exercise}"] = summary(mine)
     for name, telemetry in telemetries.items():
         every = list(map_(_rule_job, [(item, telemetry, plain, seed) for seed, item in enumerate(items)]))

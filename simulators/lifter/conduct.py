@@ -1,4 +1,4 @@
-"""How a person goes through a set: phases, goals and giving in, from what can be felt and seen. No muscle is known here.
+"""How a person goes through a set: phases, goals and giving in, from what is felt and seen. No muscle is known here.
 
 The compiled lifter has these switches in its own loop (`behaviour`); this is the form for every other structure.
 """

@@ -1,9 +1,9 @@
 """What a simulated lifter of any structure does for a rig: the protocol, and a base that fills in the usual parts.
 
-A lifter is told, a thousand times a second, where the handles are, how fast they move and how hard the cables pull, and
-answers with the pull of the hands. Everything else (muscles, joints, tables, habits) is the lifter's own. The rig knows
-nothing of it but three more things: what the lifter is doing, how much of the fresh strength is left, and an exact copy,
-so that the future can be tried out without spending it.
+A lifter is told, some hundreds of times a second, where the handles are, how fast they move and how hard the cables
+pull, and answers with the pull of the hands. Everything else (muscles, joints, tables, habits) is the lifter's own. The
+rig asks for three more things: what the lifter is doing, how much of the fresh strength is left, and an exact copy, so
+that the future can be tried out without spending it.
 
 Positions grow as cable is paid out from the dock (0), a positive velocity is concentric, and forces are in newtons per
 cable. `docs/lifters.md` builds one in 60 lines; :mod:`ebbset.simulators.lifter.checker` runs any lifter through what is
@@ -13,6 +13,7 @@ promised here.
 from __future__ import annotations
 
 import copy
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from typing import Final, Protocol, Self, runtime_checkable
 
@@ -67,7 +68,7 @@ class Lifter(Protocol):
         """Live through the coming ``dt_s`` seconds.
 
         Args:
-            dt_s: length of the step, about 0.001 s.
+            dt_s: length of the step, about 0.003 s.
             position_m: of each handle.
             velocity_m_s: of each handle.
             tension_n: pull of each cable at its handle; 0 when slack.
@@ -103,7 +104,7 @@ LifterFactory = Callable[[str | None, np.random.Generator], Lifter]
 """Makes one person: ``factory(exercise, rng)``; the exercise is None when it is left to the family."""
 
 
-class LifterBase:
+class LifterBase(ABC):
     """The usual parts of a lifter; what is left to write is `begin`, `step`, `rest` and `capacity`.
 
     Args:
@@ -123,6 +124,24 @@ class LifterBase:
         self.moving_mass_kg = moving_mass_kg
         self.rng = rng
         self.phase = Phase.REST
+
+    @abstractmethod
+    def begin(self, cables: int) -> None:
+        """Take the handle out of the dock; see `Lifter.begin`."""
+
+    @abstractmethod
+    def step(
+        self, dt_s: float, position_m: Sequence[float], velocity_m_s: Sequence[float], tension_n: Sequence[float]
+    ) -> Sequence[float]:
+        """Live through the coming step; see `Lifter.step`."""
+
+    @abstractmethod
+    def rest(self, duration_s: float) -> None:
+        """Recover with the handle in the dock; see `Lifter.rest`."""
+
+    @abstractmethod
+    def capacity(self) -> float:
+        """Greatest force possible now over the fresh one; see `Lifter.capacity`."""
 
     def copy(self) -> Self:
         """An exact and independent copy, random numbers included."""

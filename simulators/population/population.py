@@ -1,4 +1,4 @@
-"""People: lifters drawn from published spreads with a seed, and what each can lift once.
+"""People: lifters drawn from published spreads with a seed.
 
 Person ``i`` of a seed is the same however many are drawn and by however many workers: each has a stream of her own
 (``SeedSequence.spawn``). Spreads are lognormal, so that nothing gets a wrong sign.
@@ -8,15 +8,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from functools import lru_cache
 from typing import Final, Literal
 
 import numpy as np
 
 from ebbset.simulators.lifter.exercises import Exercise
 from ebbset.simulators.lifter.lifter import FatigueModel, LifterParameters
-from ebbset.simulators.rig.plant import Plant
-from ebbset.simulators.rig.rig_parameters import RigParameters, free_weight
 
 Sex = Literal["male", "female"]
 TrainingStatus = Literal["novice", "trained", "highly_trained"]
@@ -135,60 +132,3 @@ def on_day(lifter: LifterParameters, rng: np.random.Generator) -> LifterParamete
         rng: source of all randomness of the call.
     """
     return replace(lifter, f_max_n=_lognormal(rng, lifter.f_max_n, DAY_CV))
-
-
-def lift_once(lifter: LifterParameters, rig: RigParameters | None, load_n: float, until_s: float = 30.0) -> Plant:
-    """Plant after one attempt at ``load_n`` per cable, fresh and without random fluctuations.
-
-    Args:
-        lifter: the person.
-        rig: the rig; None is a plain weight.
-        load_n: load per cable.
-        until_s: stop at this time even if the attempt goes on.
-    """
-    steady = replace(
-        lifter,
-        force_noise_cv=0.0,
-        repetition_noise_cv=0.0,
-        habit_cv=0.0,
-        jerk=0.0,
-        partial_tendency=0.0,
-        reserve_held=0.0,
-        talk_after_reps=0,
-        concentric_velocity_m_s=99.0,
-    )
-    rig = free_weight(load_n) if rig is None else rig
-    plant = Plant(rig, steady, np.random.default_rng(0))
-    plant.start()
-    plant.advance(1200)
-    plant.command((load_n,) * rig.n_cables, rig.max_ramp_n_per_s)
-    while plant.attempts_ended == 0 and not plant.done and plant.time_s < until_s:
-        plant.advance(min(100, max(round((until_s - plant.time_s) * 1000.0), 1)))
-    return plant
-
-
-@lru_cache(maxsize=65536)
-def one_rm_n(lifter: LifterParameters, rig: RigParameters | None) -> float:
-    """Greatest load (N per cable) that this person lifts once through the whole range, to 0.2 %.
-
-    Found by bisection on single fresh attempts without random fluctuations. Without a rig: a plain weight.
-
-    Args:
-        lifter: the person.
-        rig: None: a plain weight.
-
-    Raises:
-        ValueError: the rig's greatest load is less than the 1RM.
-    """
-    low, high = 0.0, 1.1 * lifter.f_max_n / (1 if rig is None else rig.n_cables)
-    if rig is not None and high > rig.max_load_n:
-        high = rig.max_load_n
-        if any(r.completed for r in lift_once(lifter, rig, high).truth.records):
-            raise ValueError(f"max_load_n is {rig.max_load_n!r}; allowed: more than this lifter's 1RM on this rig")
-    while high - low > 0.002 * high:
-        middle = 0.5 * (low + high)
-        if any(r.completed for r in lift_once(lifter, rig, middle).truth.records):
-            low = middle
-        else:
-            high = middle
-    return low

@@ -15,7 +15,8 @@ import numpy as np
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.simulators.lifter.exercises import Exercise, exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
-from ebbset.simulators.population.population import draw_lifter, lift_once, one_rm_n, person_rng
+from ebbset.simulators.population.population import draw_lifter, person_rng
+from ebbset.simulators.population.strength_test import one_rm_n, velocity_at
 from ebbset.simulators.rig.rig_parameters import RigParameters
 
 MATCHED_SHARE: Final = 0.5
@@ -101,17 +102,6 @@ def matched(lifter: LifterParameters, rig: RigParameters, target: TwinTarget) ->
         f"no simulated lifter matches 1RM {target.one_rm_n:.0f} N with {target.velocity_m_s:.2f} m/s at half of it; "
         "allowed: a profile nearer to what people do on this exercise"
     )
-
-
-def velocity_at(lifter: LifterParameters, rig: RigParameters, load_n: float) -> float:
-    """Mean concentric velocity of one fresh attempt, m/s.
-
-    Args:
-        lifter: the person.
-        rig: the rig.
-        load_n: load, N per cable.
-    """
-    return lift_once(lifter, rig, load_n).truth.records[0].mean_velocity_m_s
 
 
 def draw_twins(

@@ -26,9 +26,15 @@ class AttemptLog:
     Args:
         bottom_m: cable paid out at the bottom, m.
         rom_m: the whole range, m.
+
+    Attributes:
+        attempts: begun.
+        repetitions: completed.
+        trace: (time, position, velocity) of the attempt under way, step by step.
+        over: attempts that are over, oldest first.
     """
 
-    __slots__ = ("_bottom_m", "_load_n", "_phase", "_rom_m", "_trace", "attempts", "repetitions", "_records")
+    __slots__ = ("_bottom_m", "_load_n", "_phase", "_rom_m", "attempts", "over", "repetitions", "trace")
 
     def __init__(self, bottom_m: float, rom_m: float) -> None:
         self._bottom_m, self._rom_m = bottom_m, rom_m
@@ -36,18 +42,8 @@ class AttemptLog:
         self.repetitions = 0
         self._phase = Phase.REST
         self._load_n = 0.0
-        self._trace: list[tuple[float, float, float]] = []
-        self._records: list[RepetitionTruth] = []
-
-    @property
-    def records(self) -> tuple[RepetitionTruth, ...]:
-        """Attempts that are over, oldest first."""
-        return tuple(self._records)
-
-    @property
-    def ended(self) -> int:
-        """How many are over."""
-        return len(self._records)
+        self.trace: list[tuple[float, float, float]] = []
+        self.over: list[RepetitionTruth] = []
 
     def note(self, phase: Phase, t_s: float, position_m: float, velocity_m_s: float, load_n: float) -> bool:
         """Take note of one step.
@@ -67,8 +63,8 @@ class AttemptLog:
             if before is not Phase.CONCENTRIC:
                 self.attempts += 1
                 self._load_n = load_n
-                self._trace = []
-            self._trace.append((t_s, position_m, velocity_m_s))
+                self.trace = []
+            self.trace.append((t_s, position_m, velocity_m_s))
             return False
         return before is Phase.CONCENTRIC
 
@@ -78,7 +74,7 @@ class AttemptLog:
         Args:
             capacity: share of fresh strength left.
         """
-        trace = self._trace
+        trace = self.trace
         first = next((k for k, (_, _, v) in enumerate(trace) if v > _MOVING_M_S), 0)
         start_s, start_m, _ = trace[first]
         end_s, end_m, _ = trace[-1]
@@ -93,7 +89,7 @@ class AttemptLog:
         completed = self._phase in THROUGH and end_m - self._bottom_m >= WHOLE_SHARE * self._rom_m
         self.repetitions += completed
         step_s = trace[1][0] - trace[0][0] if len(trace) > 1 else 0.001
-        self._records.append(
+        self.over.append(
             RepetitionTruth(
                 start_s=start_s,
                 end_s=end_s,
@@ -113,5 +109,5 @@ class AttemptLog:
     def copy(self) -> Self:
         """An independent copy."""
         other = copy.copy(self)
-        other._trace, other._records = list(self._trace), list(self._records)
+        other.trace, other.over = list(self.trace), list(self.over)
         return other

@@ -19,6 +19,8 @@ from ebbset.simulators.rig.plant_state import PlantState
 from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.truth import Truth
 
+ASKED_EVERY_S: Final = 0.003
+"""A person's force follows a wish within some 50 ms, so asking more often would show nothing more."""
 STRONGEST_PULL_N: Final = 20_000.0
 _OFF: Final = float(lay.Hand.OFF)
 _STATE_OF_CABLE: Final = lay.C_W + 1
@@ -37,11 +39,15 @@ class PluggedPlant(PlantBase):
         rng: source of every random number of this plant; the lifter gets a stream of it.
         dt_s: integration step, s.
 
+    Attributes:
+        lifter: the copy that lifts.
+        log: its attempts since ``start``.
+
     Raises:
         ValueError: a step too long for these parameters, or a lifter whose place, range or mass is not possible.
     """
 
-    __slots__ = ("_begun", "_log", "lifter")
+    __slots__ = ("_asked_every", "_begun", "_step_s", "_to_ask", "lifter", "log")
 
     def __init__(self, rig: RigParameters, lifter: Lifter, rng: np.random.Generator, dt_s: float = 0.001) -> None:
         if not 1e-6 <= dt_s <= 0.005:
@@ -57,7 +63,10 @@ class PluggedPlant(PlantBase):
         self.lifter = lifter.copy()
         self.lifter.rng = np.random.default_rng(rng.integers(0, 2**63))
         self._begun = False
-        self._log = AttemptLog(lifter.bottom_m, lifter.rom_m)
+        self._step_s = dt_s
+        self._asked_every = max(round(ASKED_EVERY_S / dt_s), 1)
+        self._to_ask = 0
+        self.log = AttemptLog(lifter.bottom_m, lifter.rom_m)
         self.state.lifter[lay.G_PHASE] = float(lay.Phase.EXTERNAL)
 
     # -- the lifter
@@ -65,7 +74,7 @@ class PluggedPlant(PlantBase):
     def start(self) -> None:
         """The lifter picks the handle up and begins to lift once it is loaded; counts and records start again."""
         self._begun = True
-        self._log = AttemptLog(self.lifter.bottom_m, self.lifter.rom_m)
+        self.log = AttemptLog(self.lifter.bottom_m, self.lifter.rom_m)
         self.lifter.begin(self.rig.n_cables)
         self.state.cables[:, lay.C_HAND] = float(lay.Hand.HELD)
 
@@ -111,7 +120,7 @@ class PluggedPlant(PlantBase):
     @property
     def attempts_ended(self) -> int:
         """Repetitions tried and ended since ``start``, completed or not."""
-        return self._log.ended
+        return len(self.log.over)
 
     @property
     def done(self) -> bool:
@@ -129,13 +138,13 @@ class PluggedPlant(PlantBase):
         return Truth(
             time_s=self.time_s,
             phase=self.phase,
-            repetitions=self._log.repetitions,
-            attempts=self._log.attempts,
+            repetitions=self.log.repetitions,
+            attempts=self.log.attempts,
             capacity=self.capacity,
             isometric_n=(),
             fatigued=(),
             active=(),
-            records=self._log.records,
+            records=tuple(self.log.over),
             done=self.done,
         )
 
@@ -144,7 +153,7 @@ class PluggedPlant(PlantBase):
         other = copy.copy(self)
         other.state = self.state.copy()
         other.lifter = self.lifter.copy()
-        other._log = self._log.copy()
+        other.log = self.log.copy()
         return other
 
     # -- time
@@ -158,14 +167,19 @@ class PluggedPlant(PlantBase):
         Raises:
             LifterError: the lifter's answer is none that the protocol allows.
         """
-        if not self._held:
-            self._advance_idle(n_steps)
-            return
-        for done in range(n_steps):
+        left = n_steps
+        while left > 0:
             if not self._held:
-                self._advance_idle(n_steps - done)
+                self._advance_idle(left)
                 return
-            self._step()
+            if self._to_ask == 0:
+                self._ask()
+                self._to_ask = self._asked_every
+            steps = min(left, self._to_ask)
+            at = self.state
+            physics.advance(at.parameters, at.cables, at.lifter, at.random, at.records, steps)
+            self._to_ask -= steps
+            left -= steps
 
     def run_frame(self, n_samples: int, steps_per_sample: int, out: FloatArray) -> float:
         """Advance and write true samples.
@@ -193,6 +207,7 @@ class PluggedPlant(PlantBase):
         return self._begun and self.lifter.phase not in IDLE
 
     def _advance_idle(self, n_steps: int) -> None:
+        self._to_ask = 0
         at = self.state
         physics.advance(at.parameters, at.cables, at.lifter, at.random, at.records, n_steps)
         self.lifter.rest(n_steps * self.step_s)
@@ -200,31 +215,28 @@ class PluggedPlant(PlantBase):
     def _handles(self) -> tuple[list[float], list[float], list[float]]:
         """Position, velocity and tension of each handle."""
         p = self.state.parameters
-        xs, vs, pulls = [], [], []
-        for x, v, y, w in self.state.cables[:, :_STATE_OF_CABLE].tolist():
-            xs.append(x)
-            vs.append(v)
-            pulls.append(physics.cable_tension_n(p, x, v, y, w))
-        return xs, vs, pulls
+        rows = self.state.cables[:, :_STATE_OF_CABLE].tolist()
+        return (
+            [row[lay.C_X] for row in rows],
+            [row[lay.C_V] for row in rows],
+            [physics.cable_tension_n(p, *row) for row in rows],
+        )
 
-    def _step(self) -> None:
+    def _ask(self) -> None:
+        """Let the lifter live through the time until it is asked again, and take over the pull of the hands."""
         at, lifter = self.state, self.lifter
-        dt_s = self.step_s
         xs, vs, pulls = self._handles()
-        force_n = lifter.step(dt_s, xs, vs, pulls)
+        force_n = lifter.step(self._asked_every * self._step_s, xs, vs, pulls)
         if lifter.phase in IDLE:
             at.cables[:, lay.C_HAND] = _OFF
+        elif len(force_n) == len(xs) and all(-STRONGEST_PULL_N <= f <= STRONGEST_PULL_N for f in force_n):
+            for row, force in zip(at.cables, force_n, strict=True):
+                row[lay.C_EXTERNAL] = force
         else:
-            if len(force_n) != len(xs) or not all(abs(f) <= STRONGEST_PULL_N for f in force_n):
-                raise LifterError(
-                    f"step() of {type(lifter).__name__} gave {force_n!r}; allowed: {len(xs)} finite values, "
-                    f"none beyond {STRONGEST_PULL_N:g} N"
-                )
-            at.cables[:, lay.C_EXTERNAL] = force_n
-        physics.advance(at.parameters, at.cables, at.lifter, at.random, at.records, 1)
+            raise LifterError(
+                f"step() of {type(lifter).__name__} gave {force_n!r}; allowed: {len(xs)} finite values, "
+                f"none beyond {STRONGEST_PULL_N:g} N"
+            )
         n = len(xs)
-        rows = at.cables[:, :2].tolist()
-        x, v = sum(row[0] for row in rows) / n, sum(row[1] for row in rows) / n
-        if self._log.note(lifter.phase, self.time_s, x, v, sum(pulls) / n):
-            self._log.close(lifter.capacity())
-
+        if self.log.note(lifter.phase, self.time_s, sum(xs) / n, sum(vs) / n, sum(pulls) / n):
+            self.log.close(lifter.capacity())

@@ -16,9 +16,10 @@ from ebbset.simulators.lifter.compiled import compiled
 from ebbset.simulators.rig.command_rules import AnyCommand, FirmwareSettings
 from ebbset.simulators.rig.defects import MISDRIVING, Defect, misdriven
 from ebbset.simulators.rig.firmware import Notice, Reply, RigFirmware
-from ebbset.simulators.rig.plant import Plant, RepetitionTruth
+from ebbset.simulators.rig.plant_base import PlantBase
 from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.sensors import Reading, Sensors
+from ebbset.simulators.rig.truth import RepetitionTruth
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -75,7 +76,7 @@ class SimulatedRig:
 
     def __init__(
         self,
-        plant: Plant,
+        plant: PlantBase,
         sensors: Sensors,
         firmware: RigFirmware,
         *,

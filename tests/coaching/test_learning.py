@@ -23,7 +23,7 @@ from ebbset.models.contract.problems import UnusableFileError
 from ebbset.models.contract.profile import LifterProfile, Uncertain
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.lifter.exercises import exercise
-from ebbset.simulators.population.population import lift_once, one_rm_n
+from ebbset.simulators.population.strength_test import lift_once, one_rm_n
 from ebbset.simulators.rig.rig_parameters import RigParameters
 
 KIND = exercise("bench_press")

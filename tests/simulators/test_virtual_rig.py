@@ -22,7 +22,8 @@ from ebbset.controller.link.settings import BrokerSettings
 from ebbset.controller.messages.actions import SendArm, SendLoad
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.simulators.lifter.exercises import exercise
-from ebbset.simulators.population.population import draw_lifter, one_rm_n, person_rng
+from ebbset.simulators.population.population import draw_lifter, person_rng
+from ebbset.simulators.population.strength_test import one_rm_n
 from ebbset.simulators.rig.defects import Defect
 from ebbset.simulators.rig.firmware import RigFirmware
 from ebbset.simulators.rig.plant import Plant
