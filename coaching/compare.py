@@ -29,10 +29,9 @@ from ebbset.simulators.closed_loop.installed import installed_controller
 from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.layout import Phase
-from ebbset.simulators.lifter.lifter import LifterParameters
+from ebbset.simulators.population.families import COMPILED, AnyLifter, DrawnPerson, plant_for
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n, velocity_at
-from ebbset.simulators.rig.plant import Plant
 from ebbset.simulators.rig.plant_base import PlantBase
 from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.simulated_rig import STEP_S
@@ -78,6 +77,7 @@ class Population:
         lifters: how many.
         seed: seed of the lifters and of everything that happens to them.
         start_share: start load as a share of each lifter's own 1RM.
+        family: where they come from.
         known: whether the controller is given a profile of each lifter, measured with ordinary error.
     """
 
@@ -85,6 +85,7 @@ class Population:
     seed: int
     start_share: float = 0.75
     known: bool = False
+    family: str = COMPILED
 
     def __post_init__(self) -> None:
         if not 2 <= self.lifters <= 1_000_000:
@@ -186,21 +187,24 @@ def with_policy(base: Prescription, text: str) -> ComparedCondition:
 def run_job(job: Job) -> list[Row]:
     """Run every condition on one lifter."""
     population = job.population
-    kind = exercise(job.conditions[0].prescription.exercise)
-    lifter = draw_lifter(kind, person_rng(population.seed, job.person))
+    name = job.conditions[0].prescription.exercise
+    if population.family == COMPILED:
+        lifter: AnyLifter = draw_lifter(exercise(name), person_rng(population.seed, job.person))
+    else:
+        lifter = DrawnPerson(population.family, name, population.seed, job.person).drawn()
     strength = one_rm_n(lifter, STRONG_RIG)
     profile = measured_profile(lifter, strength, population.seed, job.person) if population.known else None
     return [_one(job, condition, lifter, strength, profile) for condition in job.conditions]
 
 
 def _one(
-    job: Job, condition: ComparedCondition, lifter: LifterParameters, strength_n: float, profile: LifterProfile | None
+    job: Job, condition: ComparedCondition, lifter: AnyLifter, strength_n: float, profile: LifterProfile | None
 ) -> Row:
     base = condition.prescription
     prescription = scaled(base, job.population.start_share * strength_n / base.load.start_n)
     # The same random streams under every condition, so that nothing but the condition differs.
     streams = np.random.SeedSequence(job.population.seed, spawn_key=(job.person, _RUN)).spawn(2)
-    plant = Plant(STRONG_RIG, lifter, np.random.default_rng(streams[0]), STEP_S)
+    plant = plant_for(lifter, STRONG_RIG, np.random.default_rng(streams[0]), STEP_S)
     watch = _Watch(plant)
     run = run_set(
         prescription,
@@ -278,7 +282,7 @@ def comes_through(plant: PlantBase) -> bool:
     return len(records) > before and records[before].completed
 
 
-def measured_profile(lifter: LifterParameters, strength_n: float, seed: int, person: int) -> LifterProfile:
+def measured_profile(lifter: AnyLifter, strength_n: float, seed: int, person: int) -> LifterProfile:
     """A profile of the lifter as a coach would measure it: two loads, 1RM to 3 %, velocities to 0.03 m/s.
 
     Args:

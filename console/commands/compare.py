@@ -14,7 +14,7 @@ import click
 from ebbset.console.commands.pictures import svg_option
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.progress import tracked
-from ebbset.console.shared_options import seed_option, workers_option
+from ebbset.console.shared_options import lifters_option, seed_option, workers_option
 
 if TYPE_CHECKING:
     from ebbset.coaching.compare import ComparedCondition
@@ -30,7 +30,8 @@ if TYPE_CHECKING:
     metavar="NAME[:PARAMETER=VALUE,…]",
     help="With one prescription: run it with this drop policy; repeat for each further policy.",
 )
-@click.option("--lifters", type=click.IntRange(2, 1_000_000), default=100, show_default=True, help="Simulated lifters.")
+@click.option("--persons", type=click.IntRange(2, 1_000_000), default=100, show_default=True, help="Simulated people.")
+@lifters_option(help_text="Family that the people are drawn from; by default, the compiled one.")
 @seed_option
 @click.option(
     "--start-share",
@@ -48,7 +49,8 @@ if TYPE_CHECKING:
 def command(
     prescriptions: tuple[Path, ...],
     policies: tuple[str, ...],
-    lifters: int,
+    persons: int,
+    lifters: str | None,
     seed: int,
     start_share: float,
     known: bool,
@@ -69,15 +71,16 @@ def command(
 
     \b
     Examples:
-      ebbset compare straight.toml drops.toml --lifters 200 --table sets.csv
+      ebbset compare straight.toml drops.toml --persons 200 --table sets.csv
       ebbset compare row.toml --policy fixed_fraction:fraction=0.2 --policy force_at_stall:part=0.85
-      ebbset compare a.toml b.toml --lifters 10000 --dask tcp://scheduler:8786
+      ebbset compare a.toml b.toml --persons 10000 --dask tcp://scheduler:8786
     """
     from ebbset.coaching.compare import Population, compared
     from ebbset.controller.service.documents import sentence_of
     from ebbset.simulators.closed_loop.simulated_set import SetNotRunError
+    from ebbset.simulators.population.families import COMPILED
 
-    read = _read(prescriptions)
+    read = _read(prescriptions, any_exercise=lifters is not None)
     try:
         conditions = _conditions(read, policies)
         if len(conditions) < 2:
@@ -85,7 +88,7 @@ def command(
                 f"only {conditions[0].name!r} was given; allowed: two or more prescriptions, or --policy twice or more."
             )
         _refuse_unsound(conditions)
-        rows = _run(conditions, Population(lifters, seed, start_share, known), workers, scheduler)
+        rows = _run(conditions, Population(persons, seed, start_share, known, lifters or COMPILED), workers, scheduler)
         found = compared(rows, conditions)
     except SetNotRunError as error:
         raise CommandError(f"a set cannot be run on the simulated rig: {error}", Exit.NO) from None
@@ -100,19 +103,19 @@ def command(
     if as_json:
         click.echo(json.dumps(plain(found), ensure_ascii=False, indent=2))
     else:
-        _show(found, lifters, seed)
+        _show(found, persons, seed)
     for path in (table, plot):
         if path is not None:
             click.echo(f"Written to {path}", err=as_json)
     return int(Exit.OK if all(one.mean == 0.0 for one in found.means["breaches"]) else Exit.NO)
 
 
-def _read(paths: Sequence[Path]) -> list[Prescription]:
+def _read(paths: Sequence[Path], *, any_exercise: bool) -> list[Prescription]:
     from ebbset.console.commands.simulation import known_exercise
     from ebbset.controller.service.documents import read_prescription
 
     read = [read_prescription(path) for path in paths]
-    for prescription in read:
+    for prescription in () if any_exercise else read:
         known_exercise(prescription)
     return read
 

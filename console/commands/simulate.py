@@ -11,7 +11,7 @@ import click
 
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.progress import tracked
-from ebbset.console.shared_options import seed_option, workers_option
+from ebbset.console.shared_options import lifters_option, seed_option, workers_option
 
 
 @click.command(name="simulate")
@@ -20,6 +20,9 @@ from ebbset.console.shared_options import seed_option, workers_option
     "--persons",
     type=click.IntRange(1, 1_000_000),
     help="Number of people to draw and simulate; by default, one set of the average trained man, shown in full.",
+)
+@lifters_option(
+    help_text="Family that people are drawn from; loads then scale to 0.75 of each 1RM, and any exercise is allowed."
 )
 @seed_option
 @workers_option(most=256)
@@ -37,6 +40,7 @@ from ebbset.console.shared_options import seed_option, workers_option
 def command(
     prescription: Path,
     persons: int | None,
+    lifters: str | None,
     seed: int,
     workers: int,
     as_written: bool,
@@ -65,27 +69,33 @@ def command(
     from ebbset.simulators.closed_loop.simulated_set import SetNotRunError
 
     order = read_prescription(prescription)
-    known_exercise(order)
+    if lifters is None:
+        known_exercise(order)
     if persons is not None:
         if record is not None or profile is not None:
             raise click.UsageError("--record and --profile need a single set; they cannot be used with --persons.")
-        return _many(order, persons, seed, workers, as_written, table, as_json)
+        return _many(order, persons, lifters, seed, workers, as_written, table, as_json)
     if table is not None:
         raise click.UsageError("--table needs --persons; for one set use --json or --record.")
     try:
-        return _one(order, seed, None if profile is None else read_profile(profile), record, as_json)
+        known = None if profile is None else read_profile(profile)
+        return _one(order, lifters, seed, as_written, known, record, as_json)
     except SetNotRunError as error:
         raise CommandError(f"the simulated rig cannot run this prescription: {error}", Exit.NO) from None
 
 
-def _one(order: Any, seed: int, profile: Any, record: Path | None, as_json: bool) -> int:
+def _one(
+    order: Any, lifters: str | None, seed: int, as_written: bool, profile: Any, record: Path | None, as_json: bool
+) -> int:
     from ebbset.console.commands.report import plain_set
-    from ebbset.console.commands.simulation import run_average
+    from ebbset.console.commands.simulation import run_person
     from ebbset.console.report.terminal_report import show
     from ebbset.console.terminal import Terminal
     from ebbset.controller.recording.recorded_set import recorded_sets
 
-    done, handled = run_average(order, seed=seed, record=record, profile=profile)
+    done, handled = run_person(
+        order, seed=seed, record=record, profile=profile, family=lifters, relative=not as_written
+    )
     items = recorded_sets(handled, source=str(record or "simulation"), simulated=True)
     if as_json:
         click.echo(json.dumps([plain_set(item) for item in items], ensure_ascii=False, indent=2))
@@ -99,17 +109,27 @@ def _one(order: Any, seed: int, profile: Any, record: Path | None, as_json: bool
 
 
 def _many(
-    order: Any, persons: int, seed: int, workers: int, as_written: bool, table: Path | None, as_json: bool
+    order: Any,
+    persons: int,
+    lifters: str | None,
+    seed: int,
+    workers: int,
+    as_written: bool,
+    table: Path | None,
+    as_json: bool,
 ) -> int:
-
-    from ebbset.console.commands.simulation import Table, Tally, cases
+    from ebbset.console.commands.simulation import Table, Tally, cases, family_cases
     from ebbset.console.terminal import Terminal
     from ebbset.simulators.closed_loop.population_run import run_cases
 
     tally = Tally()
     with ExitStack() as stack:
         written = None if table is None else stack.enter_context(Table(table))
-        people = cases(order, persons=persons, seed=seed, relative=not as_written)
+        relative = not as_written
+        if lifters is None:
+            people = cases(order, persons=persons, seed=seed, relative=relative)
+        else:
+            people = family_cases(order, lifters, persons=persons, seed=seed, relative=relative)
         for row in tracked(run_cases(people, seed=seed, workers=workers), "simulated sets", persons):
             tally.add(row)
             if written is not None:

@@ -26,10 +26,13 @@ from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.simulators.closed_loop.population_run import Row, SetCase
 from ebbset.simulators.closed_loop.simulated_set import SimulatedSet
 from ebbset.simulators.lifter.exercises import EXERCISES, exercise
+from ebbset.simulators.population.families import AnyLifter, DrawnPerson
 from ebbset.simulators.population.population import draw_lifter, person_rng
+from ebbset.simulators.population.strength_test import one_rm_n
 from ebbset.simulators.rig.rig_parameters import RigParameters
 
 _ROOM: Final = 1.2
+_STRONG_N: Final = 5_000.0
 MEASURES: Final[dict[str, str]] = {
     "true_repetitions": "completed repetitions",
     "drops": "drops",
@@ -49,6 +52,31 @@ def known_exercise(prescription: Prescription) -> None:
         raise CommandError(
             f"exercise is {prescription.exercise!r}; allowed for simulation: {', '.join(sorted(EXERCISES))}",
             Exit.BAD_INPUT,
+        )
+
+
+START_SHARE: Final = 0.75
+
+
+def family_cases(
+    prescription: Prescription, family: str, *, persons: int, seed: int, relative: bool
+) -> Iterator[SetCase]:
+    """Yield the cases of persons 0 to ``persons`` - 1 of a family and seed with this prescription.
+
+    Args:
+        prescription: what each person is prescribed.
+        family: where they come from.
+        persons: number of people.
+        seed: seed from which people are drawn.
+        relative: scale the loads so that the first is ``START_SHARE`` of each person's own 1RM.
+    """
+    for person in range(persons):
+        yield SetCase(
+            prescription=prescription,
+            lifter=DrawnPerson(family, prescription.exercise, seed, person),
+            rig=RigParameters(max_load_n=_STRONG_N),
+            start_share=START_SHARE if relative else None,
+            labels=(("person", person), ("seed", seed)),
         )
 
 
@@ -160,16 +188,24 @@ class Tally:
         }
 
 
-def run_average(
-    order: Prescription, *, seed: int, record: Path | None, profile: LifterProfile | None = None
+def run_person(
+    order: Prescription,
+    *,
+    seed: int,
+    record: Path | None,
+    profile: LifterProfile | None = None,
+    family: str | None = None,
+    relative: bool = True,
 ) -> tuple[SimulatedSet, list[tuple[Event, tuple[Output, ...]]]]:
-    """Run one set of the average trained man.
+    """Run one set: of the average trained man, or of the first person of a family.
 
     Args:
         order: prescription to run.
         seed: seed of the simulation.
         record: recording to write; None writes none.
         profile: profile to give to the controller.
+        family: where the person comes from; None: the average trained man.
+        relative: with a family, scale the loads to ``START_SHARE`` of the person's own 1RM.
 
     Returns:
         the set, and every input of the controller with its outputs.
@@ -177,11 +213,20 @@ def run_average(
     Raises:
         CommandError: the file cannot be written.
         SetNotRunError: the controller refused to arm or start.
+        FamilyError: the person cannot be drawn.
     """
     handled: list[tuple[Event, tuple[Output, ...]]] = []
-    lifter = exercise(order.exercise).mean_lifter()
+    lifter: AnyLifter
+    rig = None
+    if family is None:
+        lifter = exercise(order.exercise).mean_lifter()
+    else:
+        lifter = DrawnPerson(family, order.exercise, seed, 0).drawn()
+        rig = RigParameters(max_load_n=_STRONG_N)
+        if relative:
+            order = scaled(order, START_SHARE * one_rm_n(lifter, rig) / order.load.start_n)
     done = run_set(
-        order, lifter, seed=seed, profile=profile, recorder=lambda event, outputs: handled.append((event, outputs))
+        order, lifter, rig, seed=seed, profile=profile, recorder=lambda event, outputs: handled.append((event, outputs))
     )
     if record is not None:
         _record(record, handled)

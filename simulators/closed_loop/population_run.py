@@ -10,7 +10,7 @@ number of workers, the size of the chunks and the order in which they happen to 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from typing import Final
 
@@ -20,9 +20,12 @@ from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.link_model import LinkModel
+from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.simulators.closed_loop.parallel import Executor, parallel_map
 from ebbset.simulators.closed_loop.simulated_set import LoopSettings, SetNotRunError, SimulatedSet
 from ebbset.simulators.lifter.lifter import LifterParameters
+from ebbset.simulators.population.families import COMPILED, DrawnPerson
+from ebbset.simulators.population.strength_test import one_rm_n
 from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.sensors import SensorParameters
 
@@ -36,20 +39,22 @@ class SetCase:
 
     Attributes:
         prescription: the set.
-        lifter: who lifts.
+        lifter: who lifts, or how to draw them.
         rig: on what.
         profile: what the controller is told of the lifter.
         sensors: sensors of the rig.
         link: the network.
+        start_share: scales every load so that the first is this share of the lifter's own 1RM; None: as written.
         labels: columns that the row carries besides its results, such as the person's number or the condition.
     """
 
     prescription: Prescription
-    lifter: LifterParameters
+    lifter: LifterParameters | DrawnPerson
     rig: RigParameters = field(default_factory=RigParameters)
     profile: LifterProfile | None = None
     sensors: SensorParameters = field(default_factory=SensorParameters)
     link: LinkModel = field(default_factory=LinkModel)
+    start_share: float | None = None
     labels: tuple[tuple[str, float | int | str | bool], ...] = ()
 
 
@@ -66,7 +71,7 @@ def row_of(case: SetCase, outcome: SimulatedSet) -> Row:
         **dict(case.labels),
         "exercise": case.prescription.exercise,
         "prescription": case.prescription.name,
-        "fatigue_model": case.lifter.fatigue_model,
+        **_who(case.lifter),
         "state": outcome.state.value,
         "reason": None if result is None else result.reason.value,
         "start_n": case.prescription.load.start_n,
@@ -87,6 +92,12 @@ def row_of(case: SetCase, outcome: SimulatedSet) -> Row:
     }
 
 
+def _who(lifter: LifterParameters | DrawnPerson) -> Row:
+    if isinstance(lifter, LifterParameters):
+        return {"lifters": COMPILED, "fatigue_model": lifter.fatigue_model}
+    return {"lifters": lifter.family, "fatigue_model": None}
+
+
 def run_case(case: SetCase, seed: int, index: int) -> Row:
     """Simulate one case; the row of a set that could not be armed says why.
 
@@ -94,11 +105,18 @@ def run_case(case: SetCase, seed: int, index: int) -> Row:
         case: the set.
         seed: of the whole population.
         index: number of the case, which with the seed fixes its randomness.
+
+    Raises:
+        FamilyError: the lifter cannot be drawn.
     """
+    lifter = case.lifter if isinstance(case.lifter, LifterParameters) else case.lifter.drawn()
+    if case.start_share is not None:
+        start_n = case.start_share * one_rm_n(lifter, case.rig)
+        case = replace(case, prescription=scaled(case.prescription, start_n / case.prescription.load.start_n))
     try:
         outcome = run_set(
             case.prescription,
-            case.lifter,
+            lifter,
             case.rig,
             seed=np.random.SeedSequence(seed, spawn_key=(index,)),
             profile=case.profile,

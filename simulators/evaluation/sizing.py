@@ -18,9 +18,8 @@ from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.simulated_set import LoopSettings, SimulatedSet
-from ebbset.simulators.lifter.exercises import EXERCISES, exercise
-from ebbset.simulators.lifter.lifter import LifterParameters
-from ebbset.simulators.population.population import draw_lifter, on_day
+from ebbset.simulators.lifter.exercises import EXERCISES
+from ebbset.simulators.population.families import COMPILED, AnyLifter, family
 from ebbset.simulators.population.strength_test import one_rm_n
 from ebbset.simulators.rig.plant_base import PlantBase
 from ebbset.simulators.rig.rig_parameters import RigParameters
@@ -77,20 +76,23 @@ class BudgetRun:
     exercise: str
 
 
-def person(seed: int, number: int) -> tuple[LifterParameters, np.random.Generator]:
-    """A lifter who goes to failure and gives in slowly; the same for the same seed and number.
+def person(seed: int, number: int, family_name: str = COMPILED) -> tuple[AnyLifter, np.random.Generator]:
+    """A lifter; the same for the same seed and number. The compiled ones do the exercises in turn.
 
     Args:
         seed: of all randomness.
         number: of the person.
+        family_name: where the lifter comes from.
+
+    Raises:
+        FamilyError: the family cannot be used.
     """
     rng = np.random.default_rng([seed, number, 3])
-    name = EXERCISES[number % len(EXERCISES)]
-    lifter = on_day(draw_lifter(exercise(name), rng), rng)
-    return lifter, rng
+    name = EXERCISES[number % len(EXERCISES)] if family_name == COMPILED else None
+    return family(family_name).draw(name, rng), rng
 
 
-def order_for(lifter: LifterParameters, part: float, policy: str, **changes: Any) -> Prescription:
+def order_for(lifter: AnyLifter, part: float, policy: str, **changes: Any) -> Prescription:
     """A drop set that starts at this part of 1RM.
 
     Args:
@@ -110,15 +112,16 @@ def order_for(lifter: LifterParameters, part: float, policy: str, **changes: Any
     return Prescription.model_validate({**document, **changes})
 
 
-def sizing_run(seed: int, number: int, policy: str) -> SizingRun:
+def sizing_run(seed: int, number: int, policy: str, family_name: str = COMPILED) -> SizingRun:
     """One drop set under one policy.
 
     Args:
         seed: of all randomness.
         number: of the person.
         policy: one of ``POLICIES``.
+        family_name: where the lifter comes from.
     """
-    lifter, rng = person(seed, number)
+    lifter, rng = person(seed, number, family_name)
     order = order_for(lifter, float(rng.uniform(0.7, 0.88)), policy)
     done = run_set(order, lifter, RIG, seed=np.random.SeedSequence([seed, number, 5]))
     ended = done.result.reason if done.result is not None else None
@@ -150,7 +153,14 @@ def sizing_summary(runs: Sequence[SizingRun]) -> dict[str, float]:
     }
 
 
-def budget_run(seed: int, number: int, profile: LifterProfile | None = None, *, tired: bool = False) -> BudgetRun:
+def budget_run(
+    seed: int,
+    number: int,
+    profile: LifterProfile | None = None,
+    *,
+    tired: bool = False,
+    family_name: str = COMPILED,
+) -> BudgetRun:
     """One drop set with a budget; ``tired``: two bouts with a rest between them, the budget over both.
 
     Args:
@@ -158,8 +168,9 @@ def budget_run(seed: int, number: int, profile: LifterProfile | None = None, *, 
         number: of the person.
         profile: what the controller is told about the person.
         tired: two bouts with a rest between them.
+        family_name: where the lifter comes from.
     """
-    lifter, rng = person(seed, 10_000 + number)
+    lifter, rng = person(seed, 10_000 + number, family_name)
     limit = float(rng.uniform(0.2, 0.4))
     part = float(rng.uniform(0.65, 0.85))
     bouts: list[dict[str, Any]] = [{}]

@@ -267,10 +267,18 @@ def summary(scores: Sequence[SetScore]) -> dict[str, float]:
             "median_latency_s": float(np.median(latency)),
             "within_150_ms": float(np.mean(latency <= 0.15)),
             "foreseen": float(np.mean(latency < 0.0)),
+            "slowest_tenth_s": _slowest_tenth(latency),
+            "called_in_attempt": float(np.mean(np.isfinite(latency))),
             "missed_in_attempt": float(np.mean(np.isinf(latency))),
             "missed_at_all": float(np.mean([not (r.fired_s == r.fired_s or r.late_s == r.late_s) for r in stalls])),
         }
     return out
+
+
+def _slowest_tenth(latency_s: FloatArray) -> float:
+    """Of the stalls that were called in the attempt, the time that nine of ten took at most, s."""
+    called = latency_s[np.isfinite(latency_s)]
+    return float(np.quantile(called, 0.9)) if len(called) else np.nan
 
 
 def grind_errors(items: Sequence[TrueSet], grind_s: float = 0.4) -> FloatArray:

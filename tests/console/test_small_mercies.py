@@ -69,7 +69,7 @@ def test_a_policy_that_its_checker_refuses_is_named_with_its_rule(
     known = {**policy_registry.load_policies(), "riser": Riser}
     monkeypatch.setattr(policy_registry, "load_policies", lambda: known)
     sound, unsound = written(tmp_path, "Sound"), written(tmp_path, "Unsound", drop={"policy": "riser"})
-    assert app.run(["compare", sound, unsound, "--lifters", "2"]) == 1
+    assert app.run(["compare", sound, unsound, "--persons", "2"]) == 1
     said = capsys.readouterr().err
     assert "Unsound: riser breaks a rule" in said
     assert "Sound: fixed_fraction" not in said

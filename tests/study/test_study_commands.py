@@ -143,7 +143,7 @@ def test_plans_say_what_is_wrong(profile: Path, capsys: pytest.CaptureFixture[st
 
 @pytest.mark.usefixtures("folder")
 def test_a_comparison_of_policies_as_json(capsys: pytest.CaptureFixture[str]) -> None:
-    asked = ["compare", "a.toml", "--lifters", "2", "--workers", "1", "--json"]
+    asked = ["compare", "a.toml", "--persons", "2", "--workers", "1", "--json"]
     policies = ["--policy", "fixed_fraction:fraction=0.3", "--policy", "fixed_step:step_n=20"]
     assert run([*asked, *policies, "--table", "sets.csv", "--plot", "compared.svg"]) == 0
     told = json.loads(capsys.readouterr().out)
@@ -178,7 +178,7 @@ def test_comparisons_say_what_is_wrong(
     said: str,
 ) -> None:
     monkeypatch.setenv("DASK_DISTRIBUTED__COMM__TIMEOUTS__CONNECT", "1s")
-    assert run(["compare", "--lifters", "2", "--workers", "1", *arguments]) == code
+    assert run(["compare", "--persons", "2", "--workers", "1", *arguments]) == code
     error = capsys.readouterr().err
     assert said in error
     assert "Traceback" not in error

@@ -1,0 +1,186 @@
+"""The same judgement on every family of lifters, side by side: stalls, estimates, steps and budgets.
+
+A figure is only as good as the population that it was shown on. So each family has its own rows here, and what is asked
+of a family is asked of each.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from ebbset.models.contract.prescription import StallSection
+from ebbset.simulators.evaluation.detector_runs import RATES, SetScore
+from ebbset.simulators.evaluation.estimates import EstimateErrors, compare, estimator_for, what_was_seen
+from ebbset.simulators.evaluation.ground_truth import BEHAVIOURS, TrueSet, true_set
+from ebbset.simulators.evaluation.sizing import (
+    BudgetRun,
+    SizingRun,
+    budget_run,
+    budget_summary,
+    sizing_run,
+    sizing_summary,
+)
+from ebbset.simulators.evaluation.stalls import run_rule, summary
+from ebbset.simulators.population.families import COMPILED
+
+STEP_POLICY: Final = "3 repetitions wanted"
+KNOWLEDGE: Final = ("no profile", "profile")
+_OWN_BEHAVIOURS: Final = tuple(one for one in BEHAVIOURS if one != "as_drawn")
+
+
+@dataclass(frozen=True, slots=True)
+class FamilySize:
+    """How much is simulated of each family.
+
+    Attributes:
+        sets: sets of known truth, for stalls and estimates.
+        people: closed-loop sets with drops, and as many with a budget.
+    """
+
+    sets: int
+    people: int
+
+
+LONG: Final = FamilySize(sets=60, people=30)
+SHORT: Final = FamilySize(sets=3, people=2)
+
+
+@dataclass(frozen=True, slots=True)
+class FamilyResult:
+    """What was measured on one family; rows of plain figures.
+
+    Attributes:
+        family: which.
+        stalls: what the stall rule did, see `stalls.summary`.
+        estimates: by what was known of the lifter, see `EstimateErrors.summary`.
+        steps: see `sizing_summary`.
+        budget: see `budget_summary`.
+        latencies_s: from the end of motion to the call, of every stall; infinite for one that was missed.
+    """
+
+    family: str
+    stalls: dict[str, float]
+    estimates: dict[str, dict[str, float]]
+    steps: dict[str, float]
+    budget: dict[str, float]
+    latencies_s: tuple[float, ...]
+
+    def row(self) -> dict[str, Any]:
+        """One line of the table over all families."""
+        plain, known = (self.estimates[knowledge] for knowledge in KNOWLEDGE)
+        return {
+            "family": self.family,
+            "completed_attempts": self.stalls["came_through"],
+            "false_drops_each": self.stalls["false_rate"],
+            "stalls": self.stalls["stalls"],
+            "called_in_the_attempt": self.stalls.get("called_in_attempt", math.nan),
+            "median_latency_s": self.stalls.get("median_latency_s", math.nan),
+            "slowest_tenth_s": self.stalls.get("slowest_tenth_s", math.nan),
+            "steps_within_1": self.steps["within_1"],
+            "steps_without_any": self.steps["none_at_all"],
+            "one_rm_median_error": plain["one_rm_median_error"],
+            "one_rm_in_80": plain["one_rm_in_80"],
+            "reserve_mean_error": plain["reserve_mean_error"],
+            "reserve_in_80": plain["reserve_in_80"],
+            "capacity_in_80": plain["capacity_in_80"],
+            "budget_median_error": plain["budget_median_error"],
+            "budget_in_80": plain["budget_in_80"],
+            "one_rm_median_error_with_profile": known["one_rm_median_error"],
+            "one_rm_in_80_with_profile": known["one_rm_in_80"],
+            "reserve_in_80_with_profile": known["reserve_in_80"],
+            "budget_in_80_with_profile": known["budget_in_80"],
+            "budgets_ended_within_1": self.budget["within_1_repetition"],
+            "mean_repetitions_late": self.budget["mean_repetitions_late"],
+            "invariants_broken": self.steps["floor_broken"] + self.steps["violations"],
+        }
+
+
+def sets_of(family: str, seed: int, count: int, map_: Any = map) -> list[TrueSet]:
+    """Sets of known truth of one family.
+
+    Args:
+        family: which.
+        seed: of all randomness.
+        count: how many.
+        map_: a map over jobs; may run them in several processes.
+
+    Raises:
+        FamilyError: the family cannot be used.
+    """
+    return list(map_(_set_job, [(family, seed, k) for k in range(count)]))
+
+
+def judged(family: str, seed: int, size: FamilySize, map_: Any = map) -> FamilyResult:
+    """Measure everything on one family.
+
+    Args:
+        family: which.
+        seed: of all randomness.
+        size: how much is simulated.
+        map_: a map over jobs; may run them in several processes.
+
+    Raises:
+        FamilyError: the family cannot be used.
+    """
+    items = sets_of(family, seed, size.sets, map_)
+    scores: list[SetScore] = list(map_(_rule_job, list(enumerate(items))))
+    steps: list[SizingRun] = list(map_(_step_job, [(family, seed, k) for k in range(size.people)]))
+    budgets: list[BudgetRun] = list(map_(_budget_job, [(family, seed, k) for k in range(size.people)]))
+    return FamilyResult(
+        family=family,
+        stalls=summary(scores),
+        estimates=_estimates(items, map_),
+        steps=sizing_summary(steps),
+        budget=budget_summary(budgets),
+        latencies_s=tuple(_latencies(scores)),
+    )
+
+
+def _latencies(scores: Sequence[SetScore]) -> Iterator[float]:
+    for one in scores:
+        for row in one.rows:
+            if row.stalled and row.counted and row.moved:
+                yield row.latency_s
+
+
+def _estimates(items: Sequence[TrueSet], map_: Any) -> dict[str, dict[str, float]]:
+    seen = list(map_(_seen_job, list(enumerate(items))))
+    out: dict[str, dict[str, float]] = {}
+    for knowledge in KNOWLEDGE:
+        errors = EstimateErrors()
+        for seed, (item, one) in enumerate(zip(items, seen, strict=True)):
+            if len(item.tested_m_s) < 2 and knowledge != "no profile":
+                continue
+            compare(item.one_rm_n, one, estimator_for(item, knowledge, np.random.default_rng([seed, 11])), errors)
+        out[knowledge] = errors.summary()
+    return out
+
+
+def _set_job(job: tuple[str, int, int]) -> TrueSet:
+    family, seed, k = job
+    behaviour = _OWN_BEHAVIOURS[k % len(_OWN_BEHAVIOURS)] if family == COMPILED else "as_drawn"
+    return true_set(np.random.default_rng([seed, k, 17]), behaviour, None, family)
+
+
+def _rule_job(job: tuple[int, TrueSet]) -> SetScore:
+    seed, item = job
+    return run_rule(item, RATES["100 Hz"], StallSection(), seed)
+
+
+def _seen_job(job: tuple[int, TrueSet]) -> Any:
+    return what_was_seen(job[1], job[0])
+
+
+def _step_job(job: tuple[str, int, int]) -> SizingRun:
+    family, seed, k = job
+    return sizing_run(seed, k, STEP_POLICY, family)
+
+
+def _budget_job(job: tuple[str, int, int]) -> BudgetRun:
+    family, seed, k = job
+    return budget_run(seed, k, family_name=family)
