@@ -79,13 +79,15 @@ def draw_movement(exercise: str | None, rng: np.random.Generator) -> Movement:
     name = exercise or str(rng.choice(_UNHEARD_OF))
     rom_m = float(rng.uniform(0.10, 0.70))
     # A long way is fast and a short one slow, as joints turn about equally fast whatever they move.
-    speed = float(np.clip(rom_m / 0.42, 0.45, 1.4)) * _varied(rng, 0.15)
+    speed = float(np.clip(rom_m / 0.42, 0.45, 1.4)) * varied(rng, 0.15)
+    one_rm_n = float(np.exp(rng.uniform(np.log(60.0), np.log(2500.0))))
     return Movement(
         exercise=name,
         bottom_m=float(rng.uniform(0.10, 0.50)),
         rom_m=rom_m,
-        moving_mass_kg=float(np.exp(rng.uniform(np.log(1.0), np.log(20.0)))),
-        one_rm_n=float(np.exp(rng.uniform(np.log(60.0), np.log(2500.0)))),
+        # Strong limbs are heavy: about a kilogram for 60 N, 18 kg for 2500 N (ours).
+        moving_mass_kg=1.2 * (one_rm_n / 60.0) ** 0.73 * varied(rng, 0.3),
+        one_rm_n=one_rm_n,
         velocity_at_1rm_m_s=float(rng.uniform(0.12, 0.40)) * speed,
         slope_m_s=1.6 * speed,
     )
@@ -96,14 +98,20 @@ def _known(name: str, rng: np.random.Generator) -> Movement:
     at_1rm, at_1rm_sd, slope = _LINES[name]
     return Movement(
         exercise=name,
-        bottom_m=figures["start_m"].mean * _varied(rng, 0.1),
-        rom_m=figures["rom_m"].mean * _varied(rng, figures["rom_m"].cv),
-        moving_mass_kg=figures["limb_mass_kg"].mean * _varied(rng, figures["limb_mass_kg"].cv),
-        one_rm_n=0.85 * figures["f_max_n"].mean * _varied(rng, _STRENGTH_CV),
+        bottom_m=figures["start_m"].mean * varied(rng, 0.1),
+        rom_m=figures["rom_m"].mean * varied(rng, figures["rom_m"].cv),
+        moving_mass_kg=figures["limb_mass_kg"].mean * varied(rng, figures["limb_mass_kg"].cv),
+        one_rm_n=0.85 * figures["f_max_n"].mean * varied(rng, _STRENGTH_CV),
         velocity_at_1rm_m_s=max(at_1rm + at_1rm_sd * float(np.clip(rng.standard_normal(), -2.5, 2.5)), 0.05),
-        slope_m_s=slope * _varied(rng, _SLOPE_CV),
+        slope_m_s=slope * varied(rng, _SLOPE_CV),
     )
 
 
-def _varied(rng: np.random.Generator, cv: float) -> float:
+def varied(rng: np.random.Generator, cv: float) -> float:
+    """A lognormal factor about 1, cut at two and a half SD.
+
+    Args:
+        rng: source of the random number.
+        cv: its spread.
+    """
     return float(np.exp(cv * np.clip(rng.standard_normal(), -2.5, 2.5)))
