@@ -26,7 +26,7 @@ from ebbset.simulators.structures.published_relations import Statistics, draw_st
 _LEAST_LEFT: Final = 0.2
 _FOLLOW_S: Final = 0.02
 """The servo takes up a difference of velocity within about this time."""
-_STABLE: Final = 0.3
+_STABLE: Final = 0.5
 """Its gain at most, as a share of limb mass over step."""
 _FELT_S: Final = 0.03
 _FAILS_OVER: Final = 0.15

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from ebbset.simulators.population.strength_test import lift_once, one_rm_n
 from ebbset.simulators.structures import published_statistics
 from ebbset.simulators.structures.movements import draw_movement
 from ebbset.simulators.structures.published_relations import PLACES, Statistics, draw_statistics
-from tests.support.plugged_lifts import lift, strongest_lift
+from tests.support.plugged_lifts import set_to_failure
 
 
 def people(exercise: str, count: int = 200) -> list[Statistics]:
@@ -99,11 +100,12 @@ def test_a_rig_finds_what_the_statistics_say() -> None:
     """1RM within 3 %, its velocity within 0.06 m/s; a load just too great stops in the sticking region."""
     lifter = published_statistics.draw("bench_press", np.random.default_rng(4))
     one = lifter.statistics
-    one_rm, best = strongest_lift(lifter)
+    one_rm = one_rm_n(lifter, None)
+    (best,) = lift_once(lifter, None, one_rm).truth.records
     assert one_rm == pytest.approx(one.one_rm_n, rel=0.03)
     assert best.mean_velocity_m_s == pytest.approx(one.velocity_at_1rm_m_s, abs=0.06)
-    (failed,) = lift(lifter.at_full_effort(), 1.03 * one_rm, attempts=1).truth.records
+    (failed,) = lift_once(lifter, None, 1.03 * one_rm).truth.records
     assert not failed.completed
     assert (failed.end_m - lifter.bottom_m) / lifter.rom_m == pytest.approx(one.trough_at, abs=0.15)
-    done = lift(lifter.at_full_effort(), 0.8 * one_rm).truth.repetitions
+    done = set_to_failure(lifter.at_full_effort(), 0.8 * one_rm).repetitions
     assert done == pytest.approx(one.repetitions_left(0.8), abs=1.5)

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from ebbset.simulators.lifter.layout import Phase
+from ebbset.simulators.population.strength_test import lift_once, one_rm_n
 from ebbset.simulators.structures import velocity_line
 from ebbset.simulators.structures.movements import draw_movement
-from tests.support.plugged_lifts import lift, strongest_lift
+from tests.support.plugged_lifts import set_to_failure
 
 
 @pytest.fixture(scope="module")
@@ -17,7 +18,8 @@ def people() -> list[tuple[velocity_line.VelocityLine, float, float]]:
     found = []
     for seed in range(2):
         lifter = velocity_line.draw("bench_press", np.random.default_rng(seed))
-        one_rm, best = strongest_lift(lifter)
+        one_rm = one_rm_n(lifter, None)
+        (best,) = lift_once(lifter, None, one_rm).truth.records
         found.append((lifter, one_rm, best.mean_velocity_m_s))
     return found
 
@@ -36,9 +38,8 @@ def test_velocity_falls_with_load_as_published(
     Those are means over the propulsive phase; within 35 % for each person, as a deep sticking region makes slow.
     """
     for lifter, one_rm, _ in people:
-        tested = lifter.at_full_effort()
         for share, published in ((0.4, 1.15), (0.6, 0.79), (0.8, 0.47)):
-            (record,) = lift(tested, share * one_rm, attempts=1).truth.records
+            (record,) = lift_once(lifter, None, share * one_rm).truth.records
             assert record.propulsive_velocity_m_s == pytest.approx(published, rel=0.35)
 
 
@@ -46,7 +47,7 @@ def test_repetitions_at_80_percent_are_as_many_as_people_do(
     people: list[tuple[velocity_line.VelocityLine, float, float]],
 ) -> None:
     """8 by the chart of Haff & Triplett 2016 (from memory); CV of repetitions 9 to 33 % (10.1123/ijspp.2020-0214)."""
-    done = [lift(lifter.at_full_effort(), 0.8 * one_rm).truth for lifter, one_rm, _ in people]
+    done = [set_to_failure(lifter.at_full_effort(), 0.8 * one_rm) for lifter, one_rm, _ in people]
     assert all(5 <= truth.repetitions <= 14 for truth in done)
     for truth in done:
         completed = [r for r in truth.records if r.completed]
