@@ -23,7 +23,7 @@ class Terminal(Console):
     """
 
     def __init__(self, **options: Any) -> None:
-        super().__init__(**{"highlight": False, **options})
+        super().__init__(**{"highlight": False, "emoji": False, **options})
 
     def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
         """Render as rich does, with the text of each segment made visible.

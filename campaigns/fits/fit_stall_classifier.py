@@ -23,7 +23,7 @@ from ebbset.controller.detection.stall_evidence import StallEvidence
 from ebbset.models.contract.prescription import StallSection
 from ebbset.models.physiology.load_velocity import LoadVelocityLine, generic_line
 from ebbset.simulators.evaluation.detector_runs import RATES, TOP_SHARE, WHOLE_SHARE, TelemetryQuality, measure
-from ebbset.simulators.evaluation.ground_truth import BEHAVIOURS, TrueSet, true_set
+from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, TrueSet, true_set
 
 FloatArray = npt.NDArray[np.float64]
 TREES: Final = 60
@@ -188,8 +188,8 @@ def main() -> None:
     parser.add_argument("module", type=Path, help="file to write: controller/detection/stall_classifier_figures.py")
     parser.add_argument("--sets", type=int, default=SETS, help="tuning sets to draw")
     arguments = parser.parse_args()
-    kinds = len(BEHAVIOURS)
-    sets = [true_set(np.random.default_rng([TUNING_SEED, k]), BEHAVIOURS[k % kinds]) for k in range(arguments.sets)]
+    kinds = len(OWN_BEHAVIOURS)
+    sets = [true_set(np.random.default_rng([TUNING_SEED, k]), OWN_BEHAVIOURS[k % kinds]) for k in range(arguments.sets)]
     arguments.module.write_text(fit(sets), encoding="utf-8")
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Final
 
@@ -12,7 +12,7 @@ import click
 from ebbset.console.commands.pictures import draw_page, page_option
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.progress import progress
-from ebbset.console.shared_options import workers_option
+from ebbset.console.shared_options import lifters_option, workers_option
 
 _MOST_COLUMNS: Final = 6
 _FIGURE_WIDTH: Final = 7
@@ -25,10 +25,22 @@ _WORDY: Final = ("name", "rule", "setting", "asked")
     "--seed", type=click.IntRange(0), help="One seed; by default, the package's seeds that tuning never used."
 )
 @click.option("--seeds", type=click.Path(path_type=Path, dir_okay=False), help="Another file of unseen seeds.")
+@lifters_option(
+    multiple=True,
+    help_text="Judge on this family of lifters only; repeat for more. By default, on every installed one.",
+)
 @workers_option(most=256)
 @page_option
 @click.option("--json", "as_json", is_flag=True, help="The tables as JSON.")
-def command(short: bool, seed: int | None, seeds: Path | None, workers: int, plot: Path | None, as_json: bool) -> int:
+def command(
+    short: bool,
+    seed: int | None,
+    seeds: Path | None,
+    lifters: tuple[str, ...],
+    workers: int,
+    plot: Path | None,
+    as_json: bool,
+) -> int:
     """Judge stall detection, drop sizes, estimates and budgets on simulated sets whose truth is known.
 
     For each repetition that slows, the simulator also runs what would have happened without a drop. The tables show
@@ -36,33 +48,44 @@ def command(short: bool, seed: int | None, seeds: Path | None, workers: int, plo
     next to the number wanted; errors of the estimates and how often their intervals contain the truth; and whether
     each target is met.
 
+    Then the same for each family of lifters: people of other structures, habits and exercises, who have never been
+    seen. With --lifters, only the families named; NAME is an installed one, MODULE:FACTORY one of your own.
+
     \b
     Exit code 0 when every target is met, 1 when one is not. The long form takes some minutes.
     """
-    from ebbset.simulators.evaluation import evaluate
+    from ebbset.simulators.evaluation import evaluate, family_report
+    from ebbset.simulators.evaluation.report_parts import as_json
+    from ebbset.simulators.population.families import FamilyError
 
     if seed is not None and seeds is not None:
         raise click.UsageError("--seed and --seeds cannot be used together.")
-
+    reports: list[tuple[Any, Callable[[Any, Path], None], Path | None]] = []
+    asked: dict[str, Any] = {"short": short, "seed": seed if seed is not None else seeds, "workers": workers}
     try:
         with progress("simulating") as say:
-            report = evaluate.run(
-                short=short,
-                seed=seed if seed is not None else seeds,
-                workers=workers,
-                progress=lambda what: say(f"simulating {what}"),
-            )
-    except evaluate.SeedsError as error:
+            asked["progress"] = lambda what: say(f"simulating {what}")
+            if not lifters:
+                reports.append((evaluate.run(**asked), evaluate.plot, plot))
+            beside = plot if plot is None or lifters else plot.with_stem(f"{plot.stem}-families")
+            reports.append((family_report.run(lifters, **asked), family_report.plot, beside))
+    except (evaluate.SeedsError, FamilyError) as error:
         raise CommandError(str(error), Exit.BAD_INPUT) from None
-    if plot is not None:
-        draw_page(evaluate.plot, report, plot)
+    for report, draw, path in reports:
+        if path is not None:
+            draw_page(draw, report, path)
     if as_json:
-        click.echo(report.to_json())
+        told = reports[0][0].plain()
+        if len(reports) > 1:
+            told["families"] = reports[1][0].plain()
+        click.echo(as_json(told))
     else:
-        _show(report)
-    if plot is not None:
-        click.echo(f"The plots are in {plot}", err=as_json)
-    return int(Exit.OK if all(target.met for target in report.targets) else Exit.NO)
+        for report, _, _ in reports:
+            _show(report)
+    for _, _, path in reports:
+        if path is not None:
+            click.echo(f"The plots are in {path}", err=as_json)
+    return int(Exit.OK if all(target.met for report, _, _ in reports for target in report.targets) else Exit.NO)
 
 
 def _show(report: Any) -> None:

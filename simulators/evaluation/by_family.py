@@ -16,7 +16,7 @@ import numpy as np
 from ebbset.models.contract.prescription import StallSection
 from ebbset.simulators.evaluation.detector_runs import RATES, SetScore
 from ebbset.simulators.evaluation.estimates import EstimateErrors, compare, estimator_for, what_was_seen
-from ebbset.simulators.evaluation.ground_truth import BEHAVIOURS, TrueSet, true_set
+from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, TrueSet, true_set
 from ebbset.simulators.evaluation.sizing import (
     BudgetRun,
     SizingRun,
@@ -30,7 +30,6 @@ from ebbset.simulators.population.families import COMPILED
 
 STEP_POLICY: Final = "3 repetitions wanted"
 KNOWLEDGE: Final = ("no profile", "profile")
-_OWN_BEHAVIOURS: Final = tuple(one for one in BEHAVIOURS if one != "as_drawn")
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +162,7 @@ def _estimates(items: Sequence[TrueSet], map_: Any) -> dict[str, dict[str, float
 
 def _set_job(job: tuple[str, int, int]) -> TrueSet:
     family, seed, k = job
-    behaviour = _OWN_BEHAVIOURS[k % len(_OWN_BEHAVIOURS)] if family == COMPILED else "as_drawn"
+    behaviour = OWN_BEHAVIOURS[k % len(OWN_BEHAVIOURS)] if family == COMPILED else "as_drawn"
     return true_set(np.random.default_rng([seed, k, 17]), behaviour, None, family)
 
 

@@ -23,7 +23,8 @@ import numpy as np
 
 from ebbset.simulators.evaluation.detector_runs import RATES
 from ebbset.simulators.evaluation.estimates import evaluate_estimates
-from ebbset.simulators.evaluation.ground_truth import BEHAVIOURS, TrueSet, true_set
+from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, TrueSet, true_set
+from ebbset.simulators.evaluation.report_parts import EvaluationTarget, at_least, at_most, within
 from ebbset.simulators.evaluation.sizing import ClosedLoopFigures, evaluate_closed_loop
 from ebbset.simulators.evaluation.stalls import MOST_FALSE, DetectorResult, Point, best, evaluate_detector
 
@@ -36,16 +37,6 @@ LEFT_OUT_OF_SHORT: Final = frozenset({"1000 Hz", "200 Hz", "50 Hz"})
 
 class SeedsError(ValueError):
     """The file of seeds cannot be used; says which field and what is allowed."""
-
-
-@dataclass(frozen=True, slots=True)
-class EvaluationTarget:
-    """One figure against what was asked for."""
-
-    name: str
-    asked: str
-    value: float
-    met: bool
 
 
 @dataclass(slots=True)
@@ -79,7 +70,7 @@ class EvaluationReport:
         }
         telemetry = {**self.detector.telemetry, "summaries only": self.summaries_only}
         return [
-            ("Targets", [_plain(t) for t in self.targets]),
+            ("Targets", [t.row() for t in self.targets]),
             ("Operating points at no more than 1 % false drops", curve),
             ("Detector by behaviour and exercise, as shipped", _named(self.detector.kinds)),
             ("Detector by telemetry, as shipped", _named(telemetry)),
@@ -90,10 +81,10 @@ class EvaluationReport:
             ("Steps and budgets by exercise", _named(self.closed_loop.by_exercise)),
         ]
 
-    def to_json(self) -> str:
-        """The tables as JSON; what is not a number (never called) is null."""
+    def plain(self) -> dict[str, Any]:
+        """The tables and where they come from, for `as_json`."""
         body = {"seeds": self.seeds, "sets": self.sets, "people": self.people, "simulated": True}
-        return json.dumps(_jsonable({**body, "tables": dict(self.tables())}), allow_nan=False, indent=1)
+        return {**body, "tables": dict(self.tables())}
 
 
 def unseen_seeds(path: Path | None = None) -> tuple[int, ...]:
@@ -144,7 +135,7 @@ def run(
     if short:
         seeds = seeds[:1]
     per_seed = size["sets"] // len(seeds)
-    with _mapping(workers) as map_:
+    with mapping(workers) as map_:
         say("sets of known truth")
         items = list(map_(_set_job, [(one, k) for one in seeds for k in range(per_seed)]))
         say("detector")
@@ -193,21 +184,19 @@ def targets(report: EvaluationReport) -> list[EvaluationTarget]:
         ),
     ]
     for name, row, limit in (("no profile", plain, 0.05), ("profile", known, 0.05)):
-        out.append(_most(f"1RM of the day, {name}: median error", row["one_rm_median_error"], limit))
-        out.append(_most(f"repetitions in reserve, {name}: mean error", row["reserve_mean_error"], 1.0))
+        out.append(at_most(f"1RM of the day, {name}: median error", row["one_rm_median_error"], limit))
+        out.append(at_most(f"repetitions in reserve, {name}: mean error", row["reserve_mean_error"], 1.0))
         for key in ("one_rm_in_80", "capacity_in_80", "reserve_in_80"):
-            out.append(
-                EvaluationTarget(f"80 % interval, {name}: {key}", "0.75 to 0.85", row[key], 0.75 <= row[key] <= 0.85)
-            )
+            out.append(within(f"80 % interval, {name}: {key}", row[key], 0.75, 0.85))
     for name in ("2 repetitions wanted", "3 repetitions wanted", "4 repetitions wanted"):
         value = report.closed_loop.sizing[name]["within_1"]
-        out.append(EvaluationTarget(f"{name}: within ±1", "at least 0.8", value, value >= 0.8))
+        out.append(at_least(f"{name}: within ±1", value, 0.8))
     broken = sum(row["floor_broken"] + row["violations"] for row in report.closed_loop.sizing.values())
     out.append(EvaluationTarget("floor or invariant broken", "0", broken, broken == 0.0))
     for name, row in report.closed_loop.budget.items():
-        out.append(_most(f"budget, {name}: median error", row["median_error"], 0.03))
+        out.append(at_most(f"budget, {name}: median error", row["median_error"], 0.03))
         value = row["within_1_repetition"]
-        out.append(EvaluationTarget(f"budget, {name}: ends within 1 repetition", "at least 0.9", value, value >= 0.9))
+        out.append(at_least(f"budget, {name}: ends within 1 repetition", value, 0.9))
     return out
 
 
@@ -256,7 +245,12 @@ def plot(report: EvaluationReport, path: Path) -> None:
 
 
 @contextmanager
-def _mapping(workers: int) -> Iterator[Any]:
+def mapping(workers: int) -> Iterator[Any]:
+    """A map over jobs that keeps their order, in this process or spread over several.
+
+    Args:
+        workers: processes.
+    """
     if workers <= 1:
         yield map
         return
@@ -267,11 +261,7 @@ def _mapping(workers: int) -> Iterator[Any]:
 
 def _set_job(job: tuple[int, int]) -> TrueSet:
     seed, k = job
-    return true_set(np.random.default_rng([seed, k]), BEHAVIOURS[k % len(BEHAVIOURS)])
-
-
-def _most(name: str, value: float, limit: float) -> EvaluationTarget:
-    return EvaluationTarget(name, f"at most {limit:g}", value, value <= limit)
+    return true_set(np.random.default_rng([seed, k]), OWN_BEHAVIOURS[k % len(OWN_BEHAVIOURS)])
 
 
 def _curve_row(name: str, point: Point | None) -> dict[str, Any]:
@@ -290,16 +280,3 @@ def _curve_row(name: str, point: Point | None) -> dict[str, Any]:
 
 def _named(rows: dict[str, dict[str, float]]) -> list[dict[str, Any]]:
     return [{"name": name, **row} for name, row in rows.items()]
-
-
-def _plain(target: EvaluationTarget) -> dict[str, Any]:
-    return {"name": target.name, "asked": target.asked, "value": target.value, "met": target.met}
-
-
-def _jsonable(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _jsonable(one) for key, one in value.items()}
-    if isinstance(value, list | tuple):
-        return [_jsonable(one) for one in value]
-    plain = value.item() if isinstance(value, np.generic) else value
-    return None if isinstance(plain, float) and not math.isfinite(plain) else plain

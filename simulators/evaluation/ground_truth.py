@@ -50,6 +50,8 @@ BEHAVIOURS: Final[tuple[Behaviour, ...]] = (
     "jerking",
     "release",
 )
+OWN_BEHAVIOURS: Final = tuple(one for one in BEHAVIOURS if one != "as_drawn")
+"""What the compiled lifter can be told to do; every other lifter behaves as it was drawn."""
 RIG: Final = RigParameters(max_load_n=6000.0)
 TEST_PARTS: Final = (0.45, 0.6, 0.75, 0.85, 0.92)
 STILL_M_S: Final = 0.05

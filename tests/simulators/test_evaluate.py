@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from ebbset.simulators.evaluation import evaluate
-from ebbset.simulators.evaluation.ground_truth import BEHAVIOURS, true_set
+from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, true_set
+from ebbset.simulators.evaluation.report_parts import as_json
 from ebbset.simulators.evaluation.stalls import best
 
 
@@ -34,7 +35,7 @@ def test_stalls_are_distinguished_from_repetitions_far_better_than_by_a_threshol
 
 
 def test_every_behaviour_and_telemetry_has_its_row(report: evaluate.EvaluationReport) -> None:
-    assert set(BEHAVIOURS) <= set(report.detector.kinds)
+    assert set(OWN_BEHAVIOURS) <= set(report.detector.kinds)
     for name in ("20 Hz", "no force sensor", "no velocity", "velocity noisy", "jitter and 10 % lost"):
         row = report.detector.telemetry[name]
         assert row["within_150_ms"] >= 0.3, name
@@ -77,7 +78,7 @@ def test_budgets_end_sets_near_their_truth(report: evaluate.EvaluationReport) ->
 
 
 def test_the_report_is_whole_and_can_be_kept(report: evaluate.EvaluationReport, tmp_path: Path) -> None:
-    document = json.loads(report.to_json())
+    document = json.loads(as_json(report.plain()))
     assert document["simulated"] is True
     assert {row["name"] for row in document["tables"]["Targets"]} == {t.name for t in report.targets}
     assert all(isinstance(t.met, bool | np.bool_) for t in report.targets)

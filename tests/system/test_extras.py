@@ -31,6 +31,7 @@ ON_REQUEST = {
     "coaching/privacy/search.py": {"pyarrow": "study"},
     "console/commands/compare.py": {"distributed": "study"},
     "simulators/evaluation/evaluate.py": {"matplotlib": "plots"},
+    "simulators/evaluation/family_report.py": {"matplotlib": "plots"},
     "simulators/validation/validate.py": {"matplotlib": "plots"},
 }
 """Imports inside a function that one option asks for; `console.app.explain` names their extra when they are missing."""
