@@ -16,6 +16,7 @@ from ebbset.console.shared_options import lifters_option, workers_option
 
 _MOST_COLUMNS: Final = 6
 _FIGURE_WIDTH: Final = 7
+_Draw = Callable[[Any, Path], None]
 _WORDY: Final = ("name", "rule", "setting", "asked")
 
 
@@ -54,14 +55,29 @@ def command(
     \b
     Exit code 0 when every target is met, 1 when one is not. The long form takes some minutes.
     """
-    from ebbset.simulators.evaluation import evaluate, family_report
-    from ebbset.simulators.evaluation.report_parts import as_json
-    from ebbset.simulators.population.families import FamilyError
-
     if seed is not None and seeds is not None:
         raise click.UsageError("--seed and --seeds cannot be used together.")
-    reports: list[tuple[Any, Callable[[Any, Path], None], Path | None]] = []
-    asked: dict[str, Any] = {"short": short, "seed": seed if seed is not None else seeds, "workers": workers}
+    judged = _judged(lifters, plot, {"short": short, "seed": seed if seed is not None else seeds, "workers": workers})
+    for report, draw, path in judged:
+        if path is not None:
+            draw_page(draw, report, path)
+    if as_json:
+        _tell([report for report, _, _ in judged])
+    else:
+        for report, _, _ in judged:
+            _show(report)
+    for _, _, path in judged:
+        if path is not None:
+            click.echo(f"The plots are in {path}", err=as_json)
+    return int(Exit.OK if all(target.met for report, _, _ in judged for target in report.targets) else Exit.NO)
+
+
+def _judged(lifters: tuple[str, ...], plot: Path | None, asked: dict[str, Any]) -> list[tuple[Any, _Draw, Path | None]]:
+    """The reports asked for, each with what draws it and where to."""
+    from ebbset.simulators.evaluation import evaluate, family_report
+    from ebbset.simulators.population.families import FamilyError
+
+    reports: list[tuple[Any, _Draw, Path | None]] = []
     try:
         with progress("simulating") as say:
             asked["progress"] = lambda what: say(f"simulating {what}")
@@ -71,21 +87,16 @@ def command(
             reports.append((family_report.run(lifters, **asked), family_report.plot, beside))
     except (evaluate.SeedsError, FamilyError) as error:
         raise CommandError(str(error), Exit.BAD_INPUT) from None
-    for report, draw, path in reports:
-        if path is not None:
-            draw_page(draw, report, path)
-    if as_json:
-        told = reports[0][0].plain()
-        if len(reports) > 1:
-            told["families"] = reports[1][0].plain()
-        click.echo(as_json(told))
-    else:
-        for report, _, _ in reports:
-            _show(report)
-    for _, _, path in reports:
-        if path is not None:
-            click.echo(f"The plots are in {path}", err=as_json)
-    return int(Exit.OK if all(target.met for report, _, _ in reports for target in report.targets) else Exit.NO)
+    return reports
+
+
+def _tell(reports: list[Any]) -> None:
+    from ebbset.simulators.evaluation.report_parts import as_json
+
+    told = reports[0].plain()
+    if len(reports) > 1:
+        told["families"] = reports[1].plain()
+    click.echo(as_json(told))
 
 
 def _show(report: Any) -> None:
