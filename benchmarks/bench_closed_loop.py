@@ -15,9 +15,9 @@ def main() -> list[Claim]:
     from ebbset.simulators.closed_loop.closed_loop import run_set
     from ebbset.simulators.closed_loop.simulated_set import LoopSettings
     from ebbset.simulators.lifter.exercises import exercise
+    from ebbset.simulators.plant.rig_parameters import RigParameters
     from ebbset.simulators.population.population import draw_lifter, person_rng
     from ebbset.simulators.population.strength_test import one_rm_n
-    from ebbset.simulators.rig.rig_parameters import RigParameters
 
     rig = RigParameters()
     lifter = draw_lifter(exercise("bench_press"), person_rng(5, 4), fatigue_model="3cc_r")

@@ -14,8 +14,8 @@ FRAME_SAMPLES, STEPS_PER_SAMPLE = 5, 10
 def whole_set(cables: int) -> float:
     """Simulated seconds of one set to failure."""
     from ebbset.simulators.lifter.exercises import exercise
-    from ebbset.simulators.rig.plant import Plant
-    from ebbset.simulators.rig.rig_parameters import RigParameters
+    from ebbset.simulators.plant.plant import Plant
+    from ebbset.simulators.plant.rig_parameters import RigParameters
 
     out = np.zeros((FRAME_SAMPLES, cables, 4))
     lifter = exercise("bench_press").mean_lifter()

@@ -12,7 +12,7 @@ from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.contract.prescription import LoadSection, Prescription
 from ebbset.models.contract.profile import LifterProfile, Uncertain
 from ebbset.models.contract.units import LoadUnit
-from ebbset.simulators.rig.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import RigParameters
 
 START_SHARE: Final = 0.75
 FLOOR_SHARE: Final = 0.35

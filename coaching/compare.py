@@ -29,11 +29,11 @@ from ebbset.simulators.closed_loop.installed import installed_controller
 from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.layout import Phase
+from ebbset.simulators.plant.plant_base import PlantBase
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.families import COMPILED, AnyLifter, DrawnPerson, plant_for
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n, velocity_at
-from ebbset.simulators.rig.plant_base import PlantBase
-from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.simulated_rig import STEP_S
 
 DRAWS: Final = 200

@@ -23,8 +23,8 @@ from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.installed import installed_controller
 from ebbset.simulators.closed_loop.simulated_set import LoopSettings
 from ebbset.simulators.lifter.lifter import LifterParameters
-from ebbset.simulators.rig.plant import Plant
-from ebbset.simulators.rig.rig_parameters import RigParameters
+from ebbset.simulators.plant.plant import Plant
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.rig.simulated_rig import STEP_S
 
 SURE: Final = 0.9

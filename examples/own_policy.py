@@ -25,8 +25,8 @@ from ebbset.controller.service.policy_registry import load_policies
 from ebbset.models.contract.prescription import Prescription
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.lifter.exercises import exercise
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.strength_test import one_rm_n
-from ebbset.simulators.rig.rig_parameters import RigParameters
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,9 +20,9 @@ from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.simulated_set import SimulatedSet
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.population import draw_lifter, on_day, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n
-from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.study.study_file import Session, Study
 
 HOUR_UTC: Final = 10

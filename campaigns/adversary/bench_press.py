@@ -28,9 +28,9 @@ from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.simulated_set import SimulatedSet
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.layout import Phase
+from ebbset.simulators.plant.plant import Plant
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.strength_test import one_rm_n
-from ebbset.simulators.rig.plant import Plant
-from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.sensors import SensorParameters
 from ebbset.simulators.rig.simulated_rig import step_for
 

@@ -17,7 +17,7 @@ from ebbset.controller.messages.reasons import Reason
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.parallel import parallel_map
 from ebbset.simulators.closed_loop.simulated_set import LoopSettings
-from ebbset.simulators.rig.plant_state import check_step
+from ebbset.simulators.plant.plant_state import check_step
 from ebbset.simulators.rig.simulated_rig import step_for
 
 BIASES_N: Final = (-240.0, -120.0, -90.0, -60.0, -40.0, 0.0, 40.0, 60.0, 90.0, 120.0, 240.0)

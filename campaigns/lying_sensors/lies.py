@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from ebbset.simulators.lifter.lifter import LifterParameters
-from ebbset.simulators.rig.plant import Plant
-from ebbset.simulators.rig.rig_parameters import RigParameters
+from ebbset.simulators.plant.plant import Plant
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.rig.sensors import FaultKind, SensedQuantity, SensorFault
 
 FloatArray = npt.NDArray[np.float64]

@@ -14,8 +14,8 @@ from ebbset.models.contract.prescription import Prescription
 from ebbset.simulators.closed_loop.link_model import LinkModel
 from ebbset.simulators.lifter.exercises import EXERCISES, exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
+from ebbset.simulators.plant.rig_parameters import RigParameters, free_weight
 from ebbset.simulators.population.population import draw_lifter
-from ebbset.simulators.rig.rig_parameters import RigParameters, free_weight
 from ebbset.simulators.rig.sensors import SensorParameters
 
 LOADS_N: Final = (60.0, 100.0, 200.0, 400.0, 700.0, 1_000.0)

@@ -25,10 +25,10 @@ from ebbset.controller.messages.actions import SendArm, SendLoad
 from ebbset.models.contract.rig_messages import RigEventKind
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.exercises import exercise
+from ebbset.simulators.plant.plant import Plant
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.rig.firmware import RigFirmware
-from ebbset.simulators.rig.plant import Plant
-from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.simulated_rig import firmware_settings
 
 FloatArray = npt.NDArray[np.float64]

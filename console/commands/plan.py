@@ -134,8 +134,8 @@ def _planned(lifter: Any, wishes: Any, cables: int, units: LoadUnit, twins: int,
     from ebbset.coaching.candidates import candidates
     from ebbset.coaching.plan import make_plan
     from ebbset.simulators.closed_loop.parallel import parallel_map
+    from ebbset.simulators.plant.rig_parameters import RigParameters
     from ebbset.simulators.population.twin import draw_twins
-    from ebbset.simulators.rig.rig_parameters import RigParameters
 
     rig = RigParameters(n_cables=cables)
     found = candidates(lifter, wishes, rig, units=units)

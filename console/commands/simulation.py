@@ -26,10 +26,10 @@ from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.simulators.closed_loop.population_run import Row, SetCase
 from ebbset.simulators.closed_loop.simulated_set import SimulatedSet
 from ebbset.simulators.lifter.exercises import EXERCISES, exercise
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.families import AnyLifter, DrawnPerson
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n
-from ebbset.simulators.rig.rig_parameters import RigParameters
 
 _ROOM: Final = 1.2
 _STRONG_N: Final = 5_000.0

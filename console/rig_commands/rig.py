@@ -97,9 +97,9 @@ def command(
     from ebbset.models.contract.prescription import example
     from ebbset.simulators.closed_loop.closed_loop import run_set
     from ebbset.simulators.lifter.exercises import exercise as exercise_of
+    from ebbset.simulators.plant.rig_parameters import RigParameters
     from ebbset.simulators.population.population import draw_lifter, person_rng
     from ebbset.simulators.population.strength_test import one_rm_n
-    from ebbset.simulators.rig.rig_parameters import RigParameters
     from ebbset.simulators.rig.sensors import SensorParameters
     from ebbset.simulators.rig.virtual_rig import VirtualRigSettings, run_virtual_rig
 

@@ -30,10 +30,10 @@ from ebbset.simulators.closed_loop.set_observer import Recorder, SetObserver
 from ebbset.simulators.closed_loop.simulated_operator import SimulatedOperator
 from ebbset.simulators.closed_loop.simulated_set import LoopSettings, SimulatedSet, TrueRepetition
 from ebbset.simulators.lifter.lifter import LifterParameters
+from ebbset.simulators.plant.plant_base import PlantBase
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.families import AnyLifter, plant_for
 from ebbset.simulators.rig.firmware import RigFirmware
-from ebbset.simulators.rig.plant_base import PlantBase
-from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.sensors import SensorFault, SensorParameters, Sensors
 from ebbset.simulators.rig.simulated_rig import SimulatedRig, firmware_settings, step_for
 

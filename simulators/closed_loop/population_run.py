@@ -24,9 +24,9 @@ from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.simulators.closed_loop.parallel import Executor, parallel_map
 from ebbset.simulators.closed_loop.simulated_set import LoopSettings, SetNotRunError, SimulatedSet
 from ebbset.simulators.lifter.lifter import LifterParameters
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.families import COMPILED, DrawnPerson
 from ebbset.simulators.population.strength_test import one_rm_n
-from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.sensors import SensorParameters
 
 CHUNK: Final = 16

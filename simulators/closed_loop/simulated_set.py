@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from ebbset.controller.messages.actions import Answer, Decision, RepetitionRecord, SetResult
 from ebbset.controller.messages.reasons import State
 from ebbset.simulators.closed_loop.invariant_monitor import Breach
-from ebbset.simulators.rig.truth import RepetitionTruth
+from ebbset.simulators.plant.truth import RepetitionTruth
 
 
 class SetNotRunError(ValueError):

@@ -18,11 +18,11 @@ import numpy.typing as npt
 from ebbset.models.contract.prescription import StallSection
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.lifter import LifterParameters
+from ebbset.simulators.plant.plant import Plant
+from ebbset.simulators.plant.plant_base import PlantBase
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.families import COMPILED, AnyLifter, family, plant_for
 from ebbset.simulators.population.strength_test import lift_once, one_rm_n
-from ebbset.simulators.rig.plant import Plant
-from ebbset.simulators.rig.plant_base import PlantBase
-from ebbset.simulators.rig.rig_parameters import RigParameters
 
 FloatArray = npt.NDArray[np.float64]
 Behaviour = Literal[

@@ -19,10 +19,10 @@ from ebbset.models.contract.profile import LifterProfile
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.simulated_set import LoopSettings, SimulatedSet
 from ebbset.simulators.lifter.exercises import EXERCISES
+from ebbset.simulators.plant.plant_base import PlantBase
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.families import COMPILED, AnyLifter, family
 from ebbset.simulators.population.strength_test import one_rm_n
-from ebbset.simulators.rig.plant_base import PlantBase
-from ebbset.simulators.rig.rig_parameters import RigParameters
 
 RIG: Final = RigParameters(max_load_n=6000.0)
 POLICIES: Final[dict[str, tuple[str, dict[str, float], float]]] = {

@@ -1,7 +1,7 @@
 """What the lifter does next, compiled: the switches between phases, from what a person can feel and see.
 
 Once per step the lifter looks at position, speed, felt load and the clock and sets for each hand a goal and a speed;
-the reflex loop in :mod:`ebbset.simulators.rig.physics` does the rest. No stall is scripted: a stall
+the reflex loop in :mod:`ebbset.simulators.plant.physics` does the rest. No stall is scripted: a stall
 is a maximal effort that does not move the load.
 """
 

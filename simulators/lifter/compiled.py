@@ -23,7 +23,7 @@ from ebbset.simulators.lifter import layout
 _F = TypeVar("_F", bound=Callable[..., Any])
 _config: Any = numba.config
 _njit: Any = numba.njit
-_SOURCES = ("rig/physics.py", "lifter/behaviour.py", "lifter/compiled.py", "lifter/planning.py")
+_SOURCES = ("plant/physics.py", "lifter/behaviour.py", "lifter/compiled.py", "lifter/planning.py")
 
 
 @lru_cache(maxsize=1)

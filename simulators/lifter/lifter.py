@@ -1,7 +1,7 @@
 """One person on one exercise, as numbers: strength, speed, fatigue and habits.
 
 Forces are those of both arms (or legs) together, measured at the handle. How the numbers act is in
-:mod:`ebbset.simulators.rig.physics` and :mod:`ebbset.simulators.lifter.behaviour`; where they come from in
+:mod:`ebbset.simulators.plant.physics` and :mod:`ebbset.simulators.lifter.behaviour`; where they come from in
 :mod:`ebbset.simulators.lifter.exercises` and :mod:`ebbset.simulators.population.population`.
 """
 

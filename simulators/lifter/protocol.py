@@ -133,7 +133,17 @@ class LifterBase(ABC):
     def step(
         self, dt_s: float, position_m: Sequence[float], velocity_m_s: Sequence[float], tension_n: Sequence[float]
     ) -> Sequence[float]:
-        """Live through the coming step; see `Lifter.step`."""
+        """Live through the coming step.
+
+        Args:
+            dt_s: its length.
+            position_m: of each handle.
+            velocity_m_s: of each handle.
+            tension_n: pull of each cable at its handle.
+
+        Returns:
+            Pull of each hand, N.
+        """
 
     @abstractmethod
     def rest(self, duration_s: float) -> None:

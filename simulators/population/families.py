@@ -18,11 +18,11 @@ import numpy as np
 from ebbset.simulators.lifter.exercises import EXERCISES, exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.lifter.protocol import ENTRY_POINT_GROUP, Lifter
+from ebbset.simulators.plant.plant import Plant
+from ebbset.simulators.plant.plant_base import PlantBase
+from ebbset.simulators.plant.plugged_plant import PluggedPlant
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.population import draw_lifter, on_day
-from ebbset.simulators.rig.plant import Plant
-from ebbset.simulators.rig.plant_base import PlantBase
-from ebbset.simulators.rig.plugged_plant import PluggedPlant
-from ebbset.simulators.rig.rig_parameters import RigParameters
 
 AnyLifter = LifterParameters | Lifter
 COMPILED: Final = "compiled_muscle"

@@ -10,9 +10,9 @@ import numpy as np
 
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.lifter.protocol import Lifter
+from ebbset.simulators.plant.plant_base import PlantBase
+from ebbset.simulators.plant.rig_parameters import RigParameters, free_weight
 from ebbset.simulators.population.families import AnyLifter, plant_for
-from ebbset.simulators.rig.plant_base import PlantBase
-from ebbset.simulators.rig.rig_parameters import RigParameters, free_weight
 
 _PRECISION: Final = 0.002
 _FIRST_GUESS_N: Final = 100.0

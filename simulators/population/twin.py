@@ -15,9 +15,9 @@ import numpy as np
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.simulators.lifter.exercises import Exercise, exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n, velocity_at
-from ebbset.simulators.rig.rig_parameters import RigParameters
 
 MATCHED_SHARE: Final = 0.5
 """Load at which speed is matched, as part of 1RM: far from 1RM, where the profile's two ends weigh alike."""

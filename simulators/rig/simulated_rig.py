@@ -13,13 +13,13 @@ import numpy as np
 import numpy.typing as npt
 
 from ebbset.simulators.lifter.compiled import compiled
+from ebbset.simulators.plant.plant_base import PlantBase
+from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.plant.truth import RepetitionTruth
 from ebbset.simulators.rig.command_rules import AnyCommand, FirmwareSettings
 from ebbset.simulators.rig.defects import MISDRIVING, Defect, misdriven
 from ebbset.simulators.rig.firmware import Notice, Reply, RigFirmware
-from ebbset.simulators.rig.plant_base import PlantBase
-from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.sensors import Reading, Sensors
-from ebbset.simulators.rig.truth import RepetitionTruth
 
 FloatArray = npt.NDArray[np.float64]
 

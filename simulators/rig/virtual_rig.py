@@ -25,12 +25,12 @@ from ebbset.controller.link.settings import BrokerSettings
 from ebbset.models.contract.rig_messages import Refusal
 from ebbset.models.contract.wire import BadMessageError, Topic, decode
 from ebbset.simulators.lifter.lifter import LifterParameters
+from ebbset.simulators.plant.plant import Plant
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.rig import rig_messages as messages
 from ebbset.simulators.rig.defects import Defect
 from ebbset.simulators.rig.firmware import Notice, Reply, RigFirmware
-from ebbset.simulators.rig.plant import Plant
 from ebbset.simulators.rig.rig_connection import Callbacks, RigConnection
-from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.rig_segmenter import RigSegmenter
 from ebbset.simulators.rig.sensors import SensorFault, SensorParameters, Sensors
 from ebbset.simulators.rig.simulated_rig import SimulatedRig, extremes, firmware_settings, step_for

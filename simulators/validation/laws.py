@@ -21,9 +21,9 @@ from ebbset.models.physiology.muscle import force_velocity, peak_power_fraction
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.layout import Phase
-from ebbset.simulators.rig import physics
-from ebbset.simulators.rig.plant import Plant
-from ebbset.simulators.rig.rig_parameters import RigParameters
+from ebbset.simulators.plant import physics
+from ebbset.simulators.plant.plant import Plant
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.validation.comparison import CheckResult, Curve, FloatArray, Section, between
 from ebbset.simulators.validation.reference_3ccr import MYOSUITE, own_trace, stored_trace
 

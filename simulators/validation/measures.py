@@ -16,11 +16,11 @@ import numpy.typing as npt
 from ebbset.models.contract.units import STANDARD_GRAVITY_M_S2
 from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.lifter.lifter import LifterParameters
+from ebbset.simulators.plant.plant import Plant
+from ebbset.simulators.plant.rig_parameters import RigParameters, free_weight
+from ebbset.simulators.plant.truth import RepetitionTruth, Truth
 from ebbset.simulators.population.population import on_day, person_rng
 from ebbset.simulators.population.strength_test import lift_once, one_rm_n
-from ebbset.simulators.rig.plant import Plant
-from ebbset.simulators.rig.rig_parameters import RigParameters, free_weight
-from ebbset.simulators.rig.truth import RepetitionTruth, Truth
 from ebbset.simulators.validation.published_targets import RESTS_S
 
 FloatArray = npt.NDArray[np.float64]

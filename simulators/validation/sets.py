@@ -15,8 +15,8 @@ import numpy as np
 from ebbset.models.physiology.strength import FORMULAS, chart_repetitions
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.lifter import FatigueModel, LifterParameters
+from ebbset.simulators.plant.truth import Truth
 from ebbset.simulators.population.population import draw_lifter, person_rng
-from ebbset.simulators.rig.truth import Truth
 from ebbset.simulators.validation.comparison import CheckResult, Curve, FloatArray, Section, between, within
 from ebbset.simulators.validation.measures import (
     LAB_RIG,

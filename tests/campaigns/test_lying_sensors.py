@@ -14,7 +14,7 @@ from campaigns.lying_sensors.lies import Liar, Lie, LyingPlant
 from campaigns.lying_sensors.population import draw
 from campaigns.lying_sensors.targets import missed_targets
 from ebbset.simulators.lifter.exercises import exercise
-from ebbset.simulators.rig.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import RigParameters
 
 SEED = 11
 ROW = Row(

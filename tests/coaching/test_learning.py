@@ -23,8 +23,8 @@ from ebbset.models.contract.problems import UnusableFileError
 from ebbset.models.contract.profile import LifterProfile, Uncertain
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.lifter.exercises import exercise
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.strength_test import lift_once, one_rm_n
-from ebbset.simulators.rig.rig_parameters import RigParameters
 
 KIND = exercise("bench_press")
 ONE_RM_N = one_rm_n(KIND.mean_lifter(), RigParameters(max_load_n=2_000.0))

@@ -28,10 +28,10 @@ from ebbset.models.contract.profile import LifterProfile, Uncertain
 from ebbset.models.physiology.stimulus import rested, straight_sets_worth
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.installed import installed_controller
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.population import person_rng
 from ebbset.simulators.population.strength_test import one_rm_n, velocity_at
 from ebbset.simulators.population.twin import MATCHED_SHARE, NoTwinError, draw_target, draw_twins, matched
-from ebbset.simulators.rig.rig_parameters import RigParameters
 
 RIG = RigParameters()
 DRAWS = report_draws(100)

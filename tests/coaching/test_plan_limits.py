@@ -11,8 +11,8 @@ from ebbset.coaching.candidates import Wishes, candidates
 from ebbset.coaching.plan import CandidateTrial, judge, run_trial
 from ebbset.controller.messages.reasons import Reason
 from ebbset.models.contract.profile import LifterProfile, Uncertain
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.twin import draw_twins
-from ebbset.simulators.rig.rig_parameters import RigParameters
 
 RIG = RigParameters()
 PROFILE = LifterProfile(

@@ -15,9 +15,9 @@ from ebbset.models.physiology.load_velocity import LoadVelocityLine
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.simulators.lifter.exercises import exercise
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import lift_once, one_rm_n
-from ebbset.simulators.rig.rig_parameters import RigParameters
 
 DATE = datetime.date(2026, 11, 25)
 VAGUE = LoadVelocityLine(1.8, 50.0, 0.2, 0.0001, 0.06)

@@ -11,10 +11,10 @@ from ebbset.conformance.identification import CableIdentification, HoldTrace, No
 from ebbset.conformance.rig_access import MqttAccess
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.simulators.lifter.exercises import exercise
+from ebbset.simulators.plant.plant import Plant
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.rig.firmware import RigFirmware
-from ebbset.simulators.rig.plant import Plant
-from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.sensors import SensorParameters, Sensors
 from ebbset.simulators.rig.simulated_rig import SimulatedRig, firmware_settings
 from tests.support.brokers import mosquitto

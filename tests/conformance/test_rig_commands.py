@@ -19,8 +19,8 @@ from ebbset.console.app import run
 from ebbset.console.exits import Exit
 from ebbset.console.rig_commands.check_rig import BenchHands
 from ebbset.controller.link.settings import BrokerSettings
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.rig.defects import Defect
-from ebbset.simulators.rig.rig_parameters import RigParameters
 from tests.support.brokers import Mosquitto
 from tests.support.rig_family import examine
 

@@ -18,8 +18,8 @@ from ebbset.controller.recording.recorded_set import RecordedSet
 from ebbset.controller.recording.sources import read_source
 from ebbset.models.contract.prescription import BudgetSection, Prescription
 from ebbset.simulators.lifter.exercises import exercise
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.strength_test import one_rm_n
-from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.study.rehearsal import record_set
 
 RIG = RigParameters()

@@ -11,9 +11,9 @@ import pytest
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.exercises import EXERCISES, exercise
 from ebbset.simulators.lifter.layout import Phase
+from ebbset.simulators.plant.plant import Plant
 from ebbset.simulators.population.population import draw_lifter, on_day, person_rng
 from ebbset.simulators.population.strength_test import lift_once, one_rm_n
-from ebbset.simulators.rig.plant import Plant
 from ebbset.simulators.validation.measures import LAB_RIG, drop_set, set_to_failure
 from tests.support.plants import QUIET, RIG, bencher, loaded, run_until
 

@@ -14,11 +14,11 @@ from scipy.integrate import solve_ivp
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.exercises import EXERCISES, exercise
 from ebbset.simulators.lifter.layout import Phase
+from ebbset.simulators.plant import physics
+from ebbset.simulators.plant.plant import Plant
+from ebbset.simulators.plant.rig_parameters import RigParameters, free_weight
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import lift_once
-from ebbset.simulators.rig import physics
-from ebbset.simulators.rig.plant import Plant
-from ebbset.simulators.rig.rig_parameters import RigParameters, free_weight
 from ebbset.simulators.validation.measures import set_to_failure
 from tests.support.plants import QUIET, RIG, bencher, loaded, plant, run_until
 

@@ -22,13 +22,13 @@ from ebbset.controller.link.settings import BrokerSettings
 from ebbset.controller.messages.actions import SendArm, SendLoad
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.simulators.lifter.exercises import exercise
+from ebbset.simulators.plant.plant import Plant
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n
 from ebbset.simulators.rig.defects import Defect
 from ebbset.simulators.rig.firmware import RigFirmware
-from ebbset.simulators.rig.plant import Plant
 from ebbset.simulators.rig.rig_connection import FRAMES_QUEUED, hands_topic
-from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.rig_segmenter import RigSegmenter, Segment
 from ebbset.simulators.rig.sensors import SensorParameters, Sensors
 from ebbset.simulators.rig.simulated_rig import SimulatedRig, firmware_settings

@@ -17,8 +17,8 @@ from ebbset.controller.recording.reader import read_recording
 from ebbset.controller.recording.sources import read_source
 from ebbset.models.contract.prescription import Prescription
 from ebbset.simulators.lifter.exercises import exercise
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.strength_test import one_rm_n
-from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.study.export import Exported, dictionary, export
 from ebbset.study.rehearsal import record_set
 from ebbset.study.tables_schema import TABLES

@@ -9,8 +9,8 @@ import numpy as np
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.lifter.lifter import LifterParameters
-from ebbset.simulators.rig.plant import Plant
-from ebbset.simulators.rig.rig_parameters import RigParameters
+from ebbset.simulators.plant.plant import Plant
+from ebbset.simulators.plant.rig_parameters import RigParameters
 
 QUIET: dict[str, Any] = {"force_noise_cv": 0.0, "repetition_noise_cv": 0.0, "habit_cv": 0.0}
 RIG = RigParameters()

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from ebbset.simulators.lifter.protocol import Lifter
-from ebbset.simulators.rig.plugged_plant import PluggedPlant
-from ebbset.simulators.rig.rig_parameters import free_weight
-from ebbset.simulators.rig.truth import Truth
+from ebbset.simulators.plant.plugged_plant import PluggedPlant
+from ebbset.simulators.plant.rig_parameters import free_weight
+from ebbset.simulators.plant.truth import Truth
 
 
 def set_to_failure(lifter: Lifter, load_n: float, until_s: float = 200.0) -> Truth:

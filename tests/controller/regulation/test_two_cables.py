@@ -17,9 +17,9 @@ from ebbset.controller.link.settings import BrokerSettings
 from ebbset.controller.recording.reader import read_recording
 from ebbset.controller.recording.replay import Verdict, replay
 from ebbset.simulators.lifter.exercises import exercise
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n
-from ebbset.simulators.rig.rig_parameters import RigParameters
 from ebbset.simulators.rig.virtual_rig import VirtualRig, VirtualRigSettings
 from tests.support.brokers import Mosquitto
 from tests.support.kinematic_rig import POLICIES

@@ -14,11 +14,11 @@ import numpy as np
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.behaviour import capacity, mean_capacity
 from ebbset.simulators.lifter.lifter import LifterParameters
-from ebbset.simulators.rig import physics
-from ebbset.simulators.rig.plant_base import FloatArray, PlantBase
-from ebbset.simulators.rig.plant_state import PlantState
-from ebbset.simulators.rig.rig_parameters import RigParameters
-from ebbset.simulators.rig.truth import RepetitionTruth, Truth
+from ebbset.simulators.plant import physics
+from ebbset.simulators.plant.plant_base import FloatArray, PlantBase
+from ebbset.simulators.plant.plant_state import PlantState
+from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.plant.truth import RepetitionTruth, Truth
 
 
 class Plant(PlantBase):

@@ -15,9 +15,9 @@ import numpy.typing as npt
 
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.compiled import compiled_apart
-from ebbset.simulators.rig.plant_state import PlantState
-from ebbset.simulators.rig.rig_parameters import RigParameters
-from ebbset.simulators.rig.truth import Truth
+from ebbset.simulators.plant.plant_state import PlantState
+from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.plant.truth import Truth
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -1,7 +1,7 @@
 """The state of one plant as the flat vectors of the compiled loop, and how parameters are packed into them.
 
 Where each number stands is in :mod:`ebbset.simulators.lifter.layout`; what the loop does with them in
-:mod:`ebbset.simulators.rig.physics`.
+:mod:`ebbset.simulators.plant.physics`.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy.typing as npt
 from ebbset.models.physiology.muscle import peak_power_fraction, strength_curve
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.lifter import LifterParameters
-from ebbset.simulators.rig.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import RigParameters
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -12,7 +12,7 @@ from typing import Final, Self
 from ebbset.models.contract.units import STANDARD_GRAVITY_M_S2
 from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.lifter.protocol import THROUGH
-from ebbset.simulators.rig.truth import RepetitionTruth
+from ebbset.simulators.plant.truth import RepetitionTruth
 
 WHOLE_SHARE: Final = 0.9
 """An ascent counts as a completed repetition from this share of the whole range; shorter ones are partials. Wider than

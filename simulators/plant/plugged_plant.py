@@ -12,12 +12,12 @@ import numpy as np
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.exercises import EXERCISES, exercise
 from ebbset.simulators.lifter.protocol import IDLE, Lifter
-from ebbset.simulators.rig import physics
-from ebbset.simulators.rig.attempt_log import AttemptLog
-from ebbset.simulators.rig.plant_base import FloatArray, PlantBase
-from ebbset.simulators.rig.plant_state import PlantState
-from ebbset.simulators.rig.rig_parameters import RigParameters
-from ebbset.simulators.rig.truth import Truth
+from ebbset.simulators.plant import physics
+from ebbset.simulators.plant.attempt_log import AttemptLog
+from ebbset.simulators.plant.plant_base import FloatArray, PlantBase
+from ebbset.simulators.plant.plant_state import PlantState
+from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.plant.truth import Truth
 
 ASKED_EVERY_S: Final = 0.003
 """A person's force follows a wish within some 50 ms, so asking more often would show nothing more."""
