@@ -25,6 +25,8 @@ _NOISE_S: Final = 0.3
 _JERK_RAD_S: Final = 2.0 * math.pi * 4.0
 _JERK_BELOW_M_S: Final = 0.15
 _WAITS_S: Final = 60.0
+_PICKS_UP_S: Final = 10.0
+"""A handle that is not up after so long is left where it is: the load came too early and is too great."""
 
 
 class Conduct:
@@ -99,12 +101,17 @@ class Conduct:
                 self._draw_bottom(rng)
                 self._enter(Phase.ECCENTRIC, self._low_m, self.habits.eccentric_m_s / self._varied(rng))
         elif self.phase in (Phase.PICKING_UP, Phase.ECCENTRIC):
-            if abs(x - self._low_m) < _ARRIVED_M or (self.phase is Phase.ECCENTRIC and x < self._low_m):
-                self._to_bottom(capacity, rng)
+            self._go_to_bottom(x, capacity, rng)
         elif self.phase is Phase.FAILED:
             self._after_failure(x, capacity, rng)
         elif self.phase is Phase.PUTTING_DOWN and x < 0.004:
             self.phase = Phase.REST
+
+    def _go_to_bottom(self, x: float, capacity: float, rng: np.random.Generator) -> None:
+        if abs(x - self._low_m) < _ARRIVED_M or (self.phase is Phase.ECCENTRIC and x < self._low_m):
+            self._to_bottom(capacity, rng)
+        elif self.phase is Phase.PICKING_UP and self._in_phase_s > _PICKS_UP_S:
+            self._put_down()
 
     def _enter(self, phase: Phase, goal_m: float, limit_m_s: float) -> None:
         self.phase, self.goal_m, self.limit_m_s = phase, goal_m, limit_m_s
