@@ -31,7 +31,7 @@ def workers_option(*, most: int) -> Callable[[F], F]:
     )
 
 
-class _Lifters(click.ParamType[str]):
+class FamilyName(click.ParamType[str]):
     """The name of a family of lifters; refuses what cannot be used, before any work is done."""
 
     name = "family"
@@ -65,4 +65,6 @@ def lifters_option(*, multiple: bool = False, help_text: str) -> Callable[[F], F
         multiple: whether it can be given more than once.
         help_text: what the command does with it.
     """
-    return click.option("--lifters", type=_Lifters(), multiple=multiple, metavar="NAME|MODULE:FACTORY", help=help_text)
+    return click.option(
+        "--lifters", type=FamilyName(), multiple=multiple, metavar="NAME|MODULE:FACTORY", help=help_text
+    )

@@ -6,8 +6,8 @@ rig asks for three more things: what the lifter is doing, how much of the fresh 
 that the future can be tried out without spending it.
 
 Positions grow as cable is paid out from the dock (0), a positive velocity is concentric, and forces are in newtons per
-cable. `docs/lifters.md` builds one in 60 lines; :mod:`ebbset.simulators.lifter.checker` runs any lifter through what is
-promised here.
+cable. `docs/lifters.md` builds one in 60 lines; :mod:`ebbset.simulators.population.lifter_checker` runs any lifter
+through what is promised here.
 """
 
 from __future__ import annotations
