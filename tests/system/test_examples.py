@@ -19,7 +19,7 @@ from tests.support.served import hand_rig, serving, settings_for
 
 ROOT = Path(__file__).parents[2]
 EXAMPLES = ROOT / "examples"
-HERE = ("embedded_loop", "own_policy", "observer", "rig_side")
+HERE = ("embedded_loop", "own_lifter", "own_policy", "observer", "rig_side")
 
 
 def run(name: str, *arguments: str) -> subprocess.CompletedProcess[str]:
@@ -61,6 +61,18 @@ def test_a_policy_from_outside_the_package_passes_the_checks_and_runs_a_set() ->
     assert parts == pytest.approx([0.3 * 0.6**k for k in range(len(parts))], abs=0.005)
     assert len(parts) >= 1
     assert lines[-1].startswith("simulated: ")
+
+
+def test_a_lifter_from_outside_the_package_passes_the_checks_and_fits_in_60_lines() -> None:
+    lines = (EXAMPLES / "own_lifter.py").read_text().splitlines()
+    assert sum(bool(line.strip()) for line in lines) <= 60
+    done = run("own_lifter")
+    assert done.returncode == 0, done.stderr
+    first, last = done.stdout.splitlines()
+    assert first == "checks: 0 findings"
+    # Drawn from 200 to 900 N in the middle of the range, a fifth less at its weak end.
+    one_rm = float(re.findall(r"1RM (\d+) N", last)[0])
+    assert 0.7 * 200 < one_rm < 900
 
 
 @pytest.mark.broker
