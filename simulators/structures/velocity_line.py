@@ -24,7 +24,7 @@ _USUAL_SHARE: Final = 0.75
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ForceVelocityLine:
+class PersonalLine:
     """Figures of one person.
 
     Attributes:
@@ -68,7 +68,7 @@ class VelocityLine(MuscleLifter):
     """
 
     def __init__(
-        self, movement: Movement, line: ForceVelocityLine, *, habits: Habits, asymmetry: float, rng: np.random.Generator
+        self, movement: Movement, line: PersonalLine, *, habits: Habits, asymmetry: float, rng: np.random.Generator
     ) -> None:
         super().__init__(
             movement.exercise,
@@ -165,7 +165,7 @@ def draw(exercise: str | None, rng: np.random.Generator) -> VelocityLine:
     # The intercept of the published line lies above the 1RM by the velocity that is left there. The weakest place
     # decides what comes through, so the middle is stronger than it; what remains sets the velocity at the 1RM.
     over = movement.velocity_at_1rm_m_s / movement.slope_m_s
-    line = ForceVelocityLine(
+    line = PersonalLine(
         intercept_n=movement.one_rm_n * (1.0 + over),
         velocity_intercept_m_s=movement.slope_m_s * (1.0 + over),
         lengthening=float(rng.uniform(1.15, 1.6)),

@@ -14,7 +14,7 @@ from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.population.lifter_checker import check_lifter
 from ebbset.simulators.structures import published_statistics, velocity_line
 from ebbset.simulators.structures.movements import Movement
-from ebbset.simulators.structures.velocity_line import Line, VelocityLine
+from ebbset.simulators.structures.velocity_line import PersonalLine, VelocityLine
 
 QUICK = Habits(eccentric_m_s=0.8, handling_m_s=0.8, pause_bottom_s=0.0, pause_top_s=0.0, patience_s=0.3, retries=0)
 MOVEMENT = Movement(
@@ -26,7 +26,7 @@ MOVEMENT = Movement(
     velocity_at_1rm_m_s=0.2,
     slope_m_s=1.5,
 )
-LINE = Line(
+LINE = PersonalLine(
     intercept_n=120.0,
     velocity_intercept_m_s=1.7,
     lengthening=1.3,
