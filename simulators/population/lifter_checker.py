@@ -17,11 +17,11 @@ import numpy as np
 from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.lifter.protocol import Lifter
+from ebbset.simulators.plant.attempt_log import WHOLE_SHARE
+from ebbset.simulators.plant.plugged_plant import LifterError, PluggedPlant
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.families import Family, FamilyError
 from ebbset.simulators.population.strength_test import lift_once
-from ebbset.simulators.rig.attempt_log import WHOLE_SHARE
-from ebbset.simulators.rig.plugged_plant import LifterError, PluggedPlant
-from ebbset.simulators.rig.rig_parameters import RigParameters
 
 _STEPS: Final = 30
 """Integration steps, of 1 ms, between two looks at the lifter."""
