@@ -53,6 +53,7 @@ EXTRAS: Final[dict[str, str]] = {
     "markupsafe": "console",
     "rich": "console",
     "matplotlib": "plots",
+    "mujoco": "bodies",
     "distributed": "study",
     "pyarrow": "study",
 }

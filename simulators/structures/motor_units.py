@@ -53,11 +53,11 @@ FATIGUE_SCALE: Final = 1.8
 about as many repetitions at 80 % of their 1RM as published charts say (8)."""
 
 STILL_OVER_1RM: Final = 1.07
-"""Greatest pull at standstill at the weakest place over the 1RM: a load that just stands still there isn't lifted. Set so
-that the 1RM of people of this kind is about the one they were drawn for."""
+"""Greatest pull at standstill at the weakest place over the 1RM: a load that just stands still there isn't lifted. Set
+so that the 1RM of people of this kind is about the one they were drawn for."""
 FASTEST_OVER_LINE: Final = 2.4
 """Speed at which the fastest units give nothing over the mean velocity to which the published line leads without load:
-a mean velocity has a start and an end from standstill in it. Set for the published velocity at 70 % of the bench press."""
+a mean velocity has a start and an end from standstill in it. Set for the published velocity of the bench at 70 %."""
 
 _ROWS: Final = 68
 _UPDATE_S: Final = 0.01
