@@ -33,7 +33,7 @@ FATIGUE_SCALE: Final = 1.15
 kind do about as many repetitions at 80 % of their 1RM as published charts say (8)."""
 FASTEST_PER_S: Final = 2.2
 """Greatest shortening speed in optimal lengths per second. MuJoCo maps the whole stretch of tendon and fibres to the
-fibres' working range, so its default is 1.5 and not the 10 of a fibre; set for about the published speed at 70 % 1RM."""
+fibres' working range, so its default is 1.5 and not the 10 of a fibre; set for about the published speed at 70 %."""
 HALF_RECOVERY_S: Final = 56.6
 """Half-time of phosphocreatine (Bogdanis et al. 1995 J Physiol 482:467-480); that force follows it is ours."""
 
@@ -49,7 +49,7 @@ _ARM_PATHS: Final[dict[str, tuple[Path, float]]] = {
     "bench_press": (Path((0.25, 0.18), (0.0, 1.0), 0.64, _DOWN), 0.12),
     "shoulder_press": (Path((0.25, 0.17), (0.0, 1.0), 0.71, _DOWN), 0.15),
     "row": (Path((0.25, 0.86), (0.0, -1.0), 0.69, _ACROSS), 0.15),
-    "curl": (Path((0.34, -0.84), (0.0, 1.0), 0.62, _DOWN), 0.20),
+    "curl": (Path((0.50, -0.72), (0.2, 0.98), 0.60, _DOWN), 0.20),
     "chest_press": (Path((0.28, 0.20), (0.0, 1.0), 0.58, _ACROSS), 0.25),
     "lat_pulldown": (Path((0.25, 0.88), (0.0, -1.0), 0.70, _DOWN), 0.45),
     "high_row": (Path((0.33, 0.84), (0.0, -1.0), 0.62, _ACROSS), 0.35),
