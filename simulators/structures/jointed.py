@@ -25,6 +25,7 @@ from ebbset.simulators.lifter.habits import Habits, draw_habits
 from ebbset.simulators.lifter.muscle_lifter import MuscleLifter
 from ebbset.simulators.lifter.protocol import IDLE
 from ebbset.simulators.structures.bodies import ARM, LEG, MARGIN, Limb, Path, PathTable, path_table
+from ebbset.simulators.structures.movements import varied
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -111,7 +112,7 @@ def _greatest(
     total = _pulls(pull_n, stretch, limb, state, where, velocity)
     for m in range(pull_n.shape[1]):
         total += state[1, m]
-    return total
+    return float(total)
 
 
 @compiled_apart
@@ -318,16 +319,12 @@ class JointedLifter(MuscleLifter):
         self._left = min(max(least_n / self._fresh_n, 0.0), 1.0)
 
 
-def _varied(rng: np.random.Generator, spread: float) -> float:
-    return math.exp(spread * float(np.clip(rng.standard_normal(), -2.5, 2.5)))
-
-
 def _grown(limb: Limb, size: float, strength: float, rng: np.random.Generator) -> Limb:
     """The same limb of another person: longer or shorter, stronger or weaker as a whole and muscle by muscle."""
     muscles = tuple(
         replace(
             muscle,
-            force_n=muscle.force_n * strength * _varied(rng, 0.15),
+            force_n=muscle.force_n * strength * varied(rng, 0.15),
             course=tuple((p[0], size * p[1], size * p[2]) if len(p) == 3 else p for p in muscle.course),
         )
         for muscle in limb.muscles
@@ -360,10 +357,10 @@ def draw(exercise: str | None, rng: np.random.Generator) -> JointedLifter:
     whole = ARM if kind in _ARM_PATHS else LEG
     plateau = float(np.clip(1.41 + 0.1 * rng.standard_normal(), 1.15, 1.8))
     for _ in range(_TRIES):
-        limb = _grown(whole, _varied(rng, 0.05), _varied(rng, 0.28), rng)
+        limb = _grown(whole, varied(rng, 0.05), varied(rng, 0.28), rng)
         path = _shifted(usual, rng)
         try:
-            table = path_table(limb, path, fastest_per_s=FASTEST_PER_S * _varied(rng, 0.15), plateau=plateau)
+            table = path_table(limb, path, fastest_per_s=FASTEST_PER_S * varied(rng, 0.15), plateau=plateau)
             return JointedLifter(
                 exercise or kind,
                 table,
@@ -371,8 +368,8 @@ def draw(exercise: str | None, rng: np.random.Generator) -> JointedLifter:
                 rom_m=path.length * limb.reach_m,
                 habits=draw_habits(rng),
                 rng=rng,
-                fatigue_per_s=[FATIGUE_SCALE * m.fatigue_per_s * _varied(rng, 0.2) for m in limb.muscles],
-                recovery_per_s=[math.log(2.0) / HALF_RECOVERY_S * _varied(rng, 0.2) for _ in limb.muscles],
+                fatigue_per_s=[FATIGUE_SCALE * m.fatigue_per_s * varied(rng, 0.2) for m in limb.muscles],
+                recovery_per_s=[math.log(2.0) / HALF_RECOVERY_S * varied(rng, 0.2) for _ in limb.muscles],
                 plateau=plateau,
                 asymmetry=float(np.clip(0.04 * rng.standard_normal(), -0.15, 0.15)),
             )
