@@ -42,7 +42,8 @@ _HANDLE_KG: Final = 0.8
 """A lifter isn't told what the handle weighs; only how far the felt mass of the limb differs depends on it a little."""
 _UPDATE_S: Final = 0.01
 _LEAST_N: Final = 1.0
-_PASSIVE, _WEIGHT, _MASS, _MASS_CHANGE = 0, 1, 2, 3
+_MASS, _MASS_CHANGE = 2, 3
+"""Columns of `PathTable.limb`."""
 
 # In shares of reach: start, direction, length; then gravity and the cable paid out at the bottom.
 _DOWN, _ACROSS = (0.0, -1.0), (0.0, 0.0)
@@ -101,7 +102,7 @@ def _pulls(
         else:
             f = plateau
         state[1, m] = state[0, m] * fresh * f
-    return a * (limb[k, 0] - limb[k, 1]) + b * (limb[k + 1, 0] - limb[k + 1, 1])
+    return float(a * (limb[k, 0] - limb[k, 1]) + b * (limb[k + 1, 0] - limb[k + 1, 1]))
 
 
 @compiled_apart

@@ -55,6 +55,8 @@ DISTRIBUTIONS = importlib.metadata.packages_distributions()
 def distribution(module: str) -> str:
     """The name under which a package index holds a module, in the normal form of PyPI."""
     names = {re.sub(r"[-_.]+", "-", name).lower() for name in DISTRIBUTIONS[module]}
+    if module in names:  # parts of a package may come as distributions of their own, which the first one requires
+        return module
     assert len(names) == 1, names
     return names.pop()
 
