@@ -1,4 +1,4 @@
-"""Conditions for arming a set: one function that returns the first one that fails, or None."""
+"""Conditions for arming a set, and for starting it: functions that return the first one that fails, or None."""
 
 from __future__ import annotations
 
@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from ebbset.controller.messages.events import Requested, RigAnnounced
 from ebbset.controller.messages.reasons import AnswerCode
 from ebbset.controller.policies.policy import PolicyFactory
+from ebbset.controller.regulation.armed_set import ArmedSet
 from ebbset.controller.regulation.rig_facts import RigFacts
+from ebbset.controller.regulation.set_context import SetContext
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.problems import BadDocumentError
 
@@ -63,6 +65,27 @@ def refusal_to_arm(
             f"profile.exercise is {profile.exercise!r}; allowed: {prescription.exercise!r}, as prescribed",
         )
     return _policy_refusal(prescription, policies) or _silence_refusal(prescription, rig, now_us)
+
+
+def refusal_to_start(request: Requested, context: SetContext, armed: ArmedSet) -> RefusedRequest | None:
+    """Why this request cannot start what is armed, or None when nothing is in the way.
+
+    Args:
+        request: a person's request to start.
+        context: time and rig.
+        armed: what is armed.
+    """
+    if request.arming != armed.nonce:
+        text = f"arming is {request.arming!r}; allowed: {armed.nonce!r}, the nonce of what is armed now"
+        return RefusedRequest(AnswerCode.ANOTHER_ARMING, text)
+    if context.rig.docked is not True:
+        return RefusedRequest(AnswerCode.HANDLE_NOT_DOCKED, "docked is not true; allowed: a docked handle")
+    if context.silence(armed) is not None:
+        return RefusedRequest(AnswerCode.NO_TELEMETRY, "No telemetry within telemetry_timeout_ms.")
+    if not armed.acknowledged or not context.rig.heard_since(armed.armed_us):
+        text = "The rig has not yet acknowledged the arming; start again when it has."
+        return RefusedRequest(AnswerCode.RIG_NOT_HEARD, text)
+    return None
 
 
 def _load_refusal(prescription: Prescription, identity: RigAnnounced) -> RefusedRequest | None:

@@ -33,29 +33,23 @@ from ebbset.controller.messages.soundness import timed
 from ebbset.controller.policies.policy import PolicyFactory
 from ebbset.controller.regulation import bout
 from ebbset.controller.regulation.armed_set import ArmedSet
-from ebbset.controller.regulation.arming import refusal_to_arm
+from ebbset.controller.regulation.arming import refusal_to_arm, refusal_to_start
+from ebbset.controller.regulation.ending import detail_of, end_set, finish_set, wind_down
 from ebbset.controller.regulation.outcomes import Continue, End, Finding, Outcome
 from ebbset.controller.regulation.position import FinishedSet, LiveSet, NoSet, Position
-from ebbset.controller.regulation.reports import result_of, snapshot_of
+from ebbset.controller.regulation.reports import snapshot_of
 from ebbset.controller.regulation.rig_word import load_left
 from ebbset.controller.regulation.set_context import SetContext
 from ebbset.controller.regulation.stop_rules import by_duration, by_time
 from ebbset.controller.regulation.transitions import END_REASONS, TRANSITIONS, Response, Trigger
 from ebbset.controller.regulation.triggers import trigger_of
 from ebbset.models.contract.constants import ACKNOWLEDGED_WITHIN_S
-from ebbset.models.contract.field_types import LAST_SEQUENCE
 
 REPORT_EVERY_US: Final = 500_000
-ENDING_PATIENCE_US: Final = 3_000_000
 ACKNOWLEDGED_WITHIN_US: Final = ACKNOWLEDGED_WITHIN_S * 1_000_000
 ARMING_SEQ: Final = 1
 """Sequence number of the arm command, the first of its nonce."""
 _COMMANDS: Final = get_args(Command)
-_NOT_ARMED_CODES: Final = {
-    Reason.RIG_REFUSED: AnswerCode.RIG_REFUSED,
-    Reason.NOT_ACKNOWLEDGED: AnswerCode.NOT_ACKNOWLEDGED,
-    Reason.GUARD_REFUSED: AnswerCode.GUARD_REFUSED,
-}
 _REFUSAL_TEXTS: Final = {
     State.OFFLINE: "The rig is not there: no announcement heard on this link.",
     State.IDLE: "Nothing is armed; arm first.",
@@ -78,7 +72,6 @@ class Regulator:
         self._policies = policies
         self._context = SetContext()
         self._at: Position = NoSet(State.OFFLINE)
-        self._left_behind: EarlierSet | None = None
         self._link = False
         self._reported_us = -REPORT_EVERY_US
         self._without_live_set: Final[dict[Response, Callable[[Event, NoSet | FinishedSet], Position]]] = {
@@ -118,7 +111,7 @@ class Regulator:
     @property
     def left_behind(self) -> EarlierSet | None:
         """The lifter's state after the last set, once it is over."""
-        return self._left_behind
+        return self._context.left_behind
 
     def handle(self, event: Event) -> tuple[Output, ...]:
         """Take one event in and give back what follows from it, in order. Raises nothing for any event."""
@@ -150,7 +143,7 @@ class Regulator:
         context.out[:] = [output for output in context.out if not isinstance(output, _COMMANDS)]
         detail = f"{trigger.value} led from {before.state.value} to {after.state.value}."
         if isinstance(before, LiveSet) and before.state is not State.ENDING:
-            return self._end(before, Finding(Reason.DEFECT), detail)
+            return end_set(self._context, before, Finding(Reason.DEFECT), detail)
         context.record_defect(before.state, f"{SENTENCES[Reason.DEFECT]} {detail}")
         return before
 
@@ -201,7 +194,9 @@ class Regulator:
         self._context.rig.announced(event)
         if known:
             return at
-        return self._end(at, Finding(Reason.RIG_DISAGREES), "It announced other capabilities than it was armed with.")
+        return end_set(
+            self._context, at, Finding(Reason.RIG_DISAGREES), "It announced other capabilities than it was armed with."
+        )
 
     def _online(self, event: Event, at: Position) -> Position:
         if not isinstance(event, RigAnnounced) or not self._link:
@@ -218,7 +213,7 @@ class Regulator:
 
     def _abandon(self, event: Event, at: LiveSet) -> Position:
         """The rig or the link is lost while a set is ending: nothing more will be heard of it, so the set is over."""
-        self._finish(at.armed)
+        finish_set(self._context, at.armed)
         return self._offline(event, at)
 
     def _refuse(self, event: Event, at: Position) -> Position:
@@ -244,8 +239,8 @@ class Regulator:
             self._answer(event, at, accepted=False, code=refusal.code, message=refusal.message)
             return at
         armed = ArmedSet.of(event, context.rig, self._policies)
-        armed.take_over(self._left_behind or event.earlier)
-        self._left_behind = None
+        armed.take_over(self._context.left_behind or event.earlier)
+        self._context.left_behind = None
         context.nonce = armed.nonce
         context.send_arm(armed)
         context.decide(armed, State.ARMED, "arm", Finding(Reason.ARMED), SENTENCES[Reason.ARMED])
@@ -270,21 +265,9 @@ class Regulator:
 
     def _start(self, event: Event, at: LiveSet) -> Position:
         context, armed = self._context, at.armed
-        if isinstance(event, Requested) and event.arming != armed.nonce:
-            text = f"arming is {event.arming!r}; allowed: {armed.nonce!r}, the nonce of what is armed now"
-            self._answer(event, at, accepted=False, code=AnswerCode.ANOTHER_ARMING, message=text)
-            return at
-        if context.rig.docked is not True:
-            text = "docked is not true; allowed: a docked handle"
-            self._answer(event, at, accepted=False, code=AnswerCode.HANDLE_NOT_DOCKED, message=text)
-            return at
-        if self._silent(armed) is not None:
-            text = "No telemetry within telemetry_timeout_ms."
-            self._answer(event, at, accepted=False, code=AnswerCode.NO_TELEMETRY, message=text)
-            return at
-        if not armed.acknowledged or not context.rig.heard_since(armed.armed_us):
-            text = "The rig has not yet acknowledged the arming; start again when it has."
-            self._answer(event, at, accepted=False, code=AnswerCode.RIG_NOT_HEARD, message=text)
+        refusal = refusal_to_start(event, context, armed) if isinstance(event, Requested) else None
+        if refusal is not None:
+            self._answer(event, at, accepted=False, code=refusal.code, message=refusal.message)
             return at
         armed.started_us = context.now_us
         after = self._begin_bout(armed, 0, Reason.STARTED)
@@ -301,12 +284,9 @@ class Regulator:
         context.decide(armed, State.WORKING, "load", Finding(reason), SENTENCES[reason], from_n=before_n)
         return LiveSet(State.WORKING, armed)
 
-    def _silent(self, armed: ArmedSet) -> Finding | None:
-        return self._context.silence(armed)
-
     def _unloaded(self, event: Event, armed: ArmedSet) -> Finding | None:
         """Armed or resting: take the input in; a finding says that telemetry was silent, or that a load is applied."""
-        rig, found = self._context.rig, self._silent(armed)
+        rig, found = self._context.rig, self._context.silence(armed)
         if found is None and isinstance(event, Samples):
             if rig.accept_samples(event):
                 found = rig.leap(event, armed.silence_allowed_us)
@@ -314,16 +294,11 @@ class Regulator:
                 armed.refused_inputs += 1
         return found or load_left(rig, armed)
 
-    def _keep_bound(self, armed: ArmedSet) -> None:
-        """While unloaded a repeated unload keeps the rig bound to the set; in an ending it is never slower."""
-        if self._context.now_us - armed.sent_us >= armed.renew_every_us:
-            self._context.send_unload(armed, armed.ending_ramp_n_per_s or armed.ramp_n_per_s)
-
     def _wait(self, event: Event, at: LiveSet) -> Position:
         armed = at.armed
         found = self._unloaded(event, armed)
         if found is not None:
-            return self._end(at, found)
+            return end_set(self._context, at, found)
         if self._context.rig.by_frames and self._context.rig.rig_nonce == armed.nonce:
             # A frame that bears the nonce says the same as an acknowledgement, which may be on its way or lost. Where a
             # rig sends none, its nonce is that of an answer, and any rig accepts an unload, bound or not.
@@ -332,8 +307,10 @@ class Regulator:
         if not armed.acknowledged and waited_us > ACKNOWLEDGED_WITHIN_US:
             allowed_ms = ACKNOWLEDGED_WITHIN_US / 1e3
             waited = (("waited_ms", waited_us / 1e3),)
-            return self._end(at, Finding(Reason.NOT_ACKNOWLEDGED, waited, (("acknowledged_within_ms", allowed_ms),)))
-        self._keep_bound(armed)
+            return end_set(
+                self._context, at, Finding(Reason.NOT_ACKNOWLEDGED, waited, (("acknowledged_within_ms", allowed_ms),))
+            )
+        self._context.keep_bound(armed)
         return at
 
     def _rest(self, event: Event, at: LiveSet) -> Position:
@@ -341,10 +318,10 @@ class Regulator:
         context, armed = self._context, at.armed
         found = self._unloaded(event, armed)
         if found is not None:
-            return self._end(at, found)
+            return end_set(self._context, at, found)
         finding = by_duration(armed.prescription.stop, context.now_us - armed.started_us)
         if finding is not None:
-            return self._end(at, finding)
+            return end_set(self._context, at, finding)
         rested_us = context.now_us - armed.rest_began_us
         late_us = rested_us - ceil(armed.prescription.bouts[armed.bout + 1].rest_before_s * 1e6)
         if late_us >= 0:
@@ -355,8 +332,8 @@ class Regulator:
             late_s, allowed_s = late_us / 1e6, armed.prescription.stop.max_start_wait_s
             if late_s > allowed_s:
                 finding = Finding(Reason.PAUSE_TOO_LONG, (("late_s", late_s),), (("max_start_wait_s", allowed_s),))
-                return self._end(at, finding)
-        self._keep_bound(armed)
+                return end_set(self._context, at, finding)
+        self._context.keep_bound(armed)
         return at
 
     def _run_bout(self, event: Event, at: LiveSet) -> Position:
@@ -366,8 +343,8 @@ class Regulator:
             outcome = bout.after_frame(context, armed, event)
             if not isinstance(outcome, Continue):
                 return self._act_on(outcome, at)
-        elif (silent := self._silent(armed)) is not None:
-            return self._end(at, silent)
+        elif (silent := self._context.silence(armed)) is not None:
+            return end_set(self._context, at, silent)
         now_us = context.now_us
         finding = by_time(
             armed.prescription,
@@ -377,7 +354,7 @@ class Regulator:
             ascending=any(cable.segmenter.in_repetition for cable in armed.cables),
         )
         if finding is not None:
-            return self._end(at, finding)
+            return end_set(self._context, at, finding)
         if now_us - armed.sent_us >= armed.renew_every_us:
             context.send_load(armed)
         return at
@@ -392,11 +369,11 @@ class Regulator:
         if isinstance(outcome, Continue):
             return at
         if isinstance(outcome, End):
-            return self._end(at, outcome.finding, outcome.detail)
+            return end_set(self._context, at, outcome.finding, outcome.detail)
         context, armed, done = self._context, at.armed, outcome.finding
         if armed.bout + 1 >= len(armed.prescription.bouts):
             reason = done.reason if done.reason is Reason.REPETITIONS_DONE else Reason.SET_DONE
-            return self._end(at, replace(done, reason=reason))
+            return end_set(self._context, at, replace(done, reason=reason))
         before_n = armed.target_n
         armed.end_bout(context.now_us, applied_n=context.rig.applied_n)
         context.send_unload(armed, armed.ramp_n_per_s)
@@ -404,69 +381,18 @@ class Regulator:
         context.decide(armed, State.RESTING, "rest", replace(done, reason=Reason.BOUT_DONE), text, from_n=before_n)
         return LiveSet(State.RESTING, armed)
 
-    # --- the end -------------------------------------------------------------------------------------------------
-
-    def _end(self, at: LiveSet, finding: Finding, detail: str = "") -> Position:
-        """End the set: unload and say why. Only a new arming leads on from here."""
-        context, armed, reason = self._context, at.armed, finding.reason
-        before_n = armed.target_n
-        armed.ending(reason, context.now_us, applied_n=context.rig.applied_n)
-        self._left_behind = armed.left_behind()
-        context.send_unload(armed, armed.ending_ramp_n_per_s)
-        text = f"{SENTENCES[reason]} {detail}".strip()
-        context.decide(armed, at.state, "end", finding, text, from_n=before_n)
-        lost = reason in (Reason.LINK_LOST, Reason.RIG_LOST)
-        after: Position = NoSet(State.OFFLINE) if lost else LiveSet(State.ENDING, armed)
-        if not armed.acknowledged:
-            armed.acknowledged = True
-            code = _NOT_ARMED_CODES.get(reason, AnswerCode.NOT_ARMED)
-            context.answer(armed.asked, after.state, accepted=False, code=code, message=f"Not armed. {text}")
-        if lost:
-            self._finish(armed)
-            context.rig.lost()
-        return after
-
-    def _finish(self, armed: ArmedSet) -> None:
-        """Release the rig and report the result of the set."""
-        self._context.send_release(armed)
-        self._context.out.append(result_of(armed))
-
     def _end_by_table(self, event: Event, at: LiveSet) -> Position:
         context = self._context
         reason = END_REASONS[trigger_of(event, context.rig.identity, context.nonce, live=True)]
-        detail = ""
         if isinstance(event, LinkDown):
             self._link = False
         elif isinstance(event, GuardRefused):
             at.armed.guard_refusals += 1
-            detail = f"{event.rule}: {event.detail}"
-        elif isinstance(event, Acknowledged):
-            detail = f"command {max(0, min(event.command_seq, LAST_SEQUENCE))}: {event.refusal}"
-        elif isinstance(event, RigReported):
-            detail = event.detail
-        after = self._end(at, Finding(reason), detail)
+        after = end_set(context, at, Finding(reason), detail_of(event))
         if isinstance(event, RigAnnounced):
             context.rig.announced(event)
         self._answer(event, after, accepted=True, code=AnswerCode.STOPPED, message=SENTENCES[reason])
         return after
 
     def _wind_down(self, event: Event, at: LiveSet) -> Position:
-        """Unloading: repeat the unload until the rig reports no load or patience ends, then let the rig go.
-
-        Patience is the time that the load needs to go off, and some: a rig that is let go is told no ramp any more.
-        """
-        rig, armed, now_us = self._context.rig, at.armed, self._context.now_us
-        if isinstance(event, Samples):
-            if not rig.accept_samples(event):
-                armed.refused_inputs += 1
-        elif isinstance(event, Acknowledged):
-            if event.nonce == armed.nonce:
-                rig.accept_ack(event)
-        elif isinstance(event, RigAnnounced):
-            rig.announced(event)
-        heard_since = rig.fresh_us is not None and rig.fresh_us > armed.ending_us
-        if (heard_since and rig.unloaded) or now_us - armed.ending_us > armed.unloading_us + ENDING_PATIENCE_US:
-            self._finish(armed)
-            return FinishedSet(armed)
-        self._keep_bound(armed)
-        return at
+        return wind_down(self._context, event, at)

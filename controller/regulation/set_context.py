@@ -7,6 +7,7 @@ where the set stands.
 from __future__ import annotations
 
 from ebbset.controller.messages.actions import Answer, Decision, Output, SendArm, SendLoad, SendRelease, SendUnload
+from ebbset.controller.messages.events import EarlierSet
 from ebbset.controller.messages.reasons import AnswerCode, Limit, Reason, State
 from ebbset.controller.regulation.armed_set import ArmedSet
 from ebbset.controller.regulation.outcomes import Finding
@@ -14,14 +15,20 @@ from ebbset.controller.regulation.rig_facts import RigFacts
 
 
 class SetContext:
-    """Time, rig and output of one regulator. ``nonce`` is that of the newest set, live or over."""
+    """Time, rig and output of one regulator.
 
-    __slots__ = ("_decisions", "nonce", "now_us", "out", "rig")
+    Attributes:
+        nonce: of the newest set, live or over.
+        left_behind: the lifter's state after the newest set, once it is over.
+    """
+
+    __slots__ = ("_decisions", "left_behind", "nonce", "now_us", "out", "rig")
 
     def __init__(self) -> None:
         self.rig = RigFacts()
         self.now_us = 0
         self.nonce: str | None = None
+        self.left_behind: EarlierSet | None = None
         self.out: list[Output] = []
         self._decisions = 0
 
@@ -92,6 +99,11 @@ class SetContext:
             ramp_n_per_s: how fast the load goes off, N/s.
         """
         self.out.append(SendUnload(nonce=armed.nonce, seq=self._next_seq(armed), ramp_n_per_s=ramp_n_per_s))
+
+    def keep_bound(self, armed: ArmedSet) -> None:
+        """While unloaded a repeated unload keeps the rig bound to the set; in an ending it is never slower."""
+        if self.now_us - armed.sent_us >= armed.renew_every_us:
+            self.send_unload(armed, armed.ending_ramp_n_per_s or armed.ramp_n_per_s)
 
     def send_release(self, armed: ArmedSet) -> None:
         """Let the rig go."""

@@ -270,6 +270,7 @@ def test_after_a_stall_no_slow_sample_asks_anything_until_it_is_over(by: str) ->
     it.slow(T)
     assert (it.judge(T + 1) if by == "evidence" else it.slow(T + LIMIT)) is not None
     it.not_slowed()
+    assert it.due_us > T * 1_000
     it.ask_anew()
     assert it.due_us > T * 1_000
     it.moving()
@@ -284,19 +285,34 @@ def test_after_a_stall_no_slow_sample_asks_anything_until_it_is_over(by: str) ->
 
 
 def test_evidence_before_the_handle_is_slow_leaves_the_first_slow_sample_to_be_judged() -> None:
-    it = rule()
-    it.judge(T)
-    assert it.due_us == 0
-    it.ask_anew()
-    it.not_slowed()
-    assert it.due_us == 0
+    for it in (rule(), rule(rule="dwell")):
+        it.not_slowed()
+        it.ask_anew()
+        assert it.due_us == 0
+        it.judge(T)
+        it.ask_anew()
+        it.not_slowed()
+        assert it.due_us == 0
 
 
 def test_with_a_grinding_time_each_slow_sample_is_judged_until_the_stall() -> None:
-    it = grinding()
-    it.slow(T)
-    it.not_slowed()
-    it.ask_anew()
-    assert it.due_us == 0
-    it.judge(T + LIMIT)
-    assert it.due_us > T * 1_000
+    for grind_s in (1e-6, 0.5):
+        it = grinding(grind_s)
+        it.slow(T)
+        assert it.due_us == 0
+        it.not_slowed()
+        assert it.due_us == 0
+        it.ask_anew()
+        assert it.due_us == 0
+        it.judge(T + LIMIT)
+        assert it.due_us > T * 1_000
+
+
+def test_a_tremble_counts_for_no_grinding_time() -> None:
+    it = grinding(0.5)
+    it.slow(T, slowed=True)
+    it.moving()
+    it.slow(T + 50_000, slowed=True)
+    limit_us = T + 50_000 - FILTER_LAG_US + 500_000 + 700_000
+    assert it.slow(limit_us - 1, slowed=True) is None
+    assert it.slow(limit_us, slowed=True) is not None
