@@ -24,7 +24,7 @@ from ebbset.controller.detection.range_of_motion import RangeOfMotion
 from ebbset.controller.detection.release import ReleaseDetector
 from ebbset.controller.detection.sensor_check import SensorCheck
 from ebbset.controller.detection.signals import RepetitionEnded, RepetitionStarted, Signal
-from ebbset.controller.detection.stall import TOP_FRACTION, TURN_BACK_M, TURN_VELOCITY_M_S, AscentOver, SlowPhase
+from ebbset.controller.detection.stall import TURN_BACK_M, AscentOver, SlowPhase
 from ebbset.controller.detection.stall_evidence import StallEvidence
 from ebbset.models.contract.prescription import StallSection
 from ebbset.models.contract.rig_messages import RepetitionOutcome
@@ -40,7 +40,6 @@ AWAY_FROM_TOP: Final = 0.2
 AWAY_FROM_TOP_M: Final = 0.06
 LEAST_AWAY_FROM_TOP_M: Final = 0.04
 CAME_DOWN_M: Final = 0.04
-LOOK_EVERY_US: Final = 9_000
 
 
 class RepetitionSegmenter:
@@ -63,7 +62,6 @@ class RepetitionSegmenter:
     __slots__ = (
         "_anchor_m",
         "_ascent",
-        "_attempt_m_s",
         "_check",
         "_dock_m",
         "_filter",
@@ -71,7 +69,6 @@ class RepetitionSegmenter:
         "_has_force",
         "_last_start_m",
         "_last_top_m",
-        "_look_t_us",
         "_low_m",
         "_low_t_us",
         "_mean_force",
@@ -80,7 +77,6 @@ class RepetitionSegmenter:
         "_rest_m",
         "_seen",
         "_slow",
-        "_slow_m_s",
         "_span",
         "_start",
         "in_repetition",
@@ -110,9 +106,6 @@ class RepetitionSegmenter:
         self._start = FailedStartDetector(stall)
         self._release = ReleaseDetector(stall.release_velocity_m_s)
         self._slow = SlowPhase(stall, self._span, evidence or StallEvidence(line))
-        self._slow_m_s = max(2.0 * stall.velocity_m_s, 0.05)
-        self._attempt_m_s = stall.velocity_m_s + 0.1
-        self._look_t_us = 0
         self._seen = False
         # outside an ascent
         self._low_m = 0.0
@@ -257,44 +250,9 @@ class RepetitionSegmenter:
 
     def _ascend(self, samples: Iterator[FilteredSample], load_n: float, signals: list[Signal]) -> None:
         """Samples up to the end of the ascent under way."""
-        ascent, judge = self._ascent, self._slow
-        rule = judge.rule
-        offset = rule.motion_offset
-        slow_m_s = self._slow_m_s
-        # read once: neither changes within an ascent (`RangeOfMotion.fraction` is the rule)
-        bottom_m, rom_m = self._span.bottom_m, self._span.reference_m
-        for t, raw_m, x, v, f in samples:
-            if offset is not None:
-                offset.sample(t, raw_m)
-            if f is not None:
-                ascent.force_sum_n += f
-                ascent.force_count += 1
-            share = None if bottom_m is None or rom_m is None else (x - bottom_m) / rom_m
-            if v > slow_m_s:
-                ascent.fast(t, x, v, self._attempt_m_s)
-                # `rule.moving`, without a call for each fast sample
-                rule.slow_since_us, rule.due_us = None, 0
-            elif (
-                t < rule.due_us
-                and TURN_VELOCITY_M_S <= v <= rule.threshold_m_s
-                and ascent.least_m_s <= v
-                and x <= ascent.peak_m
-                and not ascent.taking_up
-                and share is not None
-                and share < TOP_FRACTION
-            ):
-                # It stands where no repetition ends, and not for long enough yet; else the order of `slow` decides.
-                rule.slow_t_us = t
-            else:
-                over = judge.slow(ascent, t, x, v, f, share, signals)
-                if over is not None:
-                    self._finish(over, t, x, load_n, signals)
-            if t - self._look_t_us >= LOOK_EVERY_US:
-                self._look_t_us = t
-                if self.in_repetition:
-                    judge.evidence.look(rule, ascent, t, x, v, f, share, signals)
-            if not self.in_repetition:
-                return
+        ended = self._slow.follow(self._ascent, samples, signals)
+        if ended is not None:
+            self._finish(*ended, load_n, signals)
 
     # --- from one phase to the other --------------------------------------------------------------------------
 

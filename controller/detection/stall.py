@@ -1,16 +1,18 @@
 """What a slow handle in an ascent means: the top, a stall, a reversal, or a sticking region that will be overcome.
 
-What lives here: these decisions for one cable, from where the handle is and why it is slow. What never does: when an
-ascent begins (`segmenter`), how long slow is too long (`stall_rule`), the evidence of an ascent (`stall_evidence`),
-strength (`capacity`), loads (policies).
+What lives here: an ascent of one cable, sample by sample, and these decisions, from where the handle is and why it is
+slow. What never does: when an ascent begins (`segmenter`), how long slow is too long (`stall_rule`), the evidence of an
+ascent (`stall_evidence`), strength (`capacity`), loads (policies).
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
 from ebbset.controller.detection.ascent import LOAD_CHANGED_PART, Ascent
+from ebbset.controller.detection.kinematic_filter import FilteredSample
 from ebbset.controller.detection.range_of_motion import RangeOfMotion
 from ebbset.controller.detection.signals import Signal, StallSeen
 from ebbset.controller.detection.stall_evidence import StallEvidence
@@ -35,6 +37,7 @@ MAXIMAL_SLOW_US: Final = 250_000
 LIMIT_PROBABILITY: Final = 0.9
 """Told for a stall that is called for standing still alone."""
 REVERSAL_PROBABILITY: Final = 0.95
+LOOK_EVERY_US: Final = 9_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +54,7 @@ class AscentOver:
 
 
 class SlowPhase:
-    """Judges the slow samples of the ascents of one cable.
+    """Follows the ascents of one cable, and judges their slow samples.
 
     Args:
         stall: what counts as a stall.
@@ -63,13 +66,16 @@ class SlowPhase:
         evidence: as given.
     """
 
-    __slots__ = ("_ordered_n", "_span", "evidence", "rule")
+    __slots__ = ("_attempt_m_s", "_look_t_us", "_ordered_n", "_slow_m_s", "_span", "evidence", "rule")
 
     def __init__(self, stall: StallSection, span: RangeOfMotion, evidence: StallEvidence) -> None:
         self.rule = StallRule(stall)
         self.evidence = evidence
         self._span = span
         self._ordered_n = 0.0
+        self._slow_m_s = max(2.0 * stall.velocity_m_s, 0.05)
+        self._attempt_m_s = stall.velocity_m_s + 0.1
+        self._look_t_us = 0
 
     def begin(self, t_us: int, load_n: float) -> None:
         """An ascent begins at this rig time and load.
@@ -101,6 +107,54 @@ class SlowPhase:
         self.rule.hold(until_us)
         self._ordered_n = load_n
         self.evidence.dropped(load_n)
+
+    def follow(
+        self, ascent: Ascent, samples: Iterator[FilteredSample], signals: list[Signal]
+    ) -> tuple[AscentOver, int, float] | None:
+        """Take samples up to the end of the ascent; how it ended, when and where, or None if it goes on.
+
+        Args:
+            ascent: the ascent under way.
+            samples: those of the frame that are left, oldest first.
+            signals: a stall is added to them.
+        """
+        rule, evidence = self.rule, self.evidence
+        offset = rule.motion_offset
+        slow_m_s = self._slow_m_s
+        # read once: neither changes within an ascent (`RangeOfMotion.fraction` is the rule)
+        bottom_m, rom_m = self._span.bottom_m, self._span.reference_m
+        for t, raw_m, x, v, f in samples:
+            if offset is not None:
+                offset.sample(t, raw_m)
+            if f is not None:
+                ascent.force_sum_n += f
+                ascent.force_count += 1
+            share = None if bottom_m is None or rom_m is None else (x - bottom_m) / rom_m
+            over = None
+            if v > slow_m_s:
+                ascent.fast(t, x, v, self._attempt_m_s)
+                # `rule.moving`, without a call for each fast sample
+                rule.slow_since_us, rule.due_us = None, 0
+            elif (
+                t < rule.due_us
+                and TURN_VELOCITY_M_S <= v <= rule.threshold_m_s
+                and ascent.least_m_s <= v
+                and x <= ascent.peak_m
+                and not ascent.taking_up
+                and share is not None
+                and share < TOP_FRACTION
+            ):
+                # It stands where no repetition ends, and not for long enough yet; else the order of `slow` decides.
+                rule.slow_t_us = t
+            else:
+                over = self.slow(ascent, t, x, v, f, share, signals)
+            if t - self._look_t_us >= LOOK_EVERY_US:
+                self._look_t_us = t
+                if over is None:
+                    evidence.look(rule, ascent, t, x, v, f, share, signals)
+            if over is not None:
+                return over, t, x
+        return None
 
     def slow(
         self, ascent: Ascent, t: int, x: float, v: float, f: float | None, share: float | None, signals: list[Signal]

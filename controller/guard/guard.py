@@ -97,17 +97,7 @@ class _SetOnRecord:
 class Guard:
     """Watches every input, then says of every command whether it may pass. Performs no input or output."""
 
-    __slots__ = (
-        "_changes_us",
-        "_loads_us",
-        "_now_us",
-        "_offer",
-        "_rig",
-        "_set",
-        "_spent",
-        "_stopped",
-        "_telemetry",
-    )
+    __slots__ = ("_changes_us", "_loads_us", "_now_us", "_offer", "_rig", "_set", "_spent", "_stopped", "_telemetry")
 
     def __init__(self) -> None:
         self._rig: RigAnnounced | None = None

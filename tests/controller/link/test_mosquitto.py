@@ -46,16 +46,16 @@ async def a_whole_set(broker: Mosquitto, folder: Path, rig: str, telemetry: str,
             refused = await person.ask("arm", prescription=order.model_dump(mode="json"))
             assert refused["code"] == "cautions_not_shown"
             armed = await person.ask("arm", cautions_shown=True, prescription=order.model_dump(mode="json"))
-            assert armed["accepted"], armed
+            assert armed["accepted"], armed["message"]
             await person.until(lambda: person.of("rig/ack"))
             started = await person.ask("start")
-            assert started["accepted"], started
+            assert started["accepted"], started["message"]
             await person.until(lambda: person.of("ctl/result"))
             await person.until_state("ended")
         [result] = person.of("ctl/result")
         drops = [d for d in person.of("ctl/decision") if d["action"] == "drop"]
         reports = person.of("ctl/repetition")
-    assert result["reason"] == "drops_spent", result
+    assert result["reason"] == "drops_spent", (result["reason"], seen)
     assert result["drops"] == len(drops) == 2
     # The rig's own notes: every load was one the contract allows, each drop a quarter off, and the end is unloaded.
     assert seen["refused"] == []
