@@ -19,25 +19,18 @@ from typing import Any, Final
 from ebbset.controller.messages import codec
 from ebbset.controller.messages.actions import Output
 from ebbset.controller.messages.events import Event, RigAnnounced
+from ebbset.controller.recording.file_state import MAGIC, is_being_written
 from ebbset.controller.recording.regular_files import read_regular
 from ebbset.controller.recording.writer import METADATA_BEGIN, METADATA_END, METADATA_SIMULATED, TOPICS, checksum
 
-try:
-    import fcntl
-except ModuleNotFoundError:  # Windows, where a recording that is being written is called one that was not ended
-    fcntl = None  # type: ignore[assignment]
-
-_MAGIC: Final = b"\x89MCAP0\r\n"
 # Record opcodes of the MCAP specification (mcap.dev/spec).
 _HEADER, _SCHEMA, _CHANNEL, _MESSAGE, _CHUNK, _METADATA, _DATA_END = 0x01, 0x03, 0x04, 0x05, 0x06, 0x0C, 0x0F
 _PREFIX: Final = struct.Struct("<BQ")
 _MESSAGE_HEAD: Final = struct.Struct("<HIQQ")
 # Times, size, checksum, compression (none: our chunks are plain) and length of the records.
 _CHUNK_HEAD_BYTES: Final = 8 + 8 + 8 + 4 + 4 + 8
-_TAIL_BYTES: Final = 262_144
 LARGEST_RECORDING_BYTES: Final = 1024 * 1024 * 1024
 """Far above the largest that a service writes; a recording is read as a whole."""
-_STATE: Final = re.compile(rb'"state":"([a-z]+)"')
 _SEAL: Final = re.compile(rb',"crc32":(\d{1,10})\}$')
 _COUNT: Final = re.compile(rb',"outputs":(\d{1,6})$')
 
@@ -124,23 +117,6 @@ class _Found:
         self.damaged = True
 
 
-def broken_off(path: Path) -> str | None:
-    """The last state in a recording without an end, ``unknown`` when it has none; None for a recording with an end.
-
-    Reads the end of the file only.
-
-    Raises:
-        OSError: the file cannot be read.
-    """
-    with path.open("rb") as file:
-        file.seek(max(path.stat().st_size - _TAIL_BYTES, 0))
-        tail = file.read()
-    if tail.endswith(_MAGIC):
-        return None
-    states = _STATE.findall(tail)
-    return states[-1].decode() if states else "unknown"
-
-
 def read_recording(path: Path) -> Recording:
     """Everything that can be trusted in a recording.
 
@@ -158,25 +134,6 @@ def read_recording(path: Path) -> Recording:
     return replace(found, being_written=being_written and not found.finished)
 
 
-def is_being_written(path: Path) -> bool:
-    """Whether a program on this machine has the recording open for writing, which `writer` marks by a lock.
-
-    Args:
-        path: the recording.
-    """
-    if fcntl is None or not path.is_file():
-        return False
-    with path.open("rb") as file:
-        try:
-            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return True
-        except OSError:
-            # A file system without locks says nothing.
-            return False
-    return False
-
-
 def parse_recording(data: bytes, *, name: str = "recording") -> Recording:
     """As `read_recording`, from the bytes of a file.
 
@@ -188,7 +145,7 @@ def parse_recording(data: bytes, *, name: str = "recording") -> Recording:
         BadRecordingError: the bytes hold no message and no metadata of an ebbset recording.
     """
     found = _Found()
-    if not data.startswith(_MAGIC):
+    if not data.startswith(MAGIC):
         found.problems.append("byte 0: the file does not begin as MCAP files do")
     for opcode, offset, content, cut in _records(data, found):
         if opcode == _CHUNK:
@@ -202,7 +159,7 @@ def parse_recording(data: bytes, *, name: str = "recording") -> Recording:
 
 def _records(data: bytes, found: _Found) -> Iterator[tuple[int, int, bytes, bool]]:
     """Top-level records of the data section: opcode, offset, content as far as it goes, and whether that is cut."""
-    at = len(_MAGIC)
+    at = len(MAGIC)
     while at < len(data):
         if at + _PREFIX.size > len(data):
             found.problems.append(f"byte {at}: the file ends in the middle of a record")

@@ -23,7 +23,7 @@ from ebbset.controller.link.mqtt_link import own_version
 from ebbset.controller.link.settings import ServeSettings
 from ebbset.controller.messages.actions import Output
 from ebbset.controller.messages.events import Event, Requested
-from ebbset.controller.recording.reader import broken_off
+from ebbset.controller.recording.file_state import broken_off
 from ebbset.controller.recording.writer import Recorder
 from ebbset.models.contract.field_types import MOST_TEXT
 from ebbset.models.contract.operator_messages import RequestAction

@@ -13,7 +13,7 @@ from campaigns.faults.campaign import STARVED_S, Outcome, as_table, longest_sile
 from campaigns.faults.network import Relay
 from campaigns.faults.scenarios import SCENARIOS, SHORT, Scenario
 from campaigns.faults.site import Site, Truth
-from ebbset.controller.recording.reader import broken_off
+from ebbset.controller.recording.file_state import broken_off
 from ebbset.controller.recording.writer import RecordingWriter
 from tests.support.brokers import Mosquitto
 from tests.support.operators import PATIENCE_S, operator

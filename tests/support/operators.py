@@ -12,7 +12,7 @@ from typing import Any
 import aiomqtt
 
 from ebbset.models.contract.wire import MAX_PAYLOAD_BYTES
-from tests.support.sessions import PATIENT, auto_drop_order
+from tests.support.sessions import PATIENT, PATIENT_STOP, auto_drop_order
 
 PATIENCE_S = 180.0
 """How long a condition is awaited before it counts as never met; a busy machine is slow, not wrong."""
@@ -111,7 +111,8 @@ async def armed(person: Operator, order: dict[str, Any], **members: Any) -> dict
 async def arm_and_start(person: Any, **order: Any) -> None:
     await person.until_state("idle")
     await person.until(lambda: len(person.of("rig/frame")) > 3)
-    prescription = auto_drop_order(safety=PATIENT, **order).model_dump(mode="json")
+    sections = {"safety": PATIENT, "stop": PATIENT_STOP, **order}
+    prescription = auto_drop_order(**sections).model_dump(mode="json")
     await armed(person, prescription)
     started = await person.ask("start")
     assert started["accepted"], started

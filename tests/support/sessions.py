@@ -17,6 +17,10 @@ PATIENT = {"lease_ms": 2_500, "telemetry_timeout_ms": 2_200}
 """For sets in real time on a machine that runs many tests at once: a process may not get its turn for a while."""
 
 
+PATIENT_STOP = {"max_pause_s": 100.0, "max_start_wait_s": 100.0}
+"""For the same sets: a lifter whose program waits for its turn is not resting."""
+
+
 def auto_drop_order(**sections: Any) -> Prescription:
     """An invented auto-drop set that ends by its floor rule."""
     base: dict[str, Any] = {

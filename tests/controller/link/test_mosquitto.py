@@ -19,7 +19,7 @@ from tests.support.brokers import Mosquitto
 from tests.support.kinematic_rig import POLICIES
 from tests.support.operators import PATIENCE_S, operator
 from tests.support.served import HERE, hand_rig, serving, settings_for
-from tests.support.sessions import PATIENT, auto_drop_order
+from tests.support.sessions import PATIENT, PATIENT_STOP, auto_drop_order
 
 pytestmark = pytest.mark.broker
 
@@ -36,7 +36,7 @@ async def a_whole_set(broker: Mosquitto, folder: Path, rig: str, telemetry: str,
     order = auto_drop_order(
         safety=PATIENT,
         load={"start_n": 400.0, "floor_n": 150.0, "ramp_n_per_s": 400.0},
-        stop={"max_drops": 2, "max_repetitions": 30},
+        stop={"max_drops": 2, "max_repetitions": 30, **PATIENT_STOP},
     )
     settings = settings_for(broker, folder, rig, protocol)
     async with serving(settings) as served, operator(broker.port, rig) as person:

@@ -25,7 +25,7 @@ from tests.support.brokers import Mosquitto
 from tests.support.kinematic_rig import POLICIES
 from tests.support.operators import armed, operator
 from tests.support.served import serving, settings_for
-from tests.support.sessions import PATIENT, auto_drop_order
+from tests.support.sessions import PATIENT, PATIENT_STOP, auto_drop_order
 from tests.support.unhurried_clock import UnhurriedClock
 
 pytestmark = [pytest.mark.broker, pytest.mark.usefixtures("compiled_rig")]
@@ -53,7 +53,7 @@ async def a_set(
         exercise="row",
         safety=PATIENT,
         load={"start_n": start_n, "floor_n": 0.3 * start_n, "ramp_n_per_s": 900.0, "cables": cables},
-        stop={"max_duration_s": 40.0, **stop},
+        stop={"max_duration_s": 40.0, **PATIENT_STOP, **stop},
     )
     where = BrokerSettings.model_validate({"host": "127.0.0.1", "port": broker.port})
     rig_settings = VirtualRigSettings(rig=rig, lifter=UNEVEN, broker=where, parameters=RIG, ready_after_s=0.3)

@@ -14,7 +14,8 @@ from mcap.reader import make_reader
 from ebbset.controller.guard.guard import Guard, Refused
 from ebbset.controller.messages.actions import Command, SendArm, SetResult
 from ebbset.controller.messages.reasons import Reason
-from ebbset.controller.recording.reader import broken_off, read_recording
+from ebbset.controller.recording.file_state import broken_off
+from ebbset.controller.recording.reader import read_recording
 from ebbset.controller.recording.replay import Verdict, replay
 from ebbset.models.contract.profile import ProfileSet
 from tests.support.brokers import Mosquitto
