@@ -24,9 +24,10 @@ import statsmodels.formula.api as smf
 from ebbset.coaching.worth import estimated
 from ebbset.models.contract.prescription import Prescription
 from ebbset.simulators.lifter.lifter import LifterParameters
+from ebbset.study.design import StudyFile
 from ebbset.study.export import export
 from ebbset.study.rehearsal import rehearse
-from ebbset.study.study_file import Session, Study, StudyFile, study_of
+from ebbset.study.study_file import Session, Study, study_of
 
 EFFECT_M = -0.03
 SEATING_SD_M = 0.01

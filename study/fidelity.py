@@ -1,8 +1,10 @@
 """Was the protocol followed? What was prescribed, what was done, and the difference in milliseconds and newtons.
 
-Worked out from the recording alone: loads from what the rig says it applied, times on the rig's clock. Rules of the
-set are not judged again here; where several things were allowed (a stall foreseen, a set stopped by a person) there is
-no deviation to speak of and no line.
+What was done is worked out from the recording alone: loads from what the rig says it applied, times on the rig's clock.
+What was prescribed is the schedule's own prescription of the session, never the one that happened to be armed; without
+a study there is only that. Rules of the set are not judged again here; where several things were allowed (a stall
+foreseen, a set stopped by a person) there is no deviation to speak of and no line. `departures` says in words what is
+not as the study orders.
 """
 
 from __future__ import annotations
@@ -16,8 +18,9 @@ import numpy as np
 
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.recording.recorded_set import FloatArray, LoadStep, RecordedSet
-from ebbset.controller.recording.selection import contradiction
+from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.study_mark import mark_of
+from ebbset.study.departures import departures_in
 from ebbset.study.study_file import Study
 
 Unit = Literal["ms", "N", ""]
@@ -86,46 +89,19 @@ def fidelity_of(item: RecordedSet, study: Study | None) -> SetFidelity:
     mark = mark_of(item.prescription.notes)
     participant = mark.participant if mark is not None else None
     period = mark.period if mark is not None else None
-    session = study.session(mark.participant, mark.period) if study is not None and mark is not None else None
+    session = None
+    if study is not None and mark is not None and mark.study == study.hash:
+        session = study.session(mark.participant, mark.period)
+    order = item.prescription if study is None or session is None else study.order_of(session)
     return SetFidelity(
         source=item.source,
         nonce=item.nonce,
         participant=participant,
         period=period,
         condition=session.condition if session is not None else None,
-        departures=tuple(_departures(item, study)),
-        deviations=(*_loads(item), *_rests(item), *_changes(item), *_stalls(item)),
+        departures=tuple(departures_in(item, study)),
+        deviations=(*_loads(item, order), *_rests(item, order), *_changes(item, order), *_stalls(item, order)),
     )
-
-
-def departures_of(sets: Sequence[RecordedSet], study: Study) -> list[str]:
-    """What the recordings as a whole leave open: sessions missing, done twice, or too soon after another.
-
-    Args:
-        sets: all recorded sets.
-        study: the study they belong to.
-    """
-    done: dict[tuple[str, int], list[RecordedSet]] = {}
-    for item in sets:
-        mark = mark_of(item.prescription.notes)
-        if mark is not None and mark.study == study.hash:
-            done.setdefault((mark.participant, mark.period), []).append(item)
-    found = []
-    for session in study.schedule:
-        place = f"participant {session.participant}, session {session.period}"
-        here = done.get((session.participant, session.period), [])
-        if not here:
-            found.append(f"{place}: no recording")
-        begun = [item.begun_at for item in here if item.begun_at is not None]
-        before = [item.begun_at for item in done.get((session.participant, session.period - 1), []) if item.begun_at]
-        if begun and before:
-            days = (min(begun) - max(before)).total_seconds() / 86_400.0
-            # A session is on a day, not at an hour: an earlier hour of the right day is no departure.
-            if days < study.file.washout_days - 1.0:
-                found.append(
-                    f"{place}: {days:.1f} days after the previous one; at least {study.file.washout_days} required"
-                )
-    return found
 
 
 def summary_of(sets: Sequence[SetFidelity]) -> list[Summary]:
@@ -139,30 +115,6 @@ def summary_of(sets: Sequence[SetFidelity]) -> list[Summary]:
     ]
 
 
-def _departures(item: RecordedSet, study: Study | None) -> list[str]:
-    if study is None:
-        return []
-    mark = mark_of(item.prescription.notes)
-    if mark is None:
-        return ["the prescription belongs to no study"]
-    if mark.study != study.hash:
-        return [f"recorded for another version of the study: {mark.study[:12]}, this file is {study.hash[:12]}"]
-    session = study.session(mark.participant, mark.period)
-    if session is None:
-        return [f"no session {mark.period} of {mark.participant} in the schedule"]
-    found = []
-    told = contradiction(item)
-    if told is not None:
-        found.append(told.removeprefix(f"{item.source}: "))
-    if study.order_of(session).digest() != item.prescription.digest():
-        found.append("the prescription was changed: it differs from the one scheduled for this session")
-    if item.begun_at is not None and item.begun_at.date() < session.earliest:
-        found.append(f"done on {item.begun_at.date()}, before its earliest day {session.earliest}")
-    if item.result is None:
-        found.append("the recording ends before the set does")
-    return found
-
-
 def _bout_starts(item: RecordedSet) -> list[tuple[LoadStep, LoadStep | None]]:
     """Load put on for each bout, and the unloading before it."""
     found: list[tuple[LoadStep, LoadStep | None]] = []
@@ -174,8 +126,8 @@ def _bout_starts(item: RecordedSet) -> list[tuple[LoadStep, LoadStep | None]]:
     return found
 
 
-def _loads(item: RecordedSet) -> list[Deviation]:
-    order, trace = item.prescription, item.trace
+def _loads(item: RecordedSet, order: Prescription) -> list[Deviation]:
+    trace = item.trace
     found = []
     for bout, (step, _) in enumerate(_bout_starts(item)):
         if bout >= len(order.bouts):
@@ -210,12 +162,12 @@ def _plateau_n(item: RecordedSet, step: LoadStep) -> float | None:
     return float(np.median(trace.applied_n[span].max(axis=1)))
 
 
-def _rests(item: RecordedSet) -> list[Deviation]:
+def _rests(item: RecordedSet, order: Prescription) -> list[Deviation]:
     found = []
     for bout, (step, unloaded) in enumerate(_bout_starts(item)):
-        if bout == 0 or bout >= len(item.prescription.bouts) or unloaded is None:
+        if bout == 0 or bout >= len(order.bouts) or unloaded is None:
             continue
-        prescribed = item.prescription.bouts[bout].rest_before_s
+        prescribed = order.bouts[bout].rest_before_s
         found.append(
             Deviation("rest", f"before bout {bout + 1}", 1e3 * prescribed, 1e3 * (step.t_s - unloaded.t_s), "ms")
         )
@@ -235,9 +187,9 @@ def _within_frame_s(item: RecordedSet) -> float:
     return max(frame_s - float(np.median(np.diff(trace.t_s))), 0.0)
 
 
-def _changes(item: RecordedSet) -> list[Deviation]:
+def _changes(item: RecordedSet, order: Prescription) -> list[Deviation]:
     """Time from each drop's command to the load being there, against the time that the ramp takes; to one frame."""
-    trace, ramp = item.trace, item.prescription.load.ramp_n_per_s
+    trace, ramp = item.trace, order.load.ramp_n_per_s
     late_s = _within_frame_s(item)
     found = []
     for number, (before, step) in enumerate(zip(item.steps, item.steps[1:], strict=False)):
@@ -259,9 +211,9 @@ def _smoothed(velocity_m_s: FloatArray, t_s: FloatArray) -> FloatArray:
     return np.convolve(velocity_m_s, np.full(width, 1.0 / width), mode="same")
 
 
-def _stalls(item: RecordedSet) -> list[Deviation]:
+def _stalls(item: RecordedSet, order: Prescription) -> list[Deviation]:
     """How long the handle stood still before the load dropped, against dwell and grind, where a dwell is ordered."""
-    order, trace = item.prescription, item.trace
+    trace = item.trace
     if order.stall.rule != "dwell" or trace.t_s.size == 0:
         return []
     prescribed = order.stall.dwell_s + order.stall.grind_s

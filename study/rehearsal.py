@@ -1,7 +1,7 @@
 """A study carried out on simulated lifters before anybody lifts: every session, recorded like a real one.
 
-For trying schedule, prescriptions, export and analysis, and for judging how many participants are needed. Recordings
-say that they are simulated. Participant ``k`` of a seed is always the same simulated person.
+For trying schedule, prescriptions, export and analysis; `power` judges how many participants are needed. Recordings
+say that they are simulated. Participant ``k`` of a seed, in the order of joining, is always the same simulated person.
 """
 
 from __future__ import annotations
@@ -25,7 +25,8 @@ from ebbset.simulators.population.population import draw_lifter, on_day, person_
 from ebbset.simulators.population.strength_test import one_rm_n
 from ebbset.study.study_file import Session, Study
 
-HOUR_UTC: Final = 10
+HOUR: Final = 10
+"""Hour of the day, at the site, at which the rehearsed sessions begin."""
 START_SHARE: Final = 0.75
 """Without relative loads the simulated person is made as strong as makes the start load this part of the 1RM."""
 _ROUNDS: Final = 3
@@ -70,23 +71,35 @@ def person(study: Study, number: int, rig: RigParameters, seed: int) -> LifterPa
 
     Args:
         study: the study.
-        number: index of the participant.
+        number: index in the study's people.
         rig: the rig that they lift on.
         seed: seed of the rehearsal.
     """
     base = study.prescriptions[study.file.conditions[0].code]
     lifter = draw_lifter(exercise(base.exercise), person_rng(seed, number))
-    wanted_n = study.file.participants[number].one_rm_n or base.load.start_n / START_SHARE
+    wanted_n = study.people[number].one_rm_n or base.load.start_n / START_SHARE
     strong = replace(rig, max_load_n=10_000.0)
     for _ in range(_ROUNDS):
         lifter = replace(lifter, f_max_n=lifter.f_max_n * wanted_n / one_rm_n(lifter, strong))
     return lifter
 
 
+def due(study: Study) -> tuple[Session, ...]:
+    """The sessions that a rehearsal carries out: all but those that come after somebody withdrew.
+
+    Args:
+        study: what to rehearse.
+    """
+    until = {person.id: person.withdrawn.date for person in study.people if person.withdrawn is not None}
+    return tuple(s for s in study.schedule if s.earliest <= until.get(s.participant, s.earliest))
+
+
 def rehearse(
     study: Study, folder: Path, *, seed: int, rig: RigParameters | None = None, adjust: Adjust | None = None
 ) -> Iterator[Path]:
     """Carry out and record every session; yields each file when it is written.
+
+    Somebody withdrawn has the sessions that were due by then.
 
     Args:
         study: what to rehearse.
@@ -102,9 +115,9 @@ def rehearse(
     """
     folder.mkdir(parents=True, exist_ok=True)
     rig = rig or RigParameters()
-    numbers = {participant.id: k for k, participant in enumerate(study.file.participants)}
+    numbers = {participant.id: k for k, participant in enumerate(study.people)}
     people = {name: person(study, k, rig, seed) for name, k in numbers.items()}
-    for session in study.schedule:
+    for session in due(study):
         streams = np.random.SeedSequence(seed, spawn_key=(numbers[session.participant], session.period))
         day, set_seed = streams.spawn(2)
         lifter = on_day(people[session.participant], np.random.default_rng(day))
@@ -114,7 +127,7 @@ def rehearse(
             study.order_of(session),
             lifter if adjust is None else adjust(lifter, session),
             seed=set_seed,
-            begun_at=datetime.datetime.combine(session.earliest, datetime.time(HOUR_UTC), datetime.UTC),
+            begun_at=datetime.datetime.combine(session.earliest, datetime.time(HOUR), study.file.zone),
             rig=rig,
             facts={"study_sha256": study.hash, "rig": "simulated"},
         )

@@ -1,123 +1,44 @@
-"""A study: its file, its hash, its schedule, the prescription of each session and what its screens may show.
+"""A study: its hash, its people, its schedule and the prescription of each session.
 
-The hash covers the study file and every prescription that it names, so that nothing can be changed unnoticed once the
-first session is recorded. It travels in the notes of each session's prescription and so into every recording, whoever
-records. Nothing is run, measured or judged here (`fidelity` judges).
+The hash covers design, conditions and every prescription that the file names, so that none of them can be changed
+unnoticed once the first session is recorded; people come and go by amendments, whose history has a digest of its own.
+Both travel in the notes of each session's prescription and so into every recording, whoever records. Nothing is run,
+measured or judged here (`fidelity` judges).
 """
 
 from __future__ import annotations
 
 import datetime
 import hashlib
-from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Final, Literal, Self
+from typing import Final
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from ebbset.controller.recording.regular_files import read_document
 from ebbset.controller.service.documents import read_prescription
-from ebbset.models.contract.field_types import Name, PlainText
-from ebbset.models.contract.prescription import LoadN, Prescription
+from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.problems import BadDocumentError, Problem
-from ebbset.models.contract.study_mark import Mark
+from ebbset.models.contract.study_mark import Mark, Origin, order_digest, session_name
 from ebbset.models.contract.toml_text import read_model
 from ebbset.simulators.closed_loop.load_scaling import scaled
-from ebbset.study.randomisation import Balance, balance_of, crossover, parallel
+from ebbset.study import version_1
+from ebbset.study.design import Participant, StudyFile
+from ebbset.study.randomisation import Balance, Order, balance_of, crossover, parallel
 
-_FIRST_DAY: Final = datetime.date(2000, 1, 1)
-_LAST_DAY: Final = datetime.date(2999, 12, 31)
-Quantity = Literal["load", "velocity", "repetitions", "budget", "decisions"]
-
-
-class _StudySection(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class Condition(_StudySection):
-    """One arm of the study."""
-
-    code: Annotated[str, Field(pattern=r"^[A-Za-z0-9]{1,8}$", description="short code, in tables and schedules")]
-    label: Annotated[PlainText, Field(min_length=1, max_length=120)]
-    prescription: Annotated[PlainText, Field(min_length=1)] = Field(
-        description="file of the prescription, beside the study file"
-    )
-
-
-class Participant(_StudySection):
-    """One person, by pseudonym."""
-
-    id: Name = Field(description="pseudonym; never a name, address or number of a person")
-    one_rm_n: LoadN | None = Field(default=None, description="1RM per cable, for studies with relative loads")
-
-
-class Blinding(_StudySection):
-    """What screens leave out during a session."""
-
-    condition: bool = Field(default=True, description="sessions are named by participant and period only")
-    hide: tuple[Quantity, ...] = Field(default=(), description="quantities that the live screen leaves out")
-
-
-class StudyFile(_StudySection):
-    """A study as its authors registered it."""
-
-    version: Literal[1] = 1
-    name: Annotated[PlainText, Field(min_length=1, max_length=120)]
-    seed: Annotated[int, Field(ge=0, le=2**53)]
-    design: Literal["crossover", "parallel"]
-    blocks: Annotated[int, Field(ge=1, le=20)] = Field(
-        default=1, description="crossover: how often everyone meets every condition; parallel: sessions of each person"
-    )
-    start: datetime.date
-    washout_days: Annotated[int, Field(ge=0, le=365)] = Field(description="least number of days between two sessions")
-    reference_one_rm_n: LoadN | None = Field(
-        default=None, description="1RM that the prescriptions are written for; loads are then scaled to each person's"
-    )
-    blinding: Blinding = Blinding()
-    conditions: Annotated[tuple[Condition, ...], Field(min_length=2, max_length=20)]
-    participants: Annotated[tuple[Participant, ...], Field(min_length=2, max_length=2_000)]
-
-    @model_validator(mode="after")
-    def _hangs_together(self) -> Self:
-        for what, names in (
-            ("conditions.code", [c.code for c in self.conditions]),
-            ("participants.id", [p.id for p in self.participants]),
-        ):
-            twice = [name for name, n in Counter(names).items() if n > 1]
-            if twice:
-                raise ValueError(f"{what} is {twice[0]!r} more than once; allowed: each of them once")
-        # Recordings are named after participants, and to some file systems letters of another case are the same.
-        cases: dict[str, str] = {}
-        for person in self.participants:
-            other = cases.setdefault(person.id.casefold(), person.id)
-            if other != person.id:
-                raise ValueError(
-                    f"participants.id is {person.id!r}; allowed: one that differs from {other!r} in more than its case"
-                )
-        sessions = self.blocks * (len(self.conditions) if self.design == "crossover" else 1)
-        days = (sessions - 1) * self.washout_days
-        if not _FIRST_DAY <= self.start <= _LAST_DAY - datetime.timedelta(days=days):
-            latest = _LAST_DAY - datetime.timedelta(days=days)
-            raise ValueError(
-                f"start is {self.start}; allowed: from {_FIRST_DAY} to {latest}, since the last session is {days} days "
-                "later"
-            )
-        if self.reference_one_rm_n is not None:
-            without = [p.id for p in self.participants if p.one_rm_n is None]
-            if without:
-                raise ValueError(
-                    f"participants.one_rm_n is missing for {without[0]!r}; allowed: one for everyone, since loads are "
-                    "relative"
-                )
-        return self
+_REGISTERED: Final = (
+    "version", "name", "seed", "design", "blocks", "start", "washout_days", "reference_one_rm_n", "time_zone",
+    "planned", "replacement", "blinding", "conditions",
+)  # fmt: skip
+"""Members of a study file that its hash covers: all but the people and the amendments."""
+_HISTORY_DIGITS: Final = 16
 
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """One session of the schedule. ``period`` counts from 1."""
+    """One session of the schedule. ``period`` counts from 1; ``earliest`` is a date at the site."""
 
     participant: str
     period: int
@@ -126,14 +47,63 @@ class Session:
 
 
 @dataclass(frozen=True, slots=True)
+class Withdrawal:
+    """When somebody stopped taking part, and why."""
+
+    date: datetime.date
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Somebody who takes part, or did.
+
+    Attributes:
+        id: pseudonym.
+        one_rm_n: 1RM per cable, if the study needs one.
+        place: place in the allocation list, from 0.
+        joined_with: number of the amendment that added them, from 1; 0 for those registered at first.
+        since: first date on which they may have a session.
+        replaces: whom they replace, if anybody.
+        withdrawn: None for somebody who takes part.
+    """
+
+    id: str
+    one_rm_n: float | None
+    place: int
+    joined_with: int
+    since: datetime.date
+    replaces: str | None
+    withdrawn: Withdrawal | None
+
+
+@dataclass(frozen=True, slots=True)
 class Study:
-    """A study file with its prescriptions, its hash and its schedule."""
+    """A study file with its prescriptions, its hash and its schedule.
+
+    Attributes:
+        file: the file.
+        prescriptions: prescription of each condition, by code.
+        hash: SHA-256 of what is registered.
+        history: digest of the people after each number of amendments, from none.
+        people: everybody who takes part or did, in the order in which they joined.
+        schedule: their sessions, those of people withdrawn included.
+        balance: of everybody's orders.
+    """
 
     file: StudyFile
     prescriptions: Mapping[str, Prescription]
     hash: str
+    history: tuple[str, ...]
+    people: tuple[Person, ...]
     schedule: tuple[Session, ...]
     balance: Balance
+
+    @property
+    def expected(self) -> tuple[Session, ...]:
+        """Sessions of everybody who still takes part."""
+        left = {person.id for person in self.people if person.withdrawn is not None}
+        return tuple(session for session in self.schedule if session.participant not in left)
 
     def session(self, participant: str, period: int) -> Session | None:
         """A session of the schedule; ``None`` if there is no such session.
@@ -144,19 +114,47 @@ class Study:
         """
         return next((s for s in self.schedule if (s.participant, s.period) == (participant, period)), None)
 
-    def order_of(self, session: Session) -> Prescription:
-        """The prescription that is armed for a session: loads of this person, name and notes as blinding wants."""
+    def person(self, name: str) -> Person | None:
+        """Somebody who takes part or did; ``None`` if nobody has this pseudonym.
+
+        Args:
+            name: pseudonym.
+        """
+        return next((person for person in self.people if person.id == name), None)
+
+    def order_of(self, session: Session, *, amendment: int | None = None) -> Prescription:
+        """The prescription that is armed for a session: loads of this person, name and notes as blinding wants.
+
+        Args:
+            session: the session.
+            amendment: number of amendments that the file had when it was written; None: all that it has now.
+        """
         file = self.file
         base = self.prescriptions[session.condition]
         if file.reference_one_rm_n is not None:
-            person = next(p for p in file.participants if p.id == session.participant)
-            base = scaled(base, (person.one_rm_n or file.reference_one_rm_n) / file.reference_one_rm_n)
-        mark = Mark(self.hash, session.participant, session.period, frozenset(file.blinding.hide))
-        name = f"Session {session.period} of {session.participant}"
+            person = self.person(session.participant)
+            one_rm_n = file.reference_one_rm_n if person is None else person.one_rm_n
+            base = scaled(base, (one_rm_n or file.reference_one_rm_n) / file.reference_one_rm_n)
+        name = session_name(session.participant, session.period)
         if not file.blinding.condition:
             label = next(c.label for c in file.conditions if c.code == session.condition)
             name = f"{name}: {label}"[:120]
-        return base.model_copy(update={"name": name, "notes": mark.text()})
+        order = base.model_copy(update={"name": name, "notes": ""})
+        number = len(file.amendments) if amendment is None else amendment
+        return order.model_copy(update={"notes": self._mark(session, order, number).text()})
+
+    def _mark(self, session: Session, order: Prescription, amendment: int) -> Mark:
+        blinding = self.file.blinding
+        if self.file.version == 1:
+            return Mark(self.hash, session.participant, session.period, frozenset(blinding.hide))
+        return Mark(
+            self.hash,
+            session.participant,
+            session.period,
+            blinding.hidden_from("lifter"),
+            blinding.hidden_from("assessor"),
+            Origin(amendment, self.history[amendment], order_digest(order)),
+        )
 
 
 def read_study(path: Path) -> Study:
@@ -186,30 +184,116 @@ def study_of(file: StudyFile, prescriptions: Mapping[str, Prescription]) -> Stud
         file: the study file.
         prescriptions: prescription of each condition, by code.
     """
-    codes = [condition.code for condition in file.conditions]
-    rng = np.random.default_rng(file.seed)
-    people = len(file.participants)
-    if file.design == "crossover":
-        orders = crossover(people, len(codes), file.blocks, rng)
-        balance = balance_of(orders, len(codes), period_length=len(codes))
-    else:
-        orders = parallel(people, len(codes), file.blocks, rng)
-        balance = balance_of(orders, len(codes), period_length=1)
+    people = people_of(file)
+    places = 1 + max(person.place for person in people)
+    listed = allocation_list(file, places)
+    orders = [listed[person.place] for person in people]
     step = datetime.timedelta(days=file.washout_days)
     schedule = tuple(
-        Session(person.id, period + 1, codes[value], file.start + period * step)
-        for person, order in zip(file.participants, orders, strict=True)
+        Session(person.id, period + 1, file.conditions[value].code, person.since + period * step)
+        for person, order in zip(people, orders, strict=True)
         for period, value in enumerate(order)
     )
-    return Study(file, dict(prescriptions), study_hash(file, prescriptions), schedule, balance)
+    return Study(
+        file=file,
+        prescriptions=dict(prescriptions),
+        hash=study_hash(file, prescriptions),
+        history=history_of(file),
+        people=people,
+        schedule=schedule,
+        balance=balance_in(file, orders),
+    )
+
+
+def balance_in(file: StudyFile, orders: list[Order]) -> Balance:
+    """Balance of some of a study's orders; successions are counted within crossover blocks.
+
+    Args:
+        file: the study file.
+        orders: orders of some of its people.
+    """
+    conditions = len(file.conditions)
+    return balance_of(orders, conditions, period_length=conditions if file.design == "crossover" else 1)
+
+
+def allocation_list(file: StudyFile, places: int) -> tuple[Order, ...]:
+    """The allocation list: for each place, condition numbers in the order of sessions. A longer one begins with it.
+
+    Args:
+        file: the study file.
+        places: length; a file of version 1 gives as many as it has participants.
+    """
+    if file.version == 1:
+        return version_1.orders(file)
+    rng = np.random.default_rng(file.seed)
+    if file.design == "crossover":
+        return crossover(places, len(file.conditions), file.blocks, rng)
+    return parallel(places, len(file.conditions), file.blocks, rng, planned=file.planned)
+
+
+def people_of(file: StudyFile) -> tuple[Person, ...]:
+    """Everybody who takes part or did, with their places in the allocation list, in the order in which they joined.
+
+    Args:
+        file: the study file.
+    """
+    withdrawn = {
+        name: Withdrawal(amendment.date, amendment.reason)
+        for amendment in file.amendments
+        for name in amendment.withdraw
+    }
+    places: dict[str, int] = {}
+    free = 0
+    found = []
+    for joined_with, since, person, replaces in _joining(file):
+        if replaces is not None and file.replacement == "same":
+            place = places[replaces]
+        else:
+            place, free = free, free + 1
+        places[person.id] = place
+        found.append(Person(person.id, person.one_rm_n, place, joined_with, since, replaces, withdrawn.get(person.id)))
+    return tuple(found)
+
+
+def _joining(file: StudyFile) -> Iterator[tuple[int, datetime.date, Participant, str | None]]:
+    for person in file.participants:
+        yield 0, file.start, person, None
+    for number, amendment in enumerate(file.amendments, start=1):
+        for added in amendment.add:
+            yield number, max(file.start, amendment.date), added, added.replaces
+
+
+def history_of(file: StudyFile) -> tuple[str, ...]:
+    """A digest of who takes part after each number of amendments, from none; each rests on the one before it.
+
+    Args:
+        file: the study file.
+    """
+    parts = [
+        "\n".join(person.model_dump_json(exclude_defaults=True) for person in file.participants),
+        *(amendment.model_dump_json(exclude_defaults=True) for amendment in file.amendments),
+    ]
+    found: list[str] = []
+    for part in parts:
+        chained = "\n".join([*found[-1:], part])
+        found.append(hashlib.sha256(chained.encode()).hexdigest()[:_HISTORY_DIGITS])
+    return tuple(found)
 
 
 def study_hash(file: StudyFile, prescriptions: Mapping[str, Prescription]) -> str:
-    """SHA-256 of the study's canonical JSON and of each prescription's digest, in the order of the conditions.
+    """SHA-256 of what is registered and of each prescription, in the order of the conditions.
+
+    Members at their defaults do not count, so that the hash outlives releases that add some. A file of version 1 is
+    covered as a whole, with its participants.
 
     Args:
         file: the study file.
         prescriptions: prescription of each condition, by code.
     """
-    parts = [file.model_dump_json(), *(prescriptions[c.code].digest() for c in file.conditions)]
+    if file.version == 1:
+        parts = [version_1.canonical(file), *(prescriptions[c.code].digest() for c in file.conditions)]
+    else:
+        registered = file.model_dump_json(include=set(_REGISTERED), exclude_defaults=True)
+        orders = (prescriptions[c.code].model_dump_json(exclude_defaults=True) for c in file.conditions)
+        parts = [registered, *orders]
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()

@@ -13,6 +13,7 @@ from typing import Any, Final, Literal, Protocol
 from ebbset.controller.messages.actions import RepetitionRecord
 from ebbset.controller.recording.recorded_set import RecordedSet
 from ebbset.models.contract.study_mark import mark_of
+from ebbset.study.departures import date_of
 from ebbset.study.study_file import Study
 
 Kind = Literal["string", "integer", "number", "boolean", "datetime"]
@@ -42,7 +43,8 @@ _HIGH: Final = "upper end of its 80 % interval"
 TABLES: Final[dict[str, tuple[Column, ...]]] = {
     "sets": (
         *_KEY,
-        Column("study", "string", "", "SHA-256 of the study file and its prescriptions; empty outside studies"),
+        Column("study", "string", "", "SHA-256 of what the study registered; empty outside studies"),
+        Column("amendment", "integer", "", "amendments that the study file had when the session was made; 0: none"),
         Column("participant", "string", "", "pseudonym from the study, else the lifter of the profile"),
         Column("period", "integer", "", "session number of the participant, from 1"),
         Column("condition", "string", "", "condition code; only where the study file was given"),
@@ -50,6 +52,7 @@ TABLES: Final[dict[str, tuple[Column, ...]]] = {
         Column("prescription", "string", "", "name of the prescription", required=True),
         Column("prescription_sha256", "string", "", "digest of the prescription", required=True),
         Column("begun_at", "datetime", "UTC", "wall clock of the controller when the first load was put on"),
+        Column("site_date", "string", "", "date of begun_at in the site's time zone; only where the study was given"),
         Column("start_load_n", "number", "N", "prescribed start load, per cable", required=True),
         Column("floor_load_n", "number", "N", "prescribed floor load, per cable", required=True),
         Column("ended_by", "string", "", "reason code; empty when the recording ends first"),
@@ -234,10 +237,13 @@ def _set_row(item: RecordedSet, worth: SetWorthLike | None, study: Study | None,
     mark, order, result = mark_of(item.prescription.notes), item.prescription, item.result
     session = study.session(mark.participant, mark.period) if study is not None and mark is not None else None
     own = study is not None and mark is not None and mark.study == study.hash
+    date = date_of(item, study) if study is not None and own else None
     row: Row = {
         "study": mark.study if mark else None,
+        "amendment": mark.origin.amendment if mark and mark.origin else None,
         "participant": item.person,
         "period": mark.period if mark else None,
+        "site_date": None if date is None else date.isoformat(),
         "condition": session.condition if session is not None and own else None,
         "exercise": order.exercise,
         "prescription": order.name,

@@ -24,8 +24,10 @@ def command() -> None:
     """Run a study: conditions as prescriptions, a balanced schedule, blinded sessions, a report of fidelity.
 
     A study file names its conditions (each a prescription next to it), its participants by pseudonym, the design
-    (crossover or parallel), blocks, washout and what screens hide. Its seed determines the order of conditions. The
-    hash of the file and all its prescriptions is in every session's prescription, and so in every recording.
+    (crossover or parallel), blocks, washout, the site's time zone and what screens hide. Its seed determines the order
+    of conditions. Whoever joins or withdraws later does so by an amendment with a date and a reason. The hash of the
+    design and all prescriptions, and the number of the amendment, are in every session's prescription, and so in every
+    recording.
 
     This is not an ethics or safety review: sets to failure need screening and supervision. Read safety.md.
     """
@@ -47,7 +49,12 @@ def check(study: Path, as_json: bool) -> int:
     if as_json:
         told = {
             "name": found.file.name,
+            "version": found.file.version,
             "hash": found.hash,
+            "history": list(found.history),
+            "time_zone": found.file.time_zone,
+            "participants": len(found.people),
+            "withdrawn": sum(person.withdrawn is not None for person in found.people),
             "sessions": len(found.schedule),
             "exact": balance.exact,
             "per_period": [list(spread) for spread in balance.per_period],
@@ -56,16 +63,32 @@ def check(study: Path, as_json: bool) -> int:
         }
         click.echo(json.dumps(told, ensure_ascii=False, indent=2))
     else:
-        click.echo(f"{found.file.name}: {found.file.design}, {len(found.file.conditions)} conditions, "
-                   f"{len(found.file.participants)} participants, {len(found.schedule)} sessions")  # fmt: skip
-        click.echo(f"hash {found.hash}")
-        click.echo(f"sessions of a condition: {_from_to(balance.per_condition)}")
-        for period, spread in enumerate(balance.per_period, start=1):
-            click.echo(f"a condition in period {period}: {_from_to(spread)}")
-        if found.file.design == "crossover":
-            click.echo(f"one condition straight after another: {_from_to(balance.per_pair)}")
-        click.echo("exactly balanced" if balance.exact else "balanced as nearly as the number of participants allows")
+        _tell_check(found)
     return int(Exit.OK if balance.exact else Exit.NO)
+
+
+def _tell_check(found: Any) -> None:
+    from ebbset.study.checked import balance_sentences, people_sentence
+
+    file = found.file
+    click.echo(f"{file.name}: {file.design}, {len(file.conditions)} conditions, {people_sentence(found)}, "
+               f"{formatting.plural(len(found.schedule), 'session')}")  # fmt: skip
+    click.echo(f"hash {found.hash}")
+    if file.version == 1:
+        click.echo(
+            "A file of version 1: allocated as by ebbset 0.1, and nobody can be added. A new study names a time_zone."
+        )
+    else:
+        click.echo(f"dates are those of {file.time_zone}")
+    for number, amendment in enumerate(file.amendments, start=1):
+        click.echo(f"amendment {number} of {amendment.date}, history {found.history[number]}: {amendment.reason}")
+    click.echo(f"sessions of a condition: {_from_to(found.balance.per_condition)}")
+    for period, spread in enumerate(found.balance.per_period, start=1):
+        click.echo(f"a condition in period {period}: {_from_to(spread)}")
+    if file.design == "crossover":
+        click.echo(f"one condition straight after another: {_from_to(found.balance.per_pair)}")
+    for sentence in balance_sentences(found):
+        click.echo(sentence)
 
 
 def _from_to(spread: tuple[int, int]) -> str:
@@ -81,14 +104,14 @@ def _from_to(spread: tuple[int, int]) -> str:
     "-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="CSV file; by default, standard output."
 )
 def schedule(study: Path, conditions: bool, output: Path | None) -> int:
-    """Write the schedule as CSV: participant, period, earliest day."""
+    """Write the schedule of everybody who takes part as CSV: participant, period, earliest day at the site."""
     from ebbset.study.study_file import read_study
 
     found = read_study(study)
     head = ["participant", "period", "earliest", *(["condition"] if conditions else [])]
     rows = [
         [s.participant, s.period, s.earliest.isoformat(), *([s.condition] if conditions else [])]
-        for s in found.schedule
+        for s in found.expected
     ]
     if output is None:
         csv.writer(sys.stdout, lineterminator="\n").writerows([head, *rows])
@@ -110,21 +133,64 @@ def session(study: Path, participant: str, period: int, output: Path | None) -> 
     from ebbset.study.study_file import read_study
 
     found = read_study(study)
-    planned = found.session(participant, period)
-    if planned is None:
-        people = ", ".join(p.id for p in found.file.participants)
-        last = max(s.period for s in found.schedule)
+    planned = session_of(found, participant, period)
+    if output is None and found.file.blinding.condition and sys.stdout.isatty():
         raise CommandError(
-            f"session {period} of {participant!r} is not in the schedule; allowed: {people}, periods 1 to {last}",
+            "output is missing; allowed: --output FILE, since the prescription on a screen would show the condition",
             Exit.USAGE,
         )
     text = found.order_of(planned).to_toml()
     if output is None:
         click.echo(text, nl=False)
     else:
-        output.write_text(text, encoding="utf-8")
+        write_text(output, text)
         click.echo(f"Written to {output}")
     return int(Exit.OK)
+
+
+def session_of(study: Any, participant: str, period: int) -> Any:
+    """A session that is to be carried out.
+
+    Args:
+        study: the study.
+        participant: pseudonym.
+        period: session number, from 1.
+
+    Raises:
+        CommandError: there is no such session, or the participant has withdrawn.
+    """
+    planned = study.session(participant, period)
+    person = study.person(participant)
+    if planned is None or person is None:
+        people = ", ".join(p.id for p in study.people if p.withdrawn is None)
+        last = max(s.period for s in study.schedule)
+        raise CommandError(
+            f"session {period} of {participant!r} is not in the schedule; allowed: {people}, periods 1 to {last}",
+            Exit.USAGE,
+        )
+    if person.withdrawn is not None:
+        raise CommandError(
+            f"participant is {participant!r}, withdrawn on {person.withdrawn.date}; allowed: somebody who takes part",
+            Exit.USAGE,
+        )
+    return planned
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file.
+
+    Args:
+        path: where.
+        text: what.
+
+    Raises:
+        CommandError: it cannot be written.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8", newline="")
+    except OSError as error:
+        raise CommandError(f"{path}: {error.strerror}", Exit.BAD_INPUT) from None
 
 
 @command.command(name="rehearse")
@@ -134,19 +200,20 @@ def session(study: Path, participant: str, period: int, output: Path | None) -> 
 def rehearse(study: Path, folder: Path, seed: int) -> int:
     """Run every session on simulated lifters and record it in a folder. Nobody lifts."""
     from ebbset.simulators.closed_loop.simulated_set import SetNotRunError
+    from ebbset.study.rehearsal import due
     from ebbset.study.rehearsal import rehearse as carry_out
     from ebbset.study.study_file import read_study
 
     found = read_study(study)
     steps = carry_out(found, folder, seed=seed)
     try:
-        for _ in tracked(steps, "simulated sessions", len(found.schedule)):
+        for _ in tracked(steps, "simulated sessions", len(due(found))):
             pass
     except SetNotRunError as error:
         raise CommandError(f"a session cannot be run on the simulated rig: {error}", Exit.NO) from None
     except ValueError as error:
         raise CommandError(str(error), Exit.BAD_INPUT) from None
-    click.echo(f"{len(found.schedule)} simulated sessions recorded in {folder}")
+    click.echo(f"{formatting.plural(len(due(found)), 'simulated session')} recorded in {folder}")
     return int(Exit.OK)
 
 
@@ -157,22 +224,28 @@ def rehearse(study: Path, folder: Path, seed: int) -> int:
 def fidelity(study: Path, recordings: tuple[Path, ...], as_json: bool) -> int:
     """Compare what was done with what was prescribed, in milliseconds and newtons, and list departures in words.
 
+    What was prescribed is the schedule's own prescription of each session, whatever was armed. Dates are those of the
+    site, in the study's time zone.
+
     \b
     Exit code 0 when every session was recorded as prescribed, 1 when something departs from the study.
     """
     from ebbset.controller.recording.selection import counted_once
     from ebbset.controller.recording.sources import read_source
-    from ebbset.study.fidelity import departures_of, fidelity_of, summary_of
+    from ebbset.study.departures import departures_of, remarks_on
+    from ebbset.study.fidelity import fidelity_of, summary_of
     from ebbset.study.study_file import read_study
 
     found = read_study(study)
     sets, notes = counted_once(item for path in recordings for item in read_source(path).sets)
+    notes += remarks_on(sets, found)
     judged = [fidelity_of(item, found) for item in sets]
     departures = [*(f"{one.source}: {text}" for one in judged for text in one.departures), *departures_of(sets, found)]
     if as_json:
         click.echo(json.dumps({**_plain(judged, departures), "notes": notes}, ensure_ascii=False, indent=2))
     else:
-        click.echo(f"{found.file.name}: {len(judged)} recorded sets of {len(found.schedule)} sessions")
+        sets_told = formatting.plural(len(judged), "recorded set")
+        click.echo(f"{found.file.name}: {sets_told} of {formatting.plural(len(found.schedule), 'session')}")
         _summary(summary_of(judged))
         for text in notes:
             click.echo(f"note: {text}")

@@ -20,7 +20,7 @@ from ebbset.models.contract.formatting import visible
 from ebbset.models.contract.prescription import Prescription, example
 from ebbset.models.contract.problems import BadDocumentError
 from ebbset.models.contract.toml_text import read_toml
-from ebbset.study.study_file import Condition
+from ebbset.study.design import Condition
 
 GOOD = example().to_toml()
 HARMFUL = ("\x1b[2J", "\x07", "\x9b31m", "\x7f", "\u202e", "\u2066", "\u200f", "\u2028", "\ufeff")

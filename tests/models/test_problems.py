@@ -23,7 +23,7 @@ from ebbset.models.contract.prescription import Prescription, example
 from ebbset.models.contract.problems import WORDS, BadDocumentError, problems_of
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.models.contract.wire import Topic
-from ebbset.study.study_file import StudyFile
+from ebbset.study.design import StudyFile
 
 IDENTITY: dict[str, Any] = {
     "version": 1,

@@ -19,10 +19,12 @@ from ebbset.controller.recording.sources import read_source
 from ebbset.models.contract.problems import BadDocumentError
 from ebbset.models.contract.study_mark import Mark, mark_of
 from ebbset.simulators.closed_loop.load_scaling import scaled
-from ebbset.study.fidelity import departures_of, fidelity_of, summary_of
+from ebbset.study.departures import departures_of
+from ebbset.study.design import StudyFile
+from ebbset.study.fidelity import fidelity_of, summary_of
 from ebbset.study.randomisation import balance_of, crossover, parallel, williams_square
 from ebbset.study.rehearsal import rehearse
-from ebbset.study.study_file import Study, StudyFile, read_study
+from ebbset.study.study_file import Study, read_study
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 AUTO = """

@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from ebbset.controller.recording.sources import clock_zero
 from ebbset.models.contract.problems import problems_of
-from ebbset.study.study_file import StudyFile
+from ebbset.study.design import StudyFile
 
 
 def study(**changes: Any) -> dict[str, Any]:
