@@ -28,6 +28,7 @@ from ebbset.coaching.privacy.packages import (
 )
 from ebbset.models.contract.field_types import Name
 from ebbset.models.contract.problems import BadDocumentError
+from ebbset.models.contract.study_mark import SEALED_FORM
 from ebbset.models.contract.toml_text import read_toml
 
 _LARGEST_BYTES: Final = 1024 * 1024 * 1024
@@ -208,6 +209,8 @@ class _Looking:
                 return Found(path, kind)
         if suffix == ".json" and self._is_report_of(data):
             return Found(path, Kind.PAGE)
+        if SEALED_FORM.encode() in data and f'"session": "{self._lifter}/'.encode() in data:
+            return Found(path, Kind.ORDER)
         return Found(path, Kind.MENTION) if by_nonce or self._mention.search(data) else None
 
     def _document(self, data: bytes) -> Kind | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 
@@ -16,8 +16,10 @@ from ebbset.models.contract import formatting
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.problems import BadDocumentError, Problem
 from ebbset.models.contract.profile import LifterProfile
+from ebbset.models.contract.study_mark import mark_of
 
 Document = Prescription | LifterProfile
+_SESSION: Final = "{}; a session of a study: check the prescriptions of its conditions to see what is ordered"
 
 
 @click.command(name="check")
@@ -29,7 +31,7 @@ def command(files: tuple[Path, ...], as_json: bool) -> int:
     All problems are listed at once (fields, loads that do not fit together, exercise, drop policy), each with its value
     and what is allowed. A prescription is also compared with
     each profile of the same exercise: the notes point out a stall threshold that a genuine heavy repetition would
-    cross, and a start load above the 1RM.
+    cross, and a start load above the 1RM. Of a blinded session of a study only the name is shown.
 
     \b
     Exit code 0 when every file is usable, 1 when one is not, 3 when one could not be read.
@@ -84,9 +86,17 @@ def _tell(path: Path, document: Document | None, problems: tuple[Problem, ...]) 
             _say(f"  {problem}")
         return
     _say(f"{path}: a usable {_kind(document)}")
-    lines = prescription_lines(document) if isinstance(document, Prescription) else _profile_text(document)
+    if isinstance(document, Prescription):
+        lines = [_SESSION.format(document.name)] if _is_blinded(document) else prescription_lines(document)
+    else:
+        lines = _profile_text(document)
     for line in lines:
         _say(f"  {line}")
+
+
+def _is_blinded(order: Prescription) -> bool:
+    mark = mark_of(order.notes)
+    return mark is not None and bool(mark.hidden_from(None))
 
 
 def _say(text: str) -> None:
@@ -110,8 +120,8 @@ def _profile_text(profile: LifterProfile) -> list[str]:
 
 
 def _remarks(document: Document, others: list[Document]) -> list[str]:
-    """Notes about what is allowed but worth a second look."""
-    if not isinstance(document, Prescription):
+    """Notes about what is allowed but worth a second look; none about a blinded session of a study."""
+    if not isinstance(document, Prescription) or _is_blinded(document):
         return []
     found = []
     stop = document.stop

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 import sys
 from pathlib import Path
@@ -10,6 +11,8 @@ from typing import Any
 
 import click
 
+from ebbset.console.commands.study_concealment import list_places, open_session, seal
+from ebbset.console.commands.study_output import write_text
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.progress import tracked
 from ebbset.console.shared_options import seed_option
@@ -109,15 +112,17 @@ def schedule(study: Path, conditions: bool, output: Path | None) -> int:
 
     found = read_study(study)
     head = ["participant", "period", "earliest", *(["condition"] if conditions else [])]
-    rows = [
+    rows: list[list[Any]] = [
         [s.participant, s.period, s.earliest.isoformat(), *([s.condition] if conditions else [])]
         for s in found.expected
     ]
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerows([head, *rows])
     if output is None:
-        csv.writer(sys.stdout, lineterminator="\n").writerows([head, *rows])
+        click.echo(text.getvalue(), nl=False)
     else:
-        with output.open("w", encoding="utf-8", newline="") as file:
-            csv.writer(file, lineterminator="\n").writerows([head, *rows])
+        write_text(output, text.getvalue())
+        click.echo(f"{formatting.plural(len(rows), 'session')} written to {output}")
     return int(Exit.OK)
 
 
@@ -174,23 +179,6 @@ def session_of(study: Any, participant: str, period: int) -> Any:
             Exit.USAGE,
         )
     return planned
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write a text file.
-
-    Args:
-        path: where.
-        text: what.
-
-    Raises:
-        CommandError: it cannot be written.
-    """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(text, encoding="utf-8", newline="")
-    except OSError as error:
-        raise CommandError(f"{path}: {error.strerror}", Exit.BAD_INPUT) from None
 
 
 @command.command(name="rehearse")
@@ -294,3 +282,7 @@ def _summary(rows: list[Any]) -> None:
     for row in rows:
         table.add_row(row.what, str(row.count), f"{row.median:+.1f} {row.unit}", f"{row.worst:+.1f} {row.unit}")
     Terminal().print(table)
+
+
+for _further in (list_places, seal, open_session):
+    command.add_command(_further)

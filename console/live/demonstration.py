@@ -23,7 +23,8 @@ from amqtt.broker import Broker
 from rich.console import Console
 
 from ebbset.console.exits import CommandError, Exit
-from ebbset.console.live.live_view import LiveState, follow, on_screen
+from ebbset.console.live.live_state import LiveState
+from ebbset.console.live.live_view import follow, on_screen
 from ebbset.console.live.operator_client import Operator
 from ebbset.console.progress import progress
 from ebbset.controller.link.settings import BrokerSettings

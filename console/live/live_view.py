@@ -1,17 +1,16 @@
 """The live view of a set: load, velocity, repetitions, loss of capacity, the last decision.
 
-`LiveState` collects what wire messages say, `picture` draws it, and `follow` listens over MQTT until the set ends. The
-view only observes: it commands nothing, and the set does not depend on it.
+`LiveState` collects what wire messages say, `picture` draws what of it may be shown, and `follow` listens over MQTT
+until the set ends. The view only observes: it commands nothing, and the set does not depend on it.
 """
 
 from __future__ import annotations
 
 import secrets
-from collections import deque
 from collections.abc import Callable
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, field
-from typing import Any, Final, Self
+from dataclasses import dataclass
+from typing import Final
 
 import aiomqtt
 from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
@@ -19,129 +18,26 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
+from ebbset.console.live.live_state import HISTORY, LiveState
 from ebbset.console.live.operator_client import no_broker, payload_of
+from ebbset.console.live.screen_blinding import ScreenBlinding
 from ebbset.console.progress import progress
 from ebbset.controller.link.mqtt_link import new_client
 from ebbset.controller.link.settings import BrokerSettings
-from ebbset.controller.messages.endings import BUDGETS, spent_budget
-from ebbset.controller.messages.reasons import State
 from ebbset.models.contract import formatting
-from ebbset.models.contract.controller_messages import DecisionReport, RepetitionReport, SetReport, StateReport
-from ebbset.models.contract.prescription import Prescription
-from ebbset.models.contract.rig_messages import RepetitionOutcome, RigIdentity, SampleFrame
-from ebbset.models.contract.study_mark import mark_of
-from ebbset.models.contract.units import LoadUnit
-from ebbset.models.contract.wire import BadMessageError, Topic, decode
+from ebbset.models.contract.controller_messages import RepetitionReport
+from ebbset.models.contract.rig_messages import RepetitionOutcome
+from ebbset.models.contract.study_mark import is_session
+from ebbset.models.contract.wire import Topic
 
 HEARD: Final = (Topic.IDENTITY, Topic.STATE, Topic.FRAME, Topic.REPETITION_REPORT, Topic.DECISION, Topic.RESULT)
-BAR_CELLS: Final = 44
-HISTORY: Final = 44
+BAR_CELLS: Final = HISTORY
 FRAMES_PER_S: Final = 8
 _GAP: Final = 2
 _FIGURE_CELLS: Final = 10
 _FEWEST_CELLS: Final = 16
 _LEVELS: Final = " ▁▂▃▄▅▆▇█"
 _STEEPEST_M_S: Final = 1.0
-
-
-@dataclass(slots=True)
-class LiveState:
-    """What an observer knows from messages alone.
-
-    Attributes:
-        unit: unit in which loads are shown.
-        start_n: load of a full bar, N per cable; grows to the highest load seen.
-        floor_n: floor load, N per cable, marked in the bar; 0 for no mark.
-        hidden: rows to hide in a blinded set: ``load``, ``velocity``, ``repetitions``, ``budget``, ``decisions``.
-    """
-
-    unit: LoadUnit = "kg"
-    start_n: float = 0.0
-    floor_n: float = 0.0
-    hidden: frozenset[str] = frozenset()
-    report: StateReport | None = None
-    applied_n: tuple[float, ...] = ()
-    velocity_m_s: float = 0.0
-    velocities: deque[float] = field(default_factory=lambda: deque(maxlen=HISTORY))
-    repetitions: list[RepetitionReport] = field(default_factory=list)
-    decisions: list[DecisionReport] = field(default_factory=list)
-    result: SetReport | None = None
-    simulated: bool = False
-    begun_us: int | None = None
-    """Controller's clock when the first load was put on, or when this observer first saw the set at work."""
-    now_us: int = 0
-    """Controller's clock in the newest message that tells it."""
-
-    @classmethod
-    def of(cls, order: Prescription) -> Self:
-        """Make the state for a set with this prescription: its unit, its loads, and what its study hides on screens."""
-        mark = mark_of(order.notes)
-        return cls(
-            unit=order.units,
-            start_n=order.load.start_n,
-            floor_n=order.load.floor_n,
-            hidden=frozenset() if mark is None else mark.hide,
-        )
-
-    @property
-    def elapsed_s(self) -> float | None:
-        """Time since the first load, seconds; None before it."""
-        if self.result is not None:
-            return self.result.duration_s
-        return None if self.begun_us is None else (self.now_us - self.begun_us) / 1e6
-
-    @property
-    def over(self) -> bool:
-        """Whether the set has its result or the controller is gone (its last will says offline)."""
-        return self.result is not None or (self.report is not None and self.report.state == State.OFFLINE)
-
-    @property
-    def ended_because(self) -> str | None:
-        """Why the set ended, in words; None without a result."""
-        if self.result is None:
-            return None
-        ends = [decision for decision in self.decisions if decision.action == "end"]
-        budget = spent_budget(ends[-1].reason, (one.name for one in ends[-1].thresholds)) if ends else None
-        return self.result.text if budget is None else BUDGETS[budget]
-
-    def take(self, topic: Topic, payload: bytes) -> None:
-        """Take one message into account; ignore one that breaks the contract, which is not an observer's concern.
-
-        Args:
-            topic: topic of the message.
-            payload: its bytes.
-        """
-        try:
-            message: Any = decode(topic, payload)
-        except BadMessageError:
-            return
-        if isinstance(message, RigIdentity):
-            self.simulated = message.simulated
-        elif isinstance(message, StateReport):
-            self.report = message
-            self._take_time(message.t_host_us, at_work=message.state in (State.WORKING, State.RESTING))
-        elif isinstance(message, SampleFrame):
-            self._take_frame(message)
-        elif isinstance(message, RepetitionReport):
-            self.repetitions.append(message)
-        elif isinstance(message, DecisionReport):
-            self.decisions.append(message)
-            self._take_time(message.t_host_us, at_work=message.action == "load")
-        elif isinstance(message, SetReport):
-            self.result = message
-
-    def _take_time(self, t_host_us: int, *, at_work: bool) -> None:
-        self.now_us = max(self.now_us, t_host_us)
-        if at_work and self.begun_us is None:
-            self.begun_us = t_host_us
-
-    def _take_frame(self, frame: SampleFrame) -> None:
-        self.applied_n = frame.applied_n
-        self.start_n = max(self.start_n, *frame.applied_n)
-        measured = frame.cables[0].velocity_m_s
-        if measured:
-            self.velocity_m_s = measured[-1]
-            self.velocities.append(max(measured, key=abs))
 
 
 def picture(state: LiveState) -> RenderableType:
@@ -157,19 +53,19 @@ class _Picture:
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         state = self.state
-        head = Text()
+        blinding = state.blinding
+        head = Text(_name(state, blinding), style="bold")
         report = state.report
-        head.append(report.prescription if report is not None and report.prescription else "no set armed", style="bold")
-        head.append(
-            f"   {report.state if report is not None else 'nothing heard from the controller yet'}", style="dim"
-        )
+        heard = "nothing heard from the controller yet" if report is None else blinding.state(report.state)
+        head.append(f"   {heard}", style="not bold dim")
         if state.elapsed_s is not None:
-            head.append(f"   {formatting.seconds(state.elapsed_s)}", style="dim")
+            head.append(f"   {formatting.seconds(state.elapsed_s)}", style="not bold dim")
         if state.simulated:
-            head.append("   simulated", style="dim italic")
+            head.append("   simulated", style="not bold dim italic")
         if report is not None and report.recording_failure is not None:
-            head.append(f"\nnot recorded: {report.recording_failure}", style="bold red")
-        shown = [row for row in _ROWS if row.name not in state.hidden]
+            why = "see the controller's log" if blinding.hidden else report.recording_failure
+            head.append(f"\nnot recorded: {why}", style="bold red")
+        shown = [row for row in _ROWS if not blinding.hides(row.name)]
         figures = [row.figure(state).rjust(_FIGURE_CELLS) for row in shown]
         taken = max((len(row.label) for row in shown), default=0) + max(map(len, figures), default=0) + 2 * _GAP
         tail = _budget(state)
@@ -187,11 +83,15 @@ class _Picture:
                 line.append(tail, style="dim")
             rows.add_row(row.label, figure, line)
         yield head
-        yield Text()
-        yield rows
-        yield Text()
-        if "decisions" not in state.hidden:
-            yield _last_decision(state)
+        if blinding.why is not None:
+            yield Text(blinding.why, style="dim")
+        if shown:
+            yield Text()
+            yield rows
+        said = _last_decision(state, blinding)
+        if said is not None:
+            yield Text()
+            yield said
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,6 +124,9 @@ def _velocity_figure(state: LiveState) -> str:
 
 
 def _velocity_line(state: LiveState, cells: int) -> Text:
+    if state.blinding.hides("repetitions"):
+        # Each repetition is a hump of the trace, so whoever sees it can count them.
+        return Text()
     newest = list(state.velocities)[-cells:]
     return Text("".join(_level(max(value, 0.0) / _STEEPEST_M_S) for value in newest), style="yellow")
 
@@ -238,6 +141,9 @@ def _repetition_figure(state: LiveState) -> str:
 
 def _repetition_line(state: LiveState, cells: int) -> Text:
     done = _done(state)
+    if state.blinding.hides("velocity"):
+        completed = [record.outcome is RepetitionOutcome.COMPLETED for record in done[-cells:]]
+        return Text("".join(_LEVELS[-1] if one else "×" for one in completed))
     fastest = max((r.mean_velocity_m_s for r in done), default=1.0) or 1.0
     marks = Text()
     for record in done[-cells:]:
@@ -264,7 +170,7 @@ def _capacity_line(state: LiveState, cells: int) -> Text:
 
 def _budget(state: LiveState) -> str:
     """Say what a full bar of lost capacity means."""
-    if "budget" in state.hidden or state.report is None or state.report.budget_spent is None:
+    if state.blinding.hides("budget") or state.report is None or state.report.budget_spent is None:
         return ""
     limit = state.report.budget_limit
     return f" budget {formatting.part(limit)}" if limit else " no budget"
@@ -278,10 +184,24 @@ _ROWS: Final = (
 )
 
 
-def _last_decision(state: LiveState) -> Text:
+def _name(state: LiveState, blinding: ScreenBlinding) -> str:
+    """Name of the armed set; a blinded screen shows only one that sessions have, which tells no condition."""
+    name = None if state.report is None else state.report.prescription
+    if not name:
+        return "no set armed"
+    if not blinding.hidden or (state.order is not None and state.order.name == name):
+        return name
+    return name if is_session(name) and ":" not in name else "a set"
+
+
+def _last_decision(state: LiveState, blinding: ScreenBlinding) -> Text | None:
+    """What was decided last; on a blinded screen only as far as a fixed sentence may say it."""
     if not state.decisions:
-        return Text("No decision yet.", style="dim")
+        return None if blinding.hidden else Text("No decision yet.", style="dim")
     last = state.decisions[-1]
+    if blinding.hidden:
+        sentence = blinding.sentence(last.reason)
+        return None if sentence is None else Text(sentence)
     return Text.assemble((f"{formatting.ACTIONS.get(last.action, last.action)}. ", "bold"), last.text)
 
 
@@ -291,10 +211,11 @@ def _level(part: float) -> str:
 
 def in_a_line(state: LiveState) -> str:
     """Say in one line where the set stands, for something that is not a terminal."""
-    parts = ["no word from the controller yet" if state.report is None else str(state.report.state)]
-    if "repetitions" not in state.hidden:
+    blinding = state.blinding
+    parts = ["no word from the controller yet" if state.report is None else blinding.state(state.report.state)]
+    if not blinding.hides("repetitions"):
         parts.append(formatting.plural(int(_repetition_figure(state)), "repetition"))
-    if "load" not in state.hidden:
+    if not blinding.hides("load"):
         parts.append(f"load {_load_figure(state)}")
     return ", ".join(parts)
 

@@ -9,13 +9,16 @@ import re
 import shutil
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.rig_commands.broker_options import CREDENTIALS_HELP, broker_options, broker_settings
 from ebbset.console.suggestions import SuggestingGroup
+
+if TYPE_CHECKING:
+    from ebbset.models.contract.prescription import Prescription
 
 
 @click.group(name="request", cls=SuggestingGroup)
@@ -88,7 +91,8 @@ def arm(
         refuse_mismatch(order, lifter)
     if not cautions_shown:
         _show_cautions()
-    return _ask("arm", rig, who, as_json, wait_s, values, cautions_shown=True, prescription=order, profile=lifter)
+    more = {"cautions_shown": True, "prescription": order, "profile": lifter}
+    return _ask("arm", rig, who, as_json, wait_s, values, blinded_by=order, **more)
 
 
 @command.command(name="start", epilog=CREDENTIALS_HELP)
@@ -99,16 +103,28 @@ def arm(
     type=click.Path(path_type=Path),
     help="With --watch: the armed file, for its unit, its loads and what a study hides on screens.",
 )
+@click.option(
+    "--audience",
+    type=click.Choice(["lifter", "assessor"]),
+    help="With --watch, in a study: who sees the screen. By default anybody, so it hides what it hides from either.",
+)
 def start(
-    rig: str, who: str, as_json: bool, wait_s: float, watch: bool, prescription: Path | None, **values: Any
+    rig: str,
+    who: str,
+    as_json: bool,
+    wait_s: float,
+    watch: bool,
+    prescription: Path | None,
+    audience: str | None,
+    **values: Any,
 ) -> int:
     """Start the armed set: the load comes on, with the handle docked."""
     from ebbset.controller.service.documents import read_prescription
 
     order = None if prescription is None else read_prescription(prescription)
-    code = _ask("start", rig, who, as_json, wait_s, values)
+    code = _ask("start", rig, who, as_json, wait_s, values, blinded_by=order)
     if code == Exit.OK and watch:
-        _watch(rig, order, values)
+        _watch(rig, order, audience, values)
     return code
 
 
@@ -142,24 +158,42 @@ def _show_cautions() -> None:
         raise CommandError("not armed: the cautions were not confirmed", Exit.NO)
 
 
-def _ask(action: str, rig: str, who: str, as_json: bool, wait_s: float, values: dict[str, Any], **more: Any) -> int:
+def _ask(
+    action: str,
+    rig: str,
+    who: str,
+    as_json: bool,
+    wait_s: float,
+    values: dict[str, Any],
+    *,
+    blinded_by: Prescription | None = None,
+    **more: Any,
+) -> int:
+    """Ask, and show the answer as far as the session's prescription lets a screen show it."""
     from ebbset.console.live.operator_client import Operator, ask_until_there
+    from ebbset.console.live.screen_blinding import ScreenBlinding
     from ebbset.models.contract.operator_messages import RequestAction
+    from ebbset.models.contract.study_mark import mark_of
 
     asking = Operator(broker_settings(**values), rig, who)
     answer = asyncio.run(ask_until_there(lambda: asking.ask(RequestAction(action), **more), wait_s))
+    mark = None if blinded_by is None else mark_of(blinded_by.notes)
+    blinding = ScreenBlinding() if mark is None else ScreenBlinding(mark.hidden_from(None))
+    code, message = blinding.answer(answer.code, answer.message)
     if as_json:
-        click.echo(json.dumps(answer.model_dump(mode="json"), ensure_ascii=False))
+        told = {"code": code, "message": message, "state": blinding.state(answer.state)}
+        click.echo(json.dumps({**answer.model_dump(mode="json"), **told}, ensure_ascii=False))
     else:
-        click.echo(f"{'accepted' if answer.accepted else 'refused'} ({answer.code}): {answer.message}")
+        click.echo(f"{'accepted' if answer.accepted else 'refused'} ({code}): {message}")
     return int(Exit.OK if answer.accepted else Exit.NO)
 
 
-def _watch(rig: str, order: Any, values: dict[str, Any]) -> None:
-    from ebbset.console.live.live_view import LiveState, follow, on_screen, picture
+def _watch(rig: str, order: Any, audience: Any, values: dict[str, Any]) -> None:
+    from ebbset.console.live.live_state import LiveState
+    from ebbset.console.live.live_view import follow, on_screen, picture
     from ebbset.console.terminal import Terminal
 
-    state = LiveState() if order is None else LiveState.of(order)
+    state = LiveState() if order is None else LiveState.of(order, audience)
     console = Terminal()
     with on_screen(state, console):
         asyncio.run(follow(broker_settings(**values), rig, state))

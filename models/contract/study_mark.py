@@ -18,13 +18,16 @@ QUANTITIES: Final = ("load", "velocity", "repetitions", "budget", "decisions")
 """What a study can hide on the screens of a session, beside the condition."""
 EVERYTHING: Final = frozenset((*QUANTITIES, "condition"))
 
+SEALED_FORM: Final = "ebbset sealed session 1"
+"""How the file of a sealed session names its form."""
+
 _MARK: Final = re.compile(
     r"^study:(?P<study>[0-9a-f]{64}) session:(?P<participant>[A-Za-z0-9_.\-]+)/(?P<period>\d{1,6}) "
     r"(?:amendment:(?P<amendment>\d{1,4})/(?P<history>[0-9a-f]{16}) order:(?P<order>[0-9a-f]{64}) )?"
     r"hide:(?P<hide>[a-z,]*)(?: assessor:(?P<assessor>[a-z,]*))?$",
     re.MULTILINE,
 )
-_SESSION_NAME: Final = re.compile(r"^Session \d+ of \S+$")
+_SESSION_NAME: Final = re.compile(r"Session \d+ of \S+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,8 +117,8 @@ def order_digest(order: Prescription) -> str:
     return hashlib.sha256(order.model_dump_json(exclude_defaults=True, exclude={"notes"}).encode()).hexdigest()
 
 
-def is_blinded_session(name: str) -> bool:
-    """Whether a prescription's name is that of a session of a study that hides its conditions.
+def is_session(name: str) -> bool:
+    """Whether a prescription's name is one that sessions of a study have.
 
     Args:
         name: name of the prescription.

@@ -9,7 +9,8 @@ import tomllib
 import pytest
 from rich.console import Console
 
-from ebbset.console.live.live_view import LiveState, picture
+from ebbset.console.live.live_state import LiveState
+from ebbset.console.live.live_view import picture
 from ebbset.models.contract import formatting
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.study_mark import Mark
@@ -53,7 +54,7 @@ def test_the_live_view_shows_what_messages_say_and_survives_those_that_say_nothi
     blind = LiveState.of(order)
     assert blind.unit == "lb"
     assert blind.floor_n == pytest.approx(20 * 9.80665)
-    state.hidden = blind.hidden
+    state.order = order
     blinded = _text(state)
     assert "40.0 kg" not in blinded
     assert "budget" not in blinded

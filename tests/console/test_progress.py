@@ -5,17 +5,22 @@ from __future__ import annotations
 import io
 import json
 import time
+import tomllib
 from collections.abc import Callable
 
 import pytest
 from rich.console import Console
 
 from ebbset.console import app, progress
-from ebbset.console.live.live_view import LiveState, in_a_line, on_screen, picture
+from ebbset.console.live.live_state import LiveState
+from ebbset.console.live.live_view import in_a_line, on_screen, picture
 from ebbset.console.progress import tracked
+from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.study_mark import Mark
 from ebbset.models.contract.wire import Topic
 from ebbset.simulators.validation import validate
 from ebbset.simulators.validation.comparison import Section
+from tests.support.commands import ROW
 
 
 def wait_for(condition: Callable[[], bool]) -> None:
@@ -129,6 +134,7 @@ def test_the_live_view_of_a_pipe_is_a_line_now_and_then_that_keeps_what_is_blind
     at(state, 1.0)
     with on_screen(state, Console(file=stream)):
         wait_for(lambda: "working, 0 repetitions" in stream.getvalue())
-    blind = LiveState(hidden=frozenset({"load", "repetitions"}))
+    mark = Mark("0" * 64, "p01", 1, frozenset({"load", "repetitions"}))
+    blind = LiveState.of(Prescription.model_validate({**tomllib.loads(ROW), "notes": mark.text()}))
     at(blind, 1.0)
-    assert in_a_line(blind) == "working"
+    assert in_a_line(blind) == "under way"

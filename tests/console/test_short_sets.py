@@ -13,7 +13,8 @@ from rich.text import Text
 
 from ebbset.console.app import run
 from ebbset.console.exits import Exit
-from ebbset.console.live.live_view import LiveState, picture
+from ebbset.console.live.live_state import LiveState
+from ebbset.console.live.live_view import picture
 from ebbset.console.report.page import render
 from ebbset.console.report.terminal_report import show
 from ebbset.console.terminal import Terminal
