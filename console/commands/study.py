@@ -13,6 +13,7 @@ import click
 
 from ebbset.console.commands.study_concealment import list_places, open_session, seal
 from ebbset.console.commands.study_output import write_text
+from ebbset.console.commands.study_power import power
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.progress import tracked
 from ebbset.console.shared_options import seed_option
@@ -284,5 +285,5 @@ def _summary(rows: list[Any]) -> None:
     Terminal().print(table)
 
 
-for _further in (list_places, seal, open_session):
+for _further in (list_places, seal, open_session, power):
     command.add_command(_further)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import secrets
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
@@ -115,7 +116,7 @@ def _known_codes(path: Path) -> list[list[str]]:
     return [row for row in list(csv.reader(io.StringIO(read_document(path))))[1:] if row]
 
 
-def _write_rows(path: Path, rows: list[list[object]] | list[list[str]]) -> None:
+def _write_rows(path: Path, rows: Sequence[Sequence[object]]) -> None:
     text = io.StringIO()
     csv.writer(text, lineterminator="\n").writerows(rows)
     write_text(path, text.getvalue())

@@ -142,8 +142,8 @@ def _repetition_figure(state: LiveState) -> str:
 def _repetition_line(state: LiveState, cells: int) -> Text:
     done = _done(state)
     if state.blinding.hides("velocity"):
-        completed = [record.outcome is RepetitionOutcome.COMPLETED for record in done[-cells:]]
-        return Text("".join(_LEVELS[-1] if one else "×" for one in completed))
+        whole = (record.outcome is RepetitionOutcome.COMPLETED for record in done[-cells:])
+        return Text("".join(_LEVELS[-1] if one else "×" for one in whole))
     fastest = max((r.mean_velocity_m_s for r in done), default=1.0) or 1.0
     marks = Text()
     for record in done[-cells:]:

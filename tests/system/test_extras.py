@@ -34,8 +34,9 @@ ON_REQUEST = {
     "simulators/evaluation/family_report.py": {"matplotlib": "plots"},
     "simulators/structures/bodies.py": {"mujoco": "bodies"},
     "simulators/validation/validate.py": {"matplotlib": "plots"},
+    "study/mixed_model.py": {"statsmodels": "analysis"},
 }
-"""Imports inside a function that one option asks for; `console.app.explain` names their extra when they are missing."""
+"""Imports that one command or option asks for; `console.app.explain` names their extra when they are missing."""
 
 
 def imported(path: Path) -> set[str]:
@@ -92,7 +93,7 @@ def test_every_import_of_a_shipped_module_is_declared_by_the_extra_of_its_room()
     assert missing == []
 
 
-@pytest.mark.parametrize("extra", ["", "sim", "bodies", "plots", "console", "study"])
+@pytest.mark.parametrize("extra", ["", "sim", "bodies", "plots", "console", "study", "analysis"])
 def test_an_extra_declares_nothing_that_no_shipped_module_imports(extra: str) -> None:
     wanted = PROJECT["optional-dependencies"][extra] if extra else PROJECT["dependencies"]
     own = {re.split(r"[^A-Za-z0-9_-]", text)[0].lower() for text in wanted if not text.startswith("ebbset[")}
@@ -108,7 +109,7 @@ def test_the_command_line_names_the_extra_that_brings_a_missing_module() -> None
         if distribution(module) not in base and module != "click":  # without click, `console.entry` answers by itself
             needed[module] = {
                 extra
-                for extra in ("sim", "bodies", "plots", "console", "study")
+                for extra in ("sim", "bodies", "plots", "console", "study", "analysis")
                 if any(
                     re.split(r"[^A-Za-z0-9_-]", text)[0].lower() == distribution(module)
                     for text in PROJECT["optional-dependencies"][extra]
