@@ -19,13 +19,13 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-import statsmodels.formula.api as smf
 
 from ebbset.coaching.worth import estimated
 from ebbset.models.contract.prescription import Prescription
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.study.design import StudyFile
 from ebbset.study.export import export
+from ebbset.study.mixed_model import SessionValue, analysed, first_of_each
 from ebbset.study.rehearsal import rehearse
 from ebbset.study.study_file import Session, Study, study_of
 
@@ -63,6 +63,7 @@ def invented_study(seed: int) -> Study:
             "blocks": 2,
             "start": datetime.date(2026, 12, 1),
             "washout_days": 2,
+            "time_zone": "Europe/Berlin",
             "reference_one_rm_n": 500.0,
             "conditions": [
                 {"code": "A", "label": "setting A", "prescription": "six.toml"},
@@ -75,22 +76,18 @@ def invented_study(seed: int) -> Study:
 
 
 def analyse(folder: Path) -> Found:
-    """Regress the range of motion of each set on condition and period, with an intercept for each participant."""
-    sets = pd.read_parquet(folder / "sets.parquet")[["set", "participant", "period", "condition"]]
+    """Compare the range of motion of each set between conditions, as `ebbset study power` does and a plan says."""
+    sets = pd.read_parquet(folder / "sets.parquet").sort_values("begun_at")
     repetitions = pd.read_parquet(folder / "repetitions.parquet")
     whole = repetitions[repetitions["outcome"] == "completed"]
-    table = whole.groupby("set", as_index=False)["rom_m"].mean().merge(sets, on="set")
-    table["rom_cm"] = 100.0 * table["rom_m"]
-    fitted = smf.mixedlm("rom_cm ~ C(condition) + C(period)", table, groups="participant").fit(reml=True)
-    name = "C(condition)[T.B]"
-    low, high = fitted.conf_int().loc[name]
-    return Found(
-        effect_m=float(fitted.params[name]) / 100.0,
-        low_m=float(low) / 100.0,
-        high_m=float(high) / 100.0,
-        p_value=float(fitted.pvalues[name]),
-        sets=len(table),
-    )
+    rom_m = whole.groupby("set")["rom_m"].mean()
+    values = [
+        SessionValue(one.participant, int(one.period), one.condition, float(rom_m[one.set]))
+        for one in sets.itertuples()
+    ]
+    counted = first_of_each(values)
+    (contrast,) = analysed(counted, conditions=("A", "B"), design="crossover")
+    return Found(contrast.effect, contrast.low, contrast.high, contrast.p_value, len(counted))
 
 
 def run(effect_m: float, seed: int, folder: Path) -> Found:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime
+import re
 from collections import Counter
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,6 +16,7 @@ from hypothesis import strategies as st
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.problems import problems_of
 from ebbset.models.contract.study_mark import mark_of
+from ebbset.models.contract.toml_text import read_model
 from ebbset.study import version_1
 from ebbset.study.checked import balance_sentences, people_sentence
 from ebbset.study.design import StudyFile
@@ -210,6 +213,15 @@ def test_a_replacement_takes_the_next_place_or_the_same_one() -> None:
     following = study(4, 2, replacement="next", amendments=[WITHDRAWN, replaced])
     assert [person.place for person in following.people] == [0, 1, 2, 3, 4]
     assert orders(following)["new"] == orders(study(5, 2))["p4"]
+
+
+def test_the_study_file_of_the_documentation_is_one() -> None:
+    text = (Path(__file__).parents[2] / "docs" / "studies.md").read_text()
+    (block,) = re.findall(r"```toml\n(.*?)```", text, re.DOTALL)
+    file = read_model(StudyFile, block, what="docs/studies.md")
+    found = study_of(file, {"A": ORDER, "B": ORDER})
+    assert [person.id for person in found.people if person.withdrawn is None] == ["p01", "p03"]
+    assert file.blinding.hidden_from("lifter") == {"condition", "budget", "load"}
 
 
 @pytest.mark.parametrize(

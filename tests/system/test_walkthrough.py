@@ -169,7 +169,7 @@ def test_the_study_is_balanced_blinded_and_exported(folder: Path) -> None:
     session = Prescription.from_toml((folder / "p01-1.toml").read_text())
     mark = mark_of(session.notes)
     assert mark is not None
-    assert mark.hide == {"load", "budget"}
+    assert mark.hidden_from("lifter") == mark.hidden_from("assessor") == {"load", "budget", "condition"}
     sets = pd.read_csv(folder / "tables" / "sets.csv")
     assert sets["study"].unique().tolist() == [mark.study]
     merged = sets.merge(schedule, on=["participant", "period"], suffixes=("", "_ordered"))
