@@ -21,7 +21,7 @@ import pandas as pd
 from ebbset.coaching.worth import estimated
 from ebbset.controller.recording.sources import read_source
 from ebbset.simulators.lifter.lifter import LifterParameters
-from ebbset.simulators.rig.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.study.departures import departures_of, remarks_on
 from ebbset.study.export import export
 from ebbset.study.fidelity import fidelity_of

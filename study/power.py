@@ -23,8 +23,9 @@ from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.simulators.closed_loop.simulated_set import SimulatedSet
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
-from ebbset.simulators.population.population import draw_lifter, on_day, one_rm_n, person_rng
-from ebbset.simulators.rig.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.population.population import draw_lifter, on_day, person_rng
+from ebbset.simulators.population.strength_test import one_rm_n
 from ebbset.study.mixed_model import ALPHA, SessionValue, analysed
 from ebbset.study.randomisation import crossover, parallel
 from ebbset.study.rehearsal import START_SHARE

@@ -16,9 +16,11 @@ from ebbset.models.contract.units import STANDARD_GRAVITY_M_S2
 from ebbset.models.physiology.fatigue import reserve_rates, three_compartment_rates
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.lifter import LifterParameters
-from ebbset.simulators.plant.plant import Plant, RepetitionTruth
+from ebbset.simulators.plant.plant import Plant
 from ebbset.simulators.plant.rig_parameters import free_weight
-from ebbset.simulators.population.population import on_day, one_rm_n, person_rng
+from ebbset.simulators.plant.truth import RepetitionTruth
+from ebbset.simulators.population.population import on_day, person_rng
+from ebbset.simulators.population.strength_test import one_rm_n
 from ebbset.simulators.validation.measures import LAB_RIG, set_to_failure
 
 FloatArray = npt.NDArray[np.float64]

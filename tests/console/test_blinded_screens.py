@@ -22,7 +22,7 @@ from ebbset.console.live.live_view import in_a_line, picture
 from ebbset.console.live.screen_blinding import _ALWAYS, _FAULTS, _TELLS, ScreenBlinding
 from ebbset.console.terminal import Terminal
 from ebbset.controller.messages import codec
-from ebbset.controller.messages.actions import SendArm, SendLoad, SendRelease, SendUnload
+from ebbset.controller.messages.actions import Decision, SendArm, SendLoad, SendRelease, SendUnload, SetResult
 from ebbset.controller.messages.events import Event, Samples
 from ebbset.controller.messages.reasons import SENTENCES, AnswerCode, Reason
 from ebbset.models.contract import formatting
@@ -32,7 +32,7 @@ from ebbset.models.contract.study_mark import EVERYTHING, QUANTITIES, Audience
 from ebbset.models.contract.wire import Topic
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.lifter.exercises import exercise
-from ebbset.simulators.rig.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.study.design import StudyFile
 from ebbset.study.study_file import Study, study_of
 
@@ -132,13 +132,13 @@ def _frame(event: Samples, number: int) -> dict[str, Any]:
 Change = Callable[[Topic, dict[str, Any]], dict[str, Any] | None]
 
 
-def drawn(arm: str, audience: Audience | None, change: Change = lambda _topic, told: told, **blinding: Any) -> str:
+def drawn(arm: str, audience: Audience | None, change: Change | None = None, **blinding: Any) -> str:
     """All that reaches the screen during a set, drawn after every event and now and then in between."""
     order = session(arm, **blinding)
     state, screen = LiveState.of(order, audience), io.StringIO()
     terminal = Terminal(file=screen, width=100)
     for number, (topic, told) in enumerate(messages(arm, order)):
-        changed = change(topic, told)
+        changed = told if change is None else change(topic, told)
         if changed is not None:
             state.take(topic, json.dumps(changed).encode())
         if topic not in (Topic.FRAME, Topic.STATE) or number % 25 == 0:
@@ -154,8 +154,8 @@ def texts_of(condition: str) -> set[str]:
     found = set()
     for _, outputs in handled(condition):
         for output in outputs:
-            if getattr(output, "reason", None) in _TELLS and getattr(output, "text", ""):
-                found.add(str(output.text))
+            if isinstance(output, Decision | SetResult) and output.reason in _TELLS and output.text:
+                found.add(output.text)
     return found
 
 
@@ -171,7 +171,7 @@ def test_no_byte_of_a_screen_holds_what_is_hidden(condition: str, audience: Audi
     hidden = {"condition", "repetitions", "budget", "decisions"}
     hidden |= {"load"} if audience != "assessor" else set()
     hidden |= {"velocity"} if audience != "lifter" else set()
-    screen = drawn(condition, audience, **blinding)
+    screen = drawn(condition, audience, None, **blinding)
     assert "Session" in screen
     assert "under way" in screen
     searched = re.sub(r"Session \d of p0\d", "", screen)

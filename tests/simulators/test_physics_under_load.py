@@ -15,7 +15,8 @@ from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.plant import physics
 from ebbset.simulators.plant.plant import Plant
 from ebbset.simulators.plant.rig_parameters import RigParameters, free_weight
-from ebbset.simulators.population.population import lift_once, person_rng
+from ebbset.simulators.population.population import person_rng
+from ebbset.simulators.population.strength_test import lift_once
 from ebbset.simulators.validation.measures import measured_one_rm_n
 from ebbset.simulators.validation.protocols import first_and_last_peak, held_s
 from ebbset.simulators.validation.sets import people
@@ -94,7 +95,9 @@ def test_depth_and_range_vary_from_repetition_to_repetition() -> None:
     p.start()
     p.advance(1200)
     p.command((150.0,), 800.0)
-    bottoms, tops, phase = [], [], p.phase
+    bottoms: list[float] = []
+    tops: list[float] = []
+    phase = p.phase
     while len(bottoms) < 31:
         p.advance(10)
         if p.phase == Phase.CONCENTRIC and phase != Phase.CONCENTRIC:

@@ -118,8 +118,8 @@ def test_an_envelope_tells_nothing_of_its_condition(folder: Path) -> None:
     plain = re.sub(r'"sealed": "[^"]+"', "", text)
     for word in ("drop", "One", "Many", "max_", "450", "seed", '"A"'):
         assert word not in plain, word
-    for word in (b"max_drops", b"Many drops", b"start_n", b"exercise"):
-        assert word not in ciphered, word
+    for secret in (b"max_drops", b"Many drops", b"start_n", b"exercise"):
+        assert secret not in ciphered, secret
     # The same prescription under two codes has no stretch in common.
     hidden = [re.search(r'"sealed": "([^"]+)"', path.read_text()) for path in envelopes]
     assert all(match is not None for match in hidden)

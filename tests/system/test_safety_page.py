@@ -12,7 +12,7 @@ from ebbset.controller.detection import mean_force_check as mean
 from ebbset.controller.detection import sensor_check as gross
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.regulation.armed_set import SETTLED_AFTER_US
-from ebbset.controller.regulation.regulator import ENDING_PATIENCE_US
+from ebbset.controller.regulation.ending import ENDING_PATIENCE_US
 from ebbset.controller.regulation.rig_facts import APPLIED_TOLERANCE_N, APPLIED_TOLERANCE_PART
 from ebbset.models.contract.cautions import CAUTIONS, CONFIRMATION, as_text
 from ebbset.models.contract.prescription import LoadSection, SafetySection
