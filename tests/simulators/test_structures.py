@@ -15,7 +15,7 @@ import pytest
 from ebbset.simulators.lifter.habits import FULL_EFFORT
 from ebbset.simulators.lifter.muscle_lifter import MuscleLifter
 from ebbset.simulators.lifter.protocol import Lifter
-from ebbset.simulators.rig.plugged_plant import PluggedPlant
+from ebbset.simulators.plant.plugged_plant import PluggedPlant
 from ebbset.simulators.structures import bodies, jointed, motor_units
 from ebbset.simulators.structures.bodies import ARM, LEG, Limb, Path
 from ebbset.simulators.structures.motor_units import MotorUnitLifter

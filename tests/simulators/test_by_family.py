@@ -1,0 +1,83 @@
+"""The evaluation by family of lifters: what is measured, what is asked, and the page of plots."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from ebbset.simulators.evaluation import family_report
+from ebbset.simulators.evaluation.by_family import FamilyResult, FamilySize, judged
+from ebbset.simulators.evaluation.family_report import FamilyReport, targets_of
+from ebbset.simulators.evaluation.report_parts import as_json
+
+
+@pytest.fixture(scope="module")
+def result() -> FamilyResult:
+    return judged("velocity_line", 11, FamilySize(sets=2, people=1))
+
+
+def test_a_family_is_measured_in_stalls_estimates_steps_and_budgets(result: FamilyResult) -> None:
+    row = result.row()
+    assert row["family"] == "velocity_line"
+    assert row["completed_attempts"] > 0
+    assert row["stalls"] == len(result.latencies_s)
+    assert 0.0 <= row["false_drops_each"] <= 1.0
+    assert row["invariants_broken"] == 0.0
+    assert 0.0 <= row["capacity_in_80"] <= 1.0
+    assert row["budget_median_error"] < 0.5
+
+
+def test_the_same_seed_gives_the_same_figures(result: FamilyResult) -> None:
+    again = judged("velocity_line", 11, FamilySize(sets=2, people=1))
+    assert as_json(again.row()) == as_json(result.row())
+
+
+@pytest.mark.parametrize(
+    ("part", "key", "value", "target"),
+    [
+        ("stalls", "false_rate", 0.021, "false drops"),
+        ("stalls", "called_in_attempt", 0.91, "called in the attempt"),
+        ("stalls", "slowest_tenth_s", 0.91, "slowest tenth"),
+        ("steps", "within_1", 0.69, "steps within 1"),
+        ("steps", "none_at_all", 0.06, "steps without any"),
+        ("steps", "violations", 1.0, "invariant broken"),
+        ("budget", "within_1_repetition", 0.7, "budgets ended"),
+        ("estimates", "one_rm_in_80", 0.69, "one rm in 80"),
+        ("estimates", "budget_in_80", 0.91, "budget in 80"),
+        ("estimates", "reserve_in_80", math.nan, "reserve in 80"),
+    ],
+)
+def test_each_figure_that_falls_short_fails_its_own_target_and_no_other(
+    result: FamilyResult, part: str, key: str, value: float, target: str
+) -> None:
+    good = replace(
+        result,
+        stalls=result.stalls | {"false_rate": 0.02, "called_in_attempt": 0.92, "slowest_tenth_s": 0.9},
+        steps=result.steps | {"within_1": 0.7, "none_at_all": 0.05, "violations": 0.0, "floor_broken": 0.0},
+        budget=result.budget | {"within_1_repetition": 0.75},
+        estimates={
+            known: row | {"one_rm_in_80": 0.8, "reserve_in_80": 0.7, "capacity_in_80": 0.9, "budget_in_80": 0.8}
+            for known, row in result.estimates.items()
+        },
+    )
+    assert all(one.met for one in targets_of(good))
+    if part == "estimates":
+        worse = replace(good, estimates={known: row | {key: value} for known, row in good.estimates.items()})
+    else:
+        worse = replace(good, **{part: getattr(good, part) | {key: value}})
+    missed = [one.name for one in targets_of(worse) if not one.met]
+    assert len(missed) == 1
+    assert target in missed[0]
+
+
+def test_the_report_can_be_kept_and_drawn(result: FamilyResult, tmp_path: Path) -> None:
+    report = FamilyReport((11,), (result,))
+    document = json.loads(as_json(report.plain()))
+    assert document["simulated"] is True
+    assert document["tables"]["By family of lifters, as shipped"][0]["family"] == "velocity_line"
+    family_report.plot(report, tmp_path / "families.png")
+    assert (tmp_path / "families.png").stat().st_size > 10_000
