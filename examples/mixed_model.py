@@ -18,15 +18,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 
 from ebbset.coaching.worth import estimated
 from ebbset.models.contract.prescription import Prescription
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.study.design import StudyFile
 from ebbset.study.export import export
-from ebbset.study.mixed_model import SessionValue, analysed, first_of_each
+from ebbset.study.mixed_model import analysed
 from ebbset.study.rehearsal import rehearse
+from ebbset.study.session_values import session_values
 from ebbset.study.study_file import Session, Study, study_of
 
 EFFECT_M = -0.03
@@ -77,17 +77,9 @@ def invented_study(seed: int) -> Study:
 
 def analyse(folder: Path) -> Found:
     """Compare the range of motion of each set between conditions, as `ebbset study power` does and a plan says."""
-    sets = pd.read_parquet(folder / "sets.parquet").sort_values("begun_at")
-    repetitions = pd.read_parquet(folder / "repetitions.parquet")
-    whole = repetitions[repetitions["outcome"] == "completed"]
-    rom_m = whole.groupby("set")["rom_m"].mean()
-    values = [
-        SessionValue(one.participant, int(one.period), one.condition, float(rom_m[one.set]))
-        for one in sets.itertuples()
-    ]
-    counted = first_of_each(values)
-    (contrast,) = analysed(counted, conditions=("A", "B"), design="crossover")
-    return Found(contrast.effect, contrast.low, contrast.high, contrast.p_value, len(counted))
+    values = session_values(folder, "rom_m")
+    (contrast,) = analysed(values, conditions=("A", "B"), design="crossover")
+    return Found(contrast.effect, contrast.low, contrast.high, contrast.p_value, len(values))
 
 
 def run(effect_m: float, seed: int, folder: Path) -> Found:

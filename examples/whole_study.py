@@ -16,7 +16,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 
 from ebbset.coaching.worth import estimated
 from ebbset.controller.recording.sources import read_source
@@ -25,8 +24,9 @@ from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.study.departures import departures_of, remarks_on
 from ebbset.study.export import export
 from ebbset.study.fidelity import fidelity_of
-from ebbset.study.mixed_model import Contrast, SessionValue, analysed, first_of_each
+from ebbset.study.mixed_model import Contrast, analysed
 from ebbset.study.rehearsal import HOUR, person, record_set, rehearse
+from ebbset.study.session_values import session_values
 from ebbset.study.study_file import Session, Study, read_study
 
 EFFECT_M = -0.03
@@ -177,15 +177,7 @@ def told(study: Study, recordings: list[Path], tables: Path) -> Told:
     judged = [fidelity_of(item, study) for item in sets]
     departures = [f"{one.source}: {text}" for one in judged for text in one.departures]
     export(recordings, tables, study=study, estimate=estimated)
-    table = pd.read_parquet(tables / "sets.parquet").sort_values("begun_at")
-    repetitions = pd.read_parquet(tables / "repetitions.parquet")
-    rom_m = repetitions[repetitions["outcome"] == "completed"].groupby("set")["rom_m"].mean()
-    values = first_of_each(
-        [
-            SessionValue(one.participant, int(one.period), one.condition, float(rom_m[one.set]))
-            for one in table.itertuples()
-        ]
-    )
+    values = session_values(tables, "rom_m")
     (contrast,) = analysed(values, conditions=("A", "B"), design="crossover")
     return Told([*departures, *departures_of(sets, study)], remarks_on(sets, study), contrast, len(values))
 

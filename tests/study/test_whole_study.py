@@ -9,11 +9,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
 
+import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
 from ebbset.console.app import run
 from ebbset.controller.recording.sources import read_source
+from ebbset.study.session_values import session_values
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 DELETED = "kea11"
@@ -76,6 +78,21 @@ def test_the_analysis_finds_what_was_put_in(example: ModuleType, found: tuple[ob
         assert one.contrast.high - one.contrast.low < 0.02
         # 49 sessions of 25 people, less an intercept each, a condition and a period.
         assert one.contrast.degrees_of_freedom == 49 - 25 - 2
+
+
+def test_values_of_sessions_are_those_that_pandas_finds(folder: Path, found: tuple[object, object]) -> None:
+    assert found
+    tables = folder / "tables-with-faults"
+    sets = pd.read_csv(tables / "sets.csv").sort_values("begun_at").drop_duplicates(["participant", "period"])
+    repetitions = pd.read_csv(tables / "repetitions.csv")
+    rom_m = repetitions[repetitions["outcome"] == "completed"].groupby("set")["rom_m"].mean()
+    ours = {(one.participant, one.period): one for one in session_values(tables, "rom_m")}
+    assert len(ours) == len(sets) == 49
+    for row in sets.to_dict("records"):
+        one = ours[row["participant"], row["period"]]
+        assert one.condition == row["condition"]
+        assert one.value == pytest.approx(rom_m[row["set"]])
+    assert sum(one.value for one in session_values(tables, "repetitions")) == sets["repetitions"].sum() == 98
 
 
 def test_the_commands_tell_the_same(
