@@ -39,7 +39,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "evaluate": ("commands.evaluate", "Compare the controller's judgement with the simulator's truth."),
     "compare": ("commands.compare", "Compare policies or prescriptions on a simulated population."),
     "family": ("commands.family", "List families of simulated lifters, or check one of your own."),
-    "study": ("commands.study", "Run a study: power, balanced schedule, blinded sessions, fidelity."),
+    "study": ("study_commands.study", "Run a study: power, balanced schedule, blinded sessions, fidelity."),
     "lifter": ("commands.lifter", "Show, hand over or delete what is stored about one lifter."),
     "export": ("commands.export", "Export recordings as tidy tables, Parquet and CSV, with a data dictionary."),
 }

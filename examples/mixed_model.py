@@ -22,11 +22,11 @@ import numpy as np
 from ebbset.coaching.worth import estimated
 from ebbset.models.contract.prescription import Prescription
 from ebbset.simulators.lifter.lifter import LifterParameters
+from ebbset.study.analysis.mixed_model import analysed
+from ebbset.study.analysis.session_values import session_values
 from ebbset.study.design import StudyFile
 from ebbset.study.export import export
-from ebbset.study.mixed_model import analysed
 from ebbset.study.rehearsal import rehearse
-from ebbset.study.session_values import session_values
 from ebbset.study.study_file import Session, Study, study_of
 
 EFFECT_M = -0.03

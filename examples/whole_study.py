@@ -21,12 +21,12 @@ from ebbset.coaching.worth import estimated
 from ebbset.controller.recording.sources import read_source
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.study.analysis.mixed_model import Contrast, analysed
+from ebbset.study.analysis.session_values import session_values
 from ebbset.study.departures import departures_of, remarks_on
 from ebbset.study.export import export
 from ebbset.study.fidelity import fidelity_of
-from ebbset.study.mixed_model import Contrast, analysed
 from ebbset.study.rehearsal import HOUR, person, record_set, rehearse
-from ebbset.study.session_values import session_values
 from ebbset.study.study_file import Session, Study, read_study
 
 EFFECT_M = -0.03

@@ -42,12 +42,9 @@ def _sentences(study: Study, balance: Balance) -> list[str]:
     if balance.exact:
         return ["exactly balanced"]
     if study.file.design == "parallel":
-        return [_even("groups differ in size by", balance.period_difference, balance.least_period_difference, people)]
-    found = [
-        _even(
-            "within a period conditions differ by", balance.period_difference, balance.least_period_difference, people
-        )
-    ]
+        return [_even("groups differ in size by", balance, people)]
+    even = "within each period every condition stands equally often"
+    found = [_even("within a period conditions differ by", balance, people) if balance.period_difference else even]
     if balance.pair_difference:
         square = balance.conditions * (1 if balance.conditions % 2 == 0 else 2)
         found.append(
@@ -57,9 +54,8 @@ def _sentences(study: Study, balance: Balance) -> list[str]:
     return found
 
 
-def _even(what: str, difference: int, least: int, people: str) -> str:
-    if difference == 0:
-        return f"{what} 0"
+def _even(what: str, balance: Balance, people: str) -> str:
+    difference, least = balance.period_difference, balance.least_period_difference
     if difference == least:
         return f"{what} {difference} at most, the least that {people} allow"
     return f"{what} up to {difference}, where {people} allow {least}"

@@ -101,7 +101,7 @@ def test_every_order_is_drawn_equally_often() -> None:
 def test_sentences_are_computed_from_the_counts() -> None:
     assert balance_sentences(study(12, 3)) == ["exactly balanced"]
     (within, successions) = balance_sentences(study(9, 3))
-    assert within == "within a period conditions differ by 0"
+    assert within == "within each period every condition stands equally often"
     assert successions.startswith("successions of two conditions differ by ")
     assert successions.endswith("for a multiple of 6 participants")
     assert balance_sentences(study(10, 3))[0] == (

@@ -13,8 +13,8 @@ import statsmodels.formula.api as smf
 from scipy import stats
 
 from ebbset.console.app import run
-from ebbset.study.mixed_model import SessionValue, analysed, first_of_each
-from ebbset.study.power import Question, Trial, power_of, run_trial, wilson
+from ebbset.study.analysis.mixed_model import SessionValue, analysed, first_of_each
+from ebbset.study.analysis.power import Question, SimulatedStudy, power_of, run_trial, wilson
 from ebbset.study.randomisation import crossover
 from ebbset.study.study_file import read_study
 
@@ -194,7 +194,7 @@ def test_a_smaller_study_is_the_beginning_of_a_larger_one(folder: Path) -> None:
 
 def test_power_counts_what_was_found(folder: Path) -> None:
     study = read_study(folder / "study.toml")
-    trials = [Trial(((1.0,),), ((0.5,),), ((k < 7,),), 0) for k in range(10)]
+    trials = [SimulatedStudy(((1.0,),), ((0.5,),), ((k < 7,),), 0) for k in range(10)]
     (row,) = power_of(study, Question("repetitions", (4,), None, 1), trials)
     assert (row.power, row.effect, row.half_width, row.condition) == (0.7, 1.0, 0.5, "B")
     assert (row.low, row.high) == wilson(7, 10)

@@ -15,7 +15,7 @@ import pytest
 
 from ebbset.console.app import run
 from ebbset.controller.recording.sources import read_source
-from ebbset.study.session_values import session_values
+from ebbset.study.analysis.session_values import session_values
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 DELETED = "kea11"

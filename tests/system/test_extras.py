@@ -34,7 +34,7 @@ ON_REQUEST = {
     "simulators/evaluation/family_report.py": {"matplotlib": "plots"},
     "simulators/structures/bodies.py": {"mujoco": "bodies"},
     "simulators/validation/validate.py": {"matplotlib": "plots"},
-    "study/mixed_model.py": {"statsmodels": "analysis"},
+    "study/analysis/mixed_model.py": {"statsmodels": "analysis"},
 }
 """Imports that one command or option asks for; `console.app.explain` names their extra when they are missing."""
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from ebbset.models.contract import formatting
+from ebbset.study.analysis.power import OUTCOMES, Power, Question
 from ebbset.study.checked import balance_sentences, people_sentence
-from ebbset.study.power import OUTCOMES, Power, Question
 from ebbset.study.study_file import Study
 
 _REPLACED = {
@@ -120,7 +120,7 @@ def _model(study: Study) -> list[str]:
             else []
         ),
         "",
-        "`ebbset.study.mixed_model.analysed` does this, with statsmodels.",
+        "`ebbset.study.analysis.mixed_model.analysed` does this, with statsmodels.",
     ]
 
 

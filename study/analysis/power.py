@@ -26,14 +26,14 @@ from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.population import draw_lifter, on_day, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n
-from ebbset.study.mixed_model import ALPHA, SessionValue, analysed
+from ebbset.study.analysis.mixed_model import ALPHA, SessionValue, analysed
 from ebbset.study.randomisation import crossover, parallel
 from ebbset.study.rehearsal import START_SHARE
 from ebbset.study.study_file import Study
 
 Z_95: Final = 1.959963984540054
 _STRONG: Final = replace(RigParameters(), max_load_n=5_000.0)
-"""A rig that is too strong for nobody: who is drawn must not depend on the motor."""
+"""A rig whose motor limits nobody: who is drawn must not depend on it."""
 
 
 def _mean_of(name: str) -> Callable[[SimulatedSet], float]:
@@ -81,7 +81,7 @@ class Question:
 
 
 @dataclass(frozen=True, slots=True)
-class Trial:
+class SimulatedStudy:
     """One simulated study: for each size, each contrast's estimate, half width of its interval, and whether found."""
 
     effects: tuple[tuple[float, ...], ...]
@@ -132,7 +132,7 @@ def problem_with(study: Study, question: Question) -> str | None:
     return None
 
 
-def run_trial(job: tuple[Study, Question, int]) -> Trial:
+def run_trial(job: tuple[Study, Question, int]) -> SimulatedStudy:
     """One simulated study.
 
     Args:
@@ -151,7 +151,7 @@ def run_trial(job: tuple[Study, Question, int]) -> Trial:
     for size in question.sizes:
         here = {str(place) for place in range(size)}
         found.append(analysed([v for v in usable if v.participant in here], conditions=codes, design=study.file.design))
-    return Trial(
+    return SimulatedStudy(
         effects=tuple(tuple(one.effect for one in contrasts) for contrasts in found),
         half_widths=tuple(tuple((one.high - one.low) / 2.0 for one in contrasts) for contrasts in found),
         found=tuple(tuple(one.p_adjusted < ALPHA for one in contrasts) for contrasts in found),
@@ -159,7 +159,7 @@ def run_trial(job: tuple[Study, Question, int]) -> Trial:
     )
 
 
-def power_of(study: Study, question: Question, trials: Sequence[Trial]) -> list[Power]:
+def power_of(study: Study, question: Question, trials: Sequence[SimulatedStudy]) -> list[Power]:
     """Power of each contrast at each size, with its Monte Carlo interval.
 
     Args:

@@ -1,4 +1,4 @@
-"""Files that the study commands write."""
+"""Text files that the commands of a study write, with their folders, and errors for people."""
 
 from __future__ import annotations
 

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import click
 
-from ebbset.console.commands.study_output import write_text
 from ebbset.console.exits import CommandError, Exit
+from ebbset.console.study_commands.output import write_text
 from ebbset.models.contract import formatting
 
 _FILE = click.argument("study", type=click.Path(path_type=Path))
@@ -24,10 +24,11 @@ _FILE = click.argument("study", type=click.Path(path_type=Path))
 )
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path, dir_okay=False), help="CSV file.")
 def list_places(study: Path, spare: int, output: Path) -> int:
-    """Write the allocation list, made ahead: place, participant, conditions in order. Only for who is not blinded.
+    """Write the allocation list, made ahead.
 
-    The list goes on as long as you like and never changes where it was: who joins takes the next free place, and a
-    spare place keeps its conditions until somebody does. Its file shows the conditions, so keep it as the study file.
+    Place, participant and conditions in order; only for people who are not blinded. The list goes on as long as you
+    like and never changes where it was: who joins takes the next free place, and a spare place keeps its conditions
+    until somebody does. Its file shows the conditions, so keep it as the study file.
     """
     from ebbset.study.study_file import allocation_list, read_study
 
@@ -60,11 +61,12 @@ def list_places(study: Path, spare: int, output: Path) -> int:
     "--codes", required=True, type=click.Path(path_type=Path, dir_okay=False), help="CSV file of the codes, kept apart."
 )
 def seal(study: Path, folder: Path, codes: Path) -> int:
-    """Seal each session in an envelope of its own, so that whoever runs sessions sees one at a time.
+    """Seal each session in an envelope of its own.
 
-    Keep the study file and the codes; give the folder to whoever runs sessions, and one code on the day of its session.
-    `ebbset study open` then writes that session's prescription. After an amendment, seal again with the same file of
-    codes: only envelopes that are not there yet are made, and those of people who withdrew are left out.
+    So whoever runs sessions sees one at a time. Keep the study file and the codes; give the folder to whoever runs
+    sessions, and one code on the day of its session. `ebbset study open` then writes that session's prescription.
+    After an amendment, seal again with the same file of codes: only envelopes that are not there yet are made, and
+    those of people who withdrew are left out.
     """
     from ebbset.study.envelopes import CODE_BYTES, code_text, envelope_name, sealed, size_of
     from ebbset.study.study_file import read_study
@@ -96,7 +98,10 @@ def seal(study: Path, folder: Path, codes: Path) -> int:
     "-o", "--output", required=True, type=click.Path(path_type=Path, dir_okay=False), help="File of the prescription."
 )
 def open_session(envelope: Path, code: str, output: Path) -> int:
-    """Open one sealed session with its code and write its prescription, which no screen shows."""
+    """Open one sealed session with its code.
+
+    Its prescription is written to a file and shown on no screen.
+    """
     from ebbset.controller.recording.regular_files import read_document
     from ebbset.models.contract.prescription import Prescription
     from ebbset.study.envelopes import unsealed

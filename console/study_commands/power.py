@@ -10,10 +10,10 @@ from typing import Any, Final
 
 import click
 
-from ebbset.console.commands.study_output import write_text
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.progress import tracked
 from ebbset.console.shared_options import seed_option, workers_option
+from ebbset.console.study_commands.output import write_text
 
 _RANGE: Final = re.compile(r"(\d{1,4})-(\d{1,4}):(\d{1,4})")
 WANTED: Final = 0.8
@@ -56,11 +56,12 @@ def power(
     plan: Path | None,
     as_json: bool,
 ) -> int:
-    """Simulate the whole study many times, for several numbers of participants, and say how often it finds its effect.
+    """Say how many participants are needed.
 
-    Every trial draws people from the simulated population, runs all their sessions through the real controller, and
-    analyses them with the study's mixed model. Beside the answer, a plan of the statistical analysis is written from
-    the study file. --effect 0 shows how often something is found where nothing is.
+    The whole study is simulated many times, for several numbers of participants. Every trial draws people from the
+    simulated population, runs all their sessions through the real controller, and analyses them with the study's
+    mixed model. Beside the answer, a plan of the statistical analysis is written from the study file. --effect 0
+    shows how often something is found where nothing is.
 
     \b
     Outcomes: repetitions, duration_s, budget_spent, mean_velocity_m_s, rom_m.
@@ -70,8 +71,8 @@ def power(
     """
     from ebbset.simulators.closed_loop.parallel import parallel_map
     from ebbset.simulators.closed_loop.simulated_set import SetNotRunError
-    from ebbset.study.analysis_plan import analysis_plan
-    from ebbset.study.power import Question, power_of, problem_with, run_trial
+    from ebbset.study.analysis.analysis_plan import analysis_plan
+    from ebbset.study.analysis.power import Question, power_of, problem_with, run_trial
     from ebbset.study.study_file import read_study
 
     found = read_study(study)
@@ -130,7 +131,7 @@ def _tell(study: Any, question: Any, rows: list[Any], lost: int) -> None:
 
     from ebbset.console.terminal import Terminal
     from ebbset.models.contract import formatting
-    from ebbset.study.power import OUTCOMES
+    from ebbset.study.analysis.power import OUTCOMES
 
     console = Terminal()
     what, unit, _ = OUTCOMES[question.outcome]

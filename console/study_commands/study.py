@@ -11,12 +11,12 @@ from typing import Any
 
 import click
 
-from ebbset.console.commands.study_concealment import list_places, open_session, seal
-from ebbset.console.commands.study_output import write_text
-from ebbset.console.commands.study_power import power
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.progress import tracked
 from ebbset.console.shared_options import seed_option
+from ebbset.console.study_commands.concealment import list_places, open_session, seal
+from ebbset.console.study_commands.output import write_text
+from ebbset.console.study_commands.power import power
 from ebbset.console.suggestions import SuggestingGroup
 from ebbset.models.contract import formatting
 
@@ -108,7 +108,10 @@ def _from_to(spread: tuple[int, int]) -> str:
     "-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="CSV file; by default, standard output."
 )
 def schedule(study: Path, conditions: bool, output: Path | None) -> int:
-    """Write the schedule of everybody who takes part as CSV: participant, period, earliest day at the site."""
+    """Write who is due when, as CSV.
+
+    Participant, period and earliest day at the site, of everybody who takes part.
+    """
     from ebbset.study.study_file import read_study
 
     found = read_study(study)
@@ -135,7 +138,10 @@ def schedule(study: Path, conditions: bool, output: Path | None) -> int:
     "-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="File; by default, standard output."
 )
 def session(study: Path, participant: str, period: int, output: Path | None) -> int:
-    """Write the prescription of one session for `ebbset serve`: this person's loads, blinded, with the study's hash."""
+    """Write the prescription of one session.
+
+    For `ebbset serve` or `ebbset request arm`: this person's loads, blinded, with the study's hash.
+    """
     from ebbset.study.study_file import read_study
 
     found = read_study(study)
@@ -187,7 +193,10 @@ def session_of(study: Any, participant: str, period: int) -> Any:
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
 @seed_option
 def rehearse(study: Path, folder: Path, seed: int) -> int:
-    """Run every session on simulated lifters and record it in a folder. Nobody lifts."""
+    """Run every session on simulated lifters.
+
+    Each is recorded in the folder, and its recording says that nobody lifted.
+    """
     from ebbset.simulators.closed_loop.simulated_set import SetNotRunError
     from ebbset.study.rehearsal import due
     from ebbset.study.rehearsal import rehearse as carry_out
@@ -211,10 +220,10 @@ def rehearse(study: Path, folder: Path, seed: int) -> int:
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORDING…")
 @click.option("--json", "as_json", is_flag=True, help="Every set and deviation as JSON.")
 def fidelity(study: Path, recordings: tuple[Path, ...], as_json: bool) -> int:
-    """Compare what was done with what was prescribed, in milliseconds and newtons, and list departures in words.
+    """Compare what was done with what was prescribed.
 
-    What was prescribed is the schedule's own prescription of each session, whatever was armed. Dates are those of the
-    site, in the study's time zone.
+    Deviations are in milliseconds and newtons, departures in words. What was prescribed is the schedule's own
+    prescription of each session, whatever was armed. Dates are those of the site, in the study's time zone.
 
     \b
     Exit code 0 when every session was recorded as prescribed, 1 when something departs from the study.

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import pyarrow.parquet as pa_parquet
 
-from ebbset.study.mixed_model import SessionValue, first_of_each
+from ebbset.study.analysis.mixed_model import SessionValue, first_of_each
 
 OF_REPETITIONS: Final = ("rom_m", "mean_velocity_m_s")
 """Outcomes that are means over the completed repetitions of a set; the others are columns of the table of sets."""

@@ -1,0 +1,1 @@
+"""Commands of ``ebbset study``: from planning and sealed sessions to what was carried out."""
