@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from ebbset.controller.detection.motion_offset import MotionOffset
+from ebbset.controller.detection.kinematic_filter import MotionOffset
 from ebbset.controller.detection.stall_classifier import score_of
 from ebbset.models.contract.prescription import StallSection
 

@@ -1,4 +1,4 @@
-"""One armed set as the regulator carries it: the prescription, its cables, where it stands and what was sent.
+"""One armed set as the regulator carries it: the prescription, its cables and what was sent; and where it stands.
 
 Bookkeeping only; decisions about it are taken in `regulator`, `bout` and `stop_rules`.
 """
@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from math import ceil
-from typing import Final
+from typing import Final, Literal
 
 from ebbset.controller.detection.sides import Difference, SidePairs
 from ebbset.controller.detection.signals import RepetitionEnded, Signal, StallSeen
 from ebbset.controller.estimation.carried_state import is_sound_state
 from ebbset.controller.messages.events import EarlierSet, RepetitionSeen, Requested
-from ebbset.controller.messages.reasons import Reason
+from ebbset.controller.messages.reasons import Reason, State
 from ebbset.controller.policies.policy import DropPolicy, PolicyFactory
 from ebbset.controller.regulation.cable import Cable
 from ebbset.controller.regulation.rig_facts import RigFacts, allowed_difference_n
@@ -297,6 +297,32 @@ class ArmedSet:
                     probability=1.0,
                 ),
             )
+
+
+@dataclass(frozen=True, slots=True)
+class NoSet:
+    """Nothing is armed."""
+
+    state: Literal[State.OFFLINE, State.IDLE]
+
+
+@dataclass(frozen=True, slots=True)
+class LiveSet:
+    """A set is armed, under way, or being unloaded."""
+
+    state: Literal[State.ARMED, State.WORKING, State.RESTING, State.ENDING]
+    armed: ArmedSet
+
+
+@dataclass(frozen=True, slots=True)
+class FinishedSet:
+    """The set is over and the rig was released; its result can still be reported."""
+
+    armed: ArmedSet
+    state: Literal[State.ENDED] = State.ENDED
+
+
+Position = NoSet | LiveSet | FinishedSet
 
 
 def _time_to_unload_us(loads_n: tuple[float, ...], ramp_n_per_s: float) -> int:

@@ -10,9 +10,8 @@ from typing import Final
 
 from ebbset.controller.messages.events import Acknowledged, Event, GuardRefused, RigAnnounced, RigReported, Samples
 from ebbset.controller.messages.reasons import SENTENCES, AnswerCode, Reason, State
-from ebbset.controller.regulation.armed_set import ArmedSet
+from ebbset.controller.regulation.armed_set import ArmedSet, FinishedSet, LiveSet, NoSet, Position
 from ebbset.controller.regulation.outcomes import Finding
-from ebbset.controller.regulation.position import FinishedSet, LiveSet, NoSet, Position
 from ebbset.controller.regulation.reports import result_of
 from ebbset.controller.regulation.set_context import SetContext
 from ebbset.models.contract.field_types import LAST_SEQUENCE

@@ -32,11 +32,10 @@ from ebbset.controller.messages.reasons import SENTENCES, AnswerCode, Reason, St
 from ebbset.controller.messages.soundness import timed
 from ebbset.controller.policies.policy import PolicyFactory
 from ebbset.controller.regulation import bout
-from ebbset.controller.regulation.armed_set import ArmedSet
+from ebbset.controller.regulation.armed_set import ArmedSet, FinishedSet, LiveSet, NoSet, Position
 from ebbset.controller.regulation.arming import refusal_to_arm, refusal_to_start
 from ebbset.controller.regulation.ending import detail_of, end_set, finish_set, wind_down
 from ebbset.controller.regulation.outcomes import Continue, End, Finding, Outcome
-from ebbset.controller.regulation.position import FinishedSet, LiveSet, NoSet, Position
 from ebbset.controller.regulation.reports import snapshot_of
 from ebbset.controller.regulation.rig_word import load_left
 from ebbset.controller.regulation.set_context import SetContext

@@ -6,8 +6,7 @@ from ebbset.controller.detection.signals import RepetitionEnded
 from ebbset.controller.estimation.intervals import estimates_of
 from ebbset.controller.messages.actions import RepetitionRecord, SetResult, StateChanged
 from ebbset.controller.messages.reasons import SENTENCES, Reason
-from ebbset.controller.regulation.armed_set import ArmedSet
-from ebbset.controller.regulation.position import NoSet, Position
+from ebbset.controller.regulation.armed_set import ArmedSet, NoSet, Position
 
 
 def record_of(armed: ArmedSet, cable_index: int, ended: RepetitionEnded) -> RepetitionRecord:

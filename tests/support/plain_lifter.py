@@ -12,6 +12,7 @@ import math
 BOTTOM_M = 0.15
 ROM_M = 0.50
 UNLOADED_N = 1.0
+TAKES_AFTER_S = 1.2
 
 
 class PlainLifter:
@@ -30,6 +31,7 @@ class PlainLifter:
         self.still_s = 0.0
         self.outcomes: list[tuple[str, float, float, float]] = []
         self._peak_m_s = 0.0
+        self._load_n = 0.0
 
     def step(self, load_n: float, dt: float) -> None:
         """Advance by ``dt`` seconds under ``load_n`` newtons."""
@@ -37,11 +39,12 @@ class PlainLifter:
         gone = load_n <= UNLOADED_N
         if self.phase == "dock":
             self.v_m_s = 0.0
-            # The lifter waits until the load has fully come, then takes the handle.
-            if gone:
+            # The lifter waits until the load has fully come, gives a busy machine time to say so, and takes the handle.
+            if gone or load_n != self._load_n:
                 self.phase_s = 0.0
-            elif self.phase_s > 1.5:
+            elif self.phase_s > TAKES_AFTER_S:
                 self._enter("bottom")
+            self._load_n = load_n
         elif gone:
             self._toward(BOTTOM_M, 0.5, dt)
             if abs(self.x_m - BOTTOM_M) < 0.002:

@@ -12,9 +12,10 @@ from types import MappingProxyType
 from typing import Any
 
 from ebbset.controller.link.settings import ServeSettings
-from ebbset.controller.service.serve import Served
+from ebbset.controller.service.serve import UNARMED_TICK_S, Served
 from tests.support.brokers import Mosquitto
 from tests.support.operators import PATIENCE_S
+from tests.support.unhurried_clock import UnhurriedClock
 
 HERE = Path(__file__).parent
 CONTRACT = HERE.parents[1] / "contract"
@@ -43,11 +44,15 @@ async def until(condition: Callable[[], bool], timeout_s: float = PATIENCE_S) ->
             await asyncio.sleep(0.01)
 
 
-class _ServedByAClock(Served):
-    """Served by another clock than the system's, such as one that it shares with its rig."""
+UNARMED_LOOKS_S = 1.5 * UNARMED_TICK_S
+"""Between two ticks, and so between two looks at its clock, of a controller that is not armed; and some."""
 
-    def __init__(self, settings: ServeSettings, clock_s: Callable[[], float], **more: Any) -> None:
-        self._clock_s = clock_s
+
+class _Served(Served):
+    """A controller by another clock than the system's, which may be one that it shares with its rig."""
+
+    def __init__(self, settings: ServeSettings, clock_s: Callable[[], float] | None, **more: Any) -> None:
+        self._clock_s = clock_s or UnhurriedClock(UNARMED_LOOKS_S)
         super().__init__(settings, **more)
 
     def now_us(self) -> int:
@@ -58,9 +63,11 @@ class _ServedByAClock(Served):
 async def serving(
     settings: ServeSettings, *, expect: int = 0, clock_s: Callable[[], float] | None = None, **more: Any
 ) -> AsyncIterator[Served]:
-    """A controller in this process; stopped in order at the end, which must give ``expect``."""
-    served = Served(settings, **more) if clock_s is None else _ServedByAClock(settings, clock_s, **more)
-    stop = asyncio.Event()
+    """A controller in this process, whose clock stands still while a busy machine does not run it.
+
+    It is stopped in order at the end, which must give ``expect``.
+    """
+    served, stop = _Served(settings, clock_s, **more), asyncio.Event()
     running = asyncio.create_task(served.run(stop))
     try:
         yield served

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from ebbset.controller.detection.motion_offset import MotionOffset
+from ebbset.controller.detection.kinematic_filter import MotionOffset
 
 STALL_M_S = 0.05
 

@@ -80,15 +80,14 @@ async def a_whole_set(broker: Mosquitto, folder: Path, rig: str, telemetry: str,
     assert report.verdict is Verdict.SAME, str(report.difference)
 
 
+@pytest.mark.parametrize(("frames", "repetitions"), [("3.1.1", "5"), ("5", "3.1.1")])
 async def test_hand_written_rigs_are_regulated_with_frames_and_with_summaries_alone(
-    broker: Mosquitto, tmp_path: Path
+    broker: Mosquitto, tmp_path: Path, frames: str, repetitions: str
 ) -> None:
-    """Frames on 3.1.1 and on 5, summaries on 5 and on 3.1.1, at the same time over one broker."""
+    """Both at the same time over one broker, each on both protocols in turn."""
     async with asyncio.TaskGroup() as group:
-        group.create_task(a_whole_set(broker, tmp_path, "hand-f3", "frames", "3.1.1"))
-        group.create_task(a_whole_set(broker, tmp_path, "hand-f5", "frames", "5"))
-        group.create_task(a_whole_set(broker, tmp_path, "hand-r3", "repetitions", "3.1.1"))
-        group.create_task(a_whole_set(broker, tmp_path, "hand-r5", "repetitions", "5"))
+        group.create_task(a_whole_set(broker, tmp_path, f"hand-f{frames[0]}", "frames", frames))
+        group.create_task(a_whole_set(broker, tmp_path, f"hand-r{repetitions[0]}", "repetitions", repetitions))
 
 
 # --- three processes that know each other only through the broker
