@@ -37,6 +37,10 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "simulate": ("commands.simulate", "Run a prescription on simulated lifters, faster than real time."),
     "validate": ("commands.validate", "Compare the simulator with published figures."),
     "evaluate": ("commands.evaluate", "Compare the controller's judgement with the simulator's truth."),
+    "import": (
+        "people_commands.import_positions",
+        "Turn an encoder's position series into recordings, to judge ebbset on them.",
+    ),
     "compare": ("commands.compare", "Compare policies or prescriptions on a simulated population."),
     "family": ("commands.family", "List families of simulated lifters, or check one of your own."),
     "study": ("study_commands.study", "Run a study: power, balanced schedule, blinded sessions, fidelity."),

@@ -32,6 +32,12 @@ _WORDY: Final = ("name", "rule", "setting", "asked")
 )
 @workers_option(most=256)
 @page_option
+@click.option(
+    "--recordings",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Judge these labelled recordings instead of simulated sets; with --labels.",
+)
+@click.option("--labels", type=click.Path(path_type=Path, dir_okay=False), help="Table of labels for --recordings.")
 @click.option("--json", "as_json", is_flag=True, help="The tables as JSON.")
 def command(
     short: bool,
@@ -40,6 +46,8 @@ def command(
     lifters: tuple[str, ...],
     workers: int,
     plot: Path | None,
+    recordings: Path | None,
+    labels: Path | None,
     as_json: bool,
 ) -> int:
     """Judge stall detection, drop sizes, estimates and budgets on simulated sets whose truth is known.
@@ -52,9 +60,24 @@ def command(
     Then the same for each family of lifters: people of other structures, habits and exercises, who have never been
     seen. With --lifters, only the families named; NAME is an installed one, MODULE:FACTORY one of your own.
 
+    With --recordings and --labels, judge what ebbset said of sets whose attempts somebody labelled, with the same
+    statistics and with intervals over people; docs/measuring-people.md explains the table and how to make one. Sets
+    that came in by `ebbset import` are run through the detector open loop.
+
     \b
-    Exit code 0 when every target is met, 1 when one is not. The long form takes some minutes.
+    Exit code 0 when every target is met, 1 when one is not; with --recordings 0 when the sets were judged. The long
+    form takes some minutes.
+
+    \b
+    Example:
+      ebbset evaluate --recordings recordings --labels labels.csv
     """
+    if recordings is not None or labels is not None:
+        if recordings is None or labels is None or short or lifters or seeds is not None or plot is not None:
+            raise click.UsageError("--recordings and --labels go together, and with --seed and --json only.")
+        from ebbset.console.people_commands.evaluate_recordings import evaluate_recordings
+
+        return evaluate_recordings(recordings, labels, seed=seed, as_json=as_json)
     if seed is not None and seeds is not None:
         raise click.UsageError("--seed and --seeds cannot be used together.")
     judged = _judged(lifters, plot, {"short": short, "seed": seed if seed is not None else seeds, "workers": workers})

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ebbset.controller.estimation.capacity import CapacityEstimator
+from ebbset.controller.messages.actions import RepetitionRecord
 from ebbset.models.contract.constants import Z_INTERVAL
 
 
@@ -61,6 +62,22 @@ def estimates_of(capacity: CapacityEstimator) -> Estimates:
         capacity_n=_estimate(capacity.capacity_n, capacity.capacity_sd_n),
         reserve=EstimatedFigure() if reserve is None else EstimatedFigure(capacity.repetitions_in_reserve, *reserve),
         budget_spent=_estimate(capacity.budget_spent, capacity.budget_sd, most=1.0),
+    )
+
+
+def told_in(record: RepetitionRecord) -> Estimates:
+    """The estimates that a record of a repetition bears.
+
+    Args:
+        record: as the controller wrote it; what its version did not know is ``None``.
+    """
+    return Estimates(
+        one_rm_n=EstimatedFigure(record.one_rm_n, record.one_rm_low_n, record.one_rm_high_n),
+        capacity_n=EstimatedFigure(record.capacity_n, record.capacity_low_n, record.capacity_high_n),
+        reserve=EstimatedFigure(
+            record.repetitions_in_reserve, record.repetitions_in_reserve_low, record.repetitions_in_reserve_high
+        ),
+        budget_spent=EstimatedFigure(record.budget_spent, record.budget_spent_low, record.budget_spent_high),
     )
 
 

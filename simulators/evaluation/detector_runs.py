@@ -6,7 +6,7 @@ attempt. Statistics over many sets are in `stalls`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -14,7 +14,7 @@ import numpy as np
 
 from ebbset.controller.detection.segmenter import RepetitionSegmenter
 from ebbset.controller.detection.signals import ReleaseSeen, Signal, StallSeen
-from ebbset.simulators.evaluation.ground_truth import TrueSet
+from ebbset.simulators.evaluation.ground_truth import Attempt, TrueSet
 from ebbset.simulators.rig.sensors import SensorParameters, Sensors
 
 TOP_SHARE: Final = 0.96
@@ -149,10 +149,24 @@ def score_set(item: TrueSet, measured: Measured) -> SetScore:
         item: the set.
         measured: what a segmenter made of it.
     """
-    out = SetScore()
     fires = [measured.true_s(s.t_us) for s in measured.signals if isinstance(s, StallSeen)]
+    out = score_calls(item.attempts, fires, behaviour=item.behaviour, exercise=item.exercise)
+    _score_releases(item, measured, out)
+    return out
+
+
+def score_calls(attempts: Sequence[Attempt], fires: Sequence[float], *, behaviour: str, exercise: str) -> SetScore:
+    """Match stalls that were called, by whomever, to attempts of which it is known how they ended.
+
+    Args:
+        attempts: oldest first.
+        fires: when a stall was called, on the clock of the attempts, seconds, oldest first.
+        behaviour: kind of set, for tables.
+        exercise: its name, for tables.
+    """
+    out = SetScore()
     used = [False] * len(fires)
-    for attempt in item.attempts:
+    for attempt in attempts:
         high = attempt.end_s + 0.01
         low = attempt.start_s + (0.0 if attempt.continued else -0.05)
         mine = [k for k, t in enumerate(fires) if low <= t <= high and not used[k]]
@@ -169,20 +183,19 @@ def score_set(item: TrueSet, measured: Measured) -> SetScore:
                 end_s=attempt.end_s,
                 slowest_m_s=attempt.slowest_m_s,
                 moved=attempt.motion_ended_s > attempt.start_s + 0.02,
-                behaviour=item.behaviour,
-                exercise=item.exercise,
+                behaviour=behaviour,
+                exercise=exercise,
             )
         )
-    out.cut_short_called = _cut_short_called(item, fires, used)
+    out.cut_short_called = _cut_short_called(attempts, fires, used)
     out.stray = used.count(False)
-    _score_releases(item, measured, out)
     return out
 
 
-def _cut_short_called(item: TrueSet, fires: list[float], used: list[bool]) -> int:
+def _cut_short_called(attempts: Sequence[Attempt], fires: Sequence[float], used: list[bool]) -> int:
     """Count stalls called for ascents cut short, and mark them as used."""
     called = 0
-    for attempt in item.attempts:
+    for attempt in attempts:
         if attempt.stalled or attempt.end_share >= WHOLE_SHARE:
             continue
         for k, t in enumerate(fires):

@@ -19,7 +19,7 @@ import numpy as np
 from ebbset.controller.detection.segmenter import RepetitionSegmenter
 from ebbset.controller.detection.signals import RepetitionEnded, StallSeen
 from ebbset.controller.estimation.capacity import CapacityEstimator
-from ebbset.controller.estimation.intervals import estimates_of
+from ebbset.controller.estimation.intervals import Estimates, estimates_of
 from ebbset.models.contract.prescription import StallSection
 from ebbset.models.contract.profile import LifterProfile, Uncertain
 from ebbset.models.contract.rig_messages import RepetitionOutcome
@@ -33,6 +33,11 @@ TEST_VELOCITY_SD: Final = 0.02
 TEST_1RM_CV: Final = 0.025
 """Repeated 1RM tests differ by about 2 % (Ruf et al. 2018: CV 1.9 %), plus the day."""
 STALE_PART: Final = 0.15
+SETTLED: Final = 3
+"""The 1RM of the day is judged after this many completed repetitions."""
+LEAST_DONE: Final = 2
+MOST_LEFT: Final = 5
+"""Repetitions in reserve are judged after so many, and where at most this many are truly left."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +54,21 @@ class Seen:
     left: int | None
 
 
+@dataclass(frozen=True, slots=True)
+class MomentTruth:
+    """The truth when a repetition has ended; ``None`` for what is not known.
+
+    Attributes:
+        one_rm_n: fresh 1RM on this rig.
+        capacity: share of it that is left.
+        left: repetitions that were still completed at the same load before the first stall.
+    """
+
+    one_rm_n: float | None
+    capacity: float | None
+    left: int | None
+
+
 @dataclass(slots=True)
 class EstimateErrors:
     """Errors over sets: estimate less truth, and truths inside 80 % intervals as ones."""
@@ -62,6 +82,34 @@ class EstimateErrors:
     reserve: list[float] = field(default_factory=list)
     reserve_inside: list[float] = field(default_factory=list)
     stale_said: list[float] = field(default_factory=list)
+
+    def add(self, told: Estimates, truth: MomentTruth, *, done: int, completed: bool) -> None:
+        """Compare what was told after one repetition with the truth.
+
+        Args:
+            told: the estimates with their intervals.
+            truth: what is known of that moment.
+            done: completed repetitions of the set so far.
+            completed: the repetition was completed.
+        """
+        now, spent, fresh, reserve = told.capacity_n, told.budget_spent, told.one_rm_n, told.reserve
+        if truth.one_rm_n is not None and truth.capacity is not None:
+            true_now, true_spent = truth.one_rm_n * truth.capacity, 1.0 - truth.capacity
+            if now.value is not None:
+                self.capacity.append(now.value / true_now - 1.0)
+                self.capacity_inside.append(float(now.holds(true_now)))
+            if spent.value is not None:
+                self.budget.append(spent.value - true_spent)
+                self.budget_inside.append(float(spent.holds(true_spent)))
+        if not completed:
+            return
+        if done == SETTLED and truth.one_rm_n is not None and fresh.value is not None:
+            self.fresh.append(fresh.value / truth.one_rm_n - 1.0)
+            self.fresh_inside.append(float(fresh.holds(truth.one_rm_n)))
+        near_failure = truth.left is not None and truth.left <= MOST_LEFT and done >= LEAST_DONE
+        if near_failure and truth.left is not None and reserve.value is not None:
+            self.reserve.append(reserve.value - truth.left)
+            self.reserve_inside.append(float(reserve.holds(truth.left)))
 
     def summary(self) -> dict[str, float]:
         """Figures as the report prints them."""
@@ -219,23 +267,9 @@ def compare(one_rm_n: float, seen: Sequence[Seen], estimator: CapacityEstimator,
         if one.load_n <= 0.0:
             continue
         done += tell(estimator, one)
-        told = estimates_of(estimator)
-        fresh, now, spent = told.one_rm_n.value, told.capacity_n.value, told.budget_spent.value
-        if fresh is None or now is None or spent is None or one.stall or done == 0:
-            continue
-        true_now, true_spent = one_rm_n * one.capacity, 1.0 - one.capacity
-        errors.capacity.append(now / true_now - 1.0)
-        errors.capacity_inside.append(float(told.capacity_n.holds(true_now)))
-        errors.budget.append(spent - true_spent)
-        errors.budget_inside.append(float(told.budget_spent.holds(true_spent)))
-        if one.outcome is not RepetitionOutcome.COMPLETED:
-            continue
-        if done == 3:
-            errors.fresh.append(fresh / one_rm_n - 1.0)
-            errors.fresh_inside.append(float(told.one_rm_n.holds(one_rm_n)))
-        if one.left is not None and one.left <= 5 and done >= 2 and told.reserve.value is not None:
-            errors.reserve.append(told.reserve.value - one.left)
-            errors.reserve_inside.append(float(told.reserve.holds(one.left)))
+        if not one.stall and done:
+            truth = MomentTruth(one_rm_n, one.capacity, one.left)
+            errors.add(estimates_of(estimator), truth, done=done, completed=one.outcome is RepetitionOutcome.COMPLETED)
     errors.stale_said.append(float(estimator.profile_stale))
 
 

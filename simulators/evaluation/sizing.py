@@ -126,15 +126,37 @@ def sizing_run(seed: int, number: int, policy: str, family_name: str = COMPILED)
     done = run_set(order, lifter, RIG, seed=np.random.SeedSequence([seed, number, 5]))
     ended = done.result.reason if done.result is not None else None
     drops = [t_s for t_s, target in done.loads if 0.0 < target[0] < order.load.start_n - 0.05]
-    edges = [*drops, np.inf]
-    steps: list[StepRow] = []
-    for k, (begin_s, end_s) in enumerate(itertools.pairwise(edges)):
-        whole_step = np.isfinite(end_s) or ended in AT_STALLS
-        if whole_step:
-            achieved = sum(one.truth.completed and begin_s <= one.truth.end_s < end_s for one in done.true_repetitions)
-            steps.append(StepRow(policy, lifter.exercise, k + 1, POLICIES[policy][2], achieved))
+    completed = [one.truth.end_s for one in done.true_repetitions if one.truth.completed]
+    steps = steps_between(drops, ended, completed, policy=policy, exercise=lifter.exercise, wanted=POLICIES[policy][2])
     floor = any(0.0 < target[0] < order.load.floor_n - 1e-6 for _, target in done.loads)
-    return SizingRun(tuple(steps), floor, len(done.violations), ended.value if ended is not None else "none")
+    return SizingRun(steps, floor, len(done.violations), ended.value if ended is not None else "none")
+
+
+def steps_between(
+    drops_s: Sequence[float],
+    ended: Reason | None,
+    completed_s: Sequence[float],
+    *,
+    policy: str,
+    exercise: str,
+    wanted: float,
+) -> tuple[StepRow, ...]:
+    """Steps of a set that ended at a stall each, and what was completed in them.
+
+    Args:
+        drops_s: times of the drops, seconds.
+        ended: why the set ended; its last step counts only where that was a stall.
+        completed_s: ends of the repetitions that were truly completed, on the same clock.
+        policy: name for the table.
+        exercise: which.
+        wanted: repetitions wanted in a step.
+    """
+    steps: list[StepRow] = []
+    for k, (begin_s, end_s) in enumerate(itertools.pairwise([*drops_s, np.inf])):
+        if np.isfinite(end_s) or ended in AT_STALLS:
+            achieved = sum(begin_s <= t_s < end_s for t_s in completed_s)
+            steps.append(StepRow(policy, exercise, k + 1, wanted, achieved))
+    return tuple(steps)
 
 
 def sizing_summary(runs: Sequence[SizingRun]) -> dict[str, float]:

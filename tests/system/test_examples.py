@@ -13,13 +13,16 @@ from pathlib import Path
 import pytest
 from jsonschema import Draft202012Validator
 
+from ebbset.simulators.evaluation.labelled.labels import read_labels
+from ebbset.simulators.evaluation.labelled.positions import read_series
+from ebbset.simulators.evaluation.labelled.simulated import COLUMN_MAP
 from tests.support.brokers import Mosquitto, free_port
 from tests.support.operators import PATIENCE_S, Operator, arm_and_start, operator
 from tests.support.served import hand_rig, serving, settings_for
 
 ROOT = Path(__file__).parents[2]
 EXAMPLES = ROOT / "examples"
-HERE = ("embedded_loop", "own_lifter", "own_policy", "observer", "rig_side")
+HERE = ("embedded_loop", "own_lifter", "own_policy", "observer", "rig_side", "labelled_sets")
 
 
 def run(name: str, *arguments: str) -> subprocess.CompletedProcess[str]:
@@ -73,6 +76,15 @@ def test_a_lifter_from_outside_the_package_passes_the_checks_and_fits_in_60_line
     # Drawn from 200 to 900 N in the middle of the range, a fifth less at its weak end.
     one_rm = float(re.findall(r"1RM (\d+) N", last)[0])
     assert 0.7 * 200 < one_rm < 900
+
+
+def test_a_laboratorys_two_files_are_written_and_say_that_nobody_lifted(tmp_path: Path) -> None:
+    done = run("labelled_sets", str(tmp_path), "1")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.endswith("1 simulated sets. Nobody lifted.\n")
+    assert {one.source.value for one in read_labels(tmp_path / "labels.csv")} == {"simulator"}
+    [series] = read_series(tmp_path / "positions.csv", COLUMN_MAP)
+    assert series.rate_hz == pytest.approx(100.0, rel=0.01)
 
 
 @pytest.mark.broker
