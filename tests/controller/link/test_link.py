@@ -113,9 +113,9 @@ async def test_stops_come_before_everything_and_telemetry_last(inbox: Inbox) -> 
     inbox.message(ROOT + "rig/frame/more", b"{}", retained=False)
     put(inbox, "rig/event", report("docked"))
     put(inbox, "rig/identity", IDENTITY, retained=True)
-    put(inbox, "ops/request", request("start"))
     put(inbox, "rig/event", report("emergency_stop"))
     put(inbox, "ops/request", request("stop"))
+    put(inbox, "ops/request", request("start"))
     inbox.tick()
     inbox.link(LinkUp(now_us=1))
     found = await all_of(inbox)
@@ -401,7 +401,7 @@ async def test_commands_are_never_retained_and_go_at_most_once(broker: Mosquitto
             await late.publish("marker", "{}")
             await late.until(lambda: late.of("marker"))
             assert late.of("ctl/command") == []
-    assert len(commands) > 5
+    assert {kind for kind, _, _ in commands} == {"arm", "load", "unload", "release"}
     assert {(qos, retain) for _, qos, retain in commands} == {(0, False)}
     assert seen["refused"] == []
 
