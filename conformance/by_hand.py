@@ -10,7 +10,8 @@ import asyncio
 from typing import Final
 
 from ebbset.conformance import judgement as judge
-from ebbset.conformance.rig_client import NoAnswerError, open_rig_client
+from ebbset.conformance.rig_client import open_rig_client
+from ebbset.conformance.rig_heard import NoAnswerError
 from ebbset.conformance.trial import PULL_M, REBOOT_PATIENCE_S, Trial
 from ebbset.models.contract.constants import UNLOADED_N
 from ebbset.models.contract.controller_messages import LoadCommand

@@ -12,7 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from ebbset.conformance.rig_client import Answered, Heard, RigClient
+from ebbset.conformance.rig_client import RigClient
+from ebbset.conformance.rig_heard import Answered, Heard
 from ebbset.models.contract.constants import UNLOADED_N
 from ebbset.models.contract.rig_messages import SampleFrame
 from ebbset.models.contract.wire import Topic

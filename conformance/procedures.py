@@ -14,7 +14,7 @@ from typing import Final
 
 from ebbset.conformance import by_hand
 from ebbset.conformance import judgement as judge
-from ebbset.conformance.rig_client import NoAnswerError
+from ebbset.conformance.rig_heard import NoAnswerError
 from ebbset.conformance.trial import HOLD_S, LATE_LEASES, LEASE_SLACK_S, REBOOT_PATIENCE_S, SETTLING_S, WATCH_S, Trial
 from ebbset.models.contract.constants import UNLOADED_N
 from ebbset.models.contract.controller_messages import LoadCommand, ReleaseCommand

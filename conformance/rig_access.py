@@ -20,7 +20,8 @@ import numpy as np
 import structlog
 
 from ebbset.conformance.identification import FloatArray, HoldTrace, Move, NotIdentifiedError, RigCapabilities
-from ebbset.conformance.rig_client import NoAnswerError, RigClient, open_rig_client
+from ebbset.conformance.rig_client import RigClient, open_rig_client
+from ebbset.conformance.rig_heard import NoAnswerError
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.models.contract.rig_messages import RigEventKind, RigIdentity, SampleFrame
 

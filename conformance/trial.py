@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
 from ebbset.conformance.judgement import Notebook
-from ebbset.conformance.rig_client import Answered, NoAnswerError, RigClient
+from ebbset.conformance.rig_client import RigClient
+from ebbset.conformance.rig_heard import Answered, NoAnswerError
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.models.contract.constants import UNLOADED_N
 from ebbset.models.contract.controller_messages import ArmCommand, LoadCommand, ReleaseCommand

@@ -10,7 +10,8 @@ import pytest
 from ebbset.conformance import judgement as judge
 from ebbset.conformance.checks import BY_NAME, CATALOGUE
 from ebbset.conformance.kit import Report, Result, Status, check_rig, results_of
-from ebbset.conformance.rig_client import Heard, RigClient
+from ebbset.conformance.rig_client import RigClient
+from ebbset.conformance.rig_heard import Heard
 from ebbset.conformance.trial import Trial
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.models.contract.rig_messages import SampleFrame

@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pytest
 
 from ebbset.conformance import judgement as judge
-from ebbset.conformance.rig_client import Heard
+from ebbset.conformance.rig_heard import Heard
 from ebbset.models.contract.rig_messages import SampleFrame
 from tests.support.wire_messages import FRAME
 
