@@ -12,7 +12,7 @@ import click
 
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.progress import tracked
-from ebbset.console.shared_options import seed_option, workers_option
+from ebbset.console.shared_options import lifters_option, seed_option, workers_option
 from ebbset.console.study_commands.output import write_text
 
 _RANGE: Final = re.compile(r"(\d{1,4})-(\d{1,4}):(\d{1,4})")
@@ -37,6 +37,7 @@ WANTED: Final = 0.8
     "difference that the simulation itself produces.",
 )
 @click.option("--trials", type=click.IntRange(1, 100_000), default=100, show_default=True, help="Simulated studies.")
+@lifters_option(help_text="Family of simulated lifters; by default, the one that ebbset was fitted on.")
 @seed_option
 @workers_option(most=1024)
 @click.option(
@@ -51,6 +52,7 @@ def power(
     outcome: str,
     effect: float | None,
     trials: int,
+    lifters: str | None,
     seed: int,
     workers: int,
     plan: Path | None,
@@ -71,12 +73,13 @@ def power(
     """
     from ebbset.simulators.closed_loop.parallel import parallel_map
     from ebbset.simulators.closed_loop.simulated_set import SetNotRunError
+    from ebbset.simulators.population.families import COMPILED
     from ebbset.study.analysis.analysis_plan import analysis_plan
     from ebbset.study.analysis.power import Question, power_of, problem_with, run_trial
     from ebbset.study.study_file import read_study
 
     found = read_study(study)
-    question = Question(outcome, _sizes(sizes), effect, seed)
+    question = Question(outcome, _sizes(sizes), effect, seed, lifters or COMPILED)
     problem = problem_with(found, question)
     if problem is not None:
         raise CommandError(problem, Exit.USAGE)
@@ -97,6 +100,7 @@ def power(
             "effect": effect,
             "trials": trials,
             "seed": seed,
+            "lifters": question.lifters,
             "sessions_without_a_value": lost,
             "plan": str(path),
             "power": [asdict(row) for row in rows],
@@ -137,8 +141,8 @@ def _tell(study: Any, question: Any, rows: list[Any], lost: int) -> None:
     what, unit, _ = OUTCOMES[question.outcome]
     first = study.file.conditions[0].code
     studies = formatting.plural(rows[0].trials, "simulated study", "simulated studies")
-    console.print(f"{study.file.name}: {what}{f', {unit}' if unit else ''}; {studies}, seed {question.seed}. "
-                  "Nobody lifted.")  # fmt: skip
+    console.print(f"{study.file.name}: {what}{f', {unit}' if unit else ''}; {studies} of {question.lifters} "
+                  f"lifters, seed {question.seed}. Nobody lifted.")  # fmt: skip
     if question.effect is not None:
         console.print(f"All sessions follow {first}; {question.effect:+g} is added to the others.")
     table = Table(box=None, pad_edge=False, header_style="dim")

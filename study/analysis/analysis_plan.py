@@ -179,7 +179,8 @@ def _size(question: Question, rows: Sequence[Power]) -> list[str]:
     return [
         "## Number of participants",
         "",
-        f"{formatting.plural(trials, 'simulated study', 'simulated studies')} of {asked}, seed {question.seed}, "
+        f"{formatting.plural(trials, 'simulated study', 'simulated studies')} of {asked}, with lifters "
+        f"`{question.lifters}`, seed {question.seed}, "
         "analysed as above. Nobody lifted; a simulation says nothing of people it does not resemble. [Number chosen, "
         "and why this effect matters]",
         "",

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from statistics import mean
 from typing import Final
 
@@ -24,7 +24,8 @@ from ebbset.simulators.closed_loop.simulated_set import SimulatedSet
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.plant.rig_parameters import RigParameters
-from ebbset.simulators.population.population import draw_lifter, on_day, person_rng
+from ebbset.simulators.population.families import COMPILED, AnyLifter, DrawnPerson
+from ebbset.simulators.population.population import DAY_CV, draw_lifter, on_day, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n
 from ebbset.study.analysis.mixed_model import ALPHA, SessionValue, analysed
 from ebbset.study.randomisation import crossover, parallel
@@ -32,7 +33,7 @@ from ebbset.study.rehearsal import START_SHARE
 from ebbset.study.study_file import Study
 
 Z_95: Final = 1.959963984540054
-_STRONG: Final = replace(RigParameters(), max_load_n=5_000.0)
+_STRONG: Final = RigParameters(max_load_n=5_000.0)
 """A rig whose motor limits nobody: who is drawn must not depend on it."""
 
 
@@ -72,12 +73,14 @@ class Question:
         effect: added to the outcome of every condition but the first, which all sessions then follow; None: the
             conditions differ as the simulation makes them.
         seed: of everything drawn.
+        lifters: family of simulated people, by name or ``module:factory``.
     """
 
     outcome: str
     sizes: tuple[int, ...]
     effect: float | None
     seed: int
+    lifters: str = COMPILED
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,28 +215,43 @@ def _orders(study: Study, question: Question, number: int) -> tuple[tuple[int, .
 def _sessions(study: Study, question: Question, number: int, place: int, order: tuple[int, ...]) -> list[SessionValue]:
     """All sessions of one simulated person."""
     streams = np.random.SeedSequence(question.seed, spawn_key=(number, 1, place))
-    lifter, factor = _person(study, person_rng(int(streams.generate_state(1, np.uint64)[0]), 0))
+    lifter, factor = _person(study, question.lifters, int(streams.generate_state(1, np.uint64)[0]))
     value_of = OUTCOMES[question.outcome][2]
     found = []
     for period, (condition, stream) in enumerate(zip(order, streams.spawn(len(order)), strict=True), start=1):
         code = study.file.conditions[condition].code
         base = study.prescriptions[code if question.effect is None else study.file.conditions[0].code]
-        day, set_seed = stream.spawn(2)
-        done = run_set(scaled(base, factor), on_day(lifter, np.random.default_rng(day)), _STRONG, seed=set_seed)
+        day_stream, set_seed = stream.spawn(2)
+        today, strength = _today(lifter, np.random.default_rng(day_stream))
+        done = run_set(scaled(base, factor / strength), today, _STRONG, seed=set_seed)
         added = question.effect if question.effect is not None and condition else 0.0
         found.append(SessionValue(str(place), period, code, value_of(done) + added))
     return found
 
 
-def _person(study: Study, rng: np.random.Generator) -> tuple[LifterParameters, float]:
+def _person(study: Study, family_name: str, seed: int) -> tuple[AnyLifter, float]:
     """Somebody from the population, and the factor on the loads of the prescriptions.
 
     With relative loads it is the person's own 1RM over the reference. Without, it makes the start load of the first
     condition the usual part of the 1RM, since absolute loads say nothing of who will come.
     """
     base = study.prescriptions[study.file.conditions[0].code]
-    lifter = draw_lifter(exercise(base.exercise), rng)
+    if family_name == COMPILED:
+        lifter: AnyLifter = draw_lifter(exercise(base.exercise), person_rng(seed, 0))
+    else:
+        lifter = DrawnPerson(family_name, base.exercise, seed, 0).drawn()
     own_n = one_rm_n(lifter, _STRONG)
     if study.file.reference_one_rm_n is not None:
         return lifter, own_n / study.file.reference_one_rm_n
     return lifter, own_n * START_SHARE / base.load.start_n
+
+
+def _today(lifter: AnyLifter, rng: np.random.Generator) -> tuple[AnyLifter, float]:
+    """The person on the day of a session, and a strength by which loads are divided instead.
+
+    Only the compiled family can be made stronger or weaker; for others a load that is as much lighter or heavier is
+    the same to them.
+    """
+    if isinstance(lifter, LifterParameters):
+        return on_day(lifter, rng), 1.0
+    return lifter, math.exp(DAY_CV * float(rng.standard_normal()))

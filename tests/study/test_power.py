@@ -13,6 +13,7 @@ import statsmodels.formula.api as smf
 from scipy import stats
 
 from ebbset.console.app import run
+from ebbset.simulators.population.families import COMPILED, family_names
 from ebbset.study.analysis.mixed_model import SessionValue, analysed, first_of_each
 from ebbset.study.analysis.power import Question, SimulatedStudy, power_of, run_trial, wilson
 from ebbset.study.randomisation import crossover
@@ -190,6 +191,17 @@ def test_a_smaller_study_is_the_beginning_of_a_larger_one(folder: Path) -> None:
     added = run_trial((study, Question("duration_s", (4,), 2.5, 5), 0))
     plain = run_trial((study, Question("duration_s", (4,), 0.0, 5), 0))
     assert added.effects[0][0] - plain.effects[0][0] == pytest.approx(2.5, abs=1e-6)
+
+
+def test_another_family_of_people_gives_another_study(folder: Path) -> None:
+    study = read_study(folder / "study.toml")
+    found = {
+        name: run_trial((study, Question("mean_velocity_m_s", (3,), 0.0, 5, name), 0))
+        for name in (COMPILED, "published_statistics")
+    }
+    assert "published_statistics" in family_names()
+    assert all(one.without_value == 0 and np.isfinite(one.effects[0][0]) for one in found.values())
+    assert found[COMPILED].effects != found["published_statistics"].effects
 
 
 def test_power_counts_what_was_found(folder: Path) -> None:
