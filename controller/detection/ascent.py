@@ -17,6 +17,8 @@ HALF_WAY_PART = 0.5
 BRAKED_M_S2 = 1.4
 """Who means to stop brakes harder, who runs out of strength slows down more gently. Judgement, between scripted tops
 and pauses (2.4 m/s² and more in 98 of 100) and scripted and simulated stalls (1.0 m/s² at most)."""
+NO_VELOCITY_M_S = 1e9
+"""Where no velocity has been seen yet: above any."""
 LEAST_BRAKING_M = 0.0005
 LEAST_EASED_M = 0.1
 """Nobody eases out of a shorter way where it may be a whole repetition; judgement."""
@@ -41,7 +43,8 @@ class Ascent:
         start_load_n: load at its start, newtons.
         peak_m: highest position.
         peak_m_s: highest velocity.
-        least_m_s: lowest velocity while slow.
+        least_m_s: lowest velocity until it was last on its way up.
+        lull_m_s: lowest velocity since then, which counts only if the handle goes on.
         up_m: position when the handle was last on its way up.
         up_t_us: when that was.
         fast_t_us: when it was last faster than an attempt with all there is.
@@ -68,6 +71,7 @@ class Ascent:
         "least_m_s",
         "load_changed",
         "load_falling",
+        "lull_m_s",
         "origin_m",
         "peak_m",
         "peak_m_s",
@@ -115,7 +119,7 @@ class Ascent:
         self._before_m_s = self._before_m_s2 = 0.0
         self.peak_m = self.up_m = position_m
         self.peak_m_s = velocity_m_s
-        self.least_m_s = 1e9
+        self.least_m_s = self.lull_m_s = NO_VELOCITY_M_S
         self.up_t_us = self.fast_t_us = t_us
         self.force_sum_n = 0.0
         self.force_count = 0
@@ -150,6 +154,11 @@ class Ascent:
         """
         self.up_m = position_m
         self.up_t_us = t_us
+        if velocity_m_s < self.least_m_s:
+            self.least_m_s = velocity_m_s
+        if self.lull_m_s < self.least_m_s:
+            self.least_m_s = self.lull_m_s
+        self.lull_m_s = NO_VELOCITY_M_S
         if velocity_m_s > self.peak_m_s:
             self.peak_m_s = velocity_m_s
             if velocity_m_s * GATHERED_PART > self._gathered_m_s:

@@ -138,7 +138,7 @@ class SlowPhase:
             elif (
                 t < rule.due_us
                 and TURN_VELOCITY_M_S <= v <= rule.threshold_m_s
-                and ascent.least_m_s <= v
+                and ascent.lull_m_s <= v
                 and x <= ascent.peak_m
                 and not ascent.taking_up
                 and share is not None
@@ -174,8 +174,8 @@ class SlowPhase:
             ascent.peak_m = x
             # the longer way up makes it a gentler stop
             self.rule.ask_anew()
-        if v < ascent.least_m_s:
-            ascent.least_m_s = v
+        if v < ascent.lull_m_s:
+            ascent.lull_m_s = v
         if v > self.rule.threshold_m_s:
             ascent.moving(t, x, v)
             self.rule.moving()

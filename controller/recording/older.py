@@ -3,6 +3,7 @@
 A recording says under which version it was made; one that says nothing was made under 1.0. Two rules of 1.1 reach into
 the core: a start names the arming that it starts, and an arming is answered when the rig has acknowledged it. Under 1.0
 a start meant whatever was armed, and the answer came at once; its answers are therefore left out of the comparison.
+So is the lowest velocity of a repetition, which went on beyond the end of the concentric then.
 Never here: re-running and comparing (`replay`).
 """
 
@@ -12,13 +13,16 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Final
 
-from ebbset.controller.messages.actions import Answer, Output
+from ebbset.controller.messages.actions import Answer, Output, RepetitionRecord
 from ebbset.controller.messages.events import Requested
 from ebbset.controller.recording.reader import Handled
 from ebbset.models.contract.operator_messages import RequestAction
 
 CONTRACT_FACT: Final = "contract"
 """A recording's metadata name under this the version of the contract that its controller spoke."""
+
+_OF_REPETITIONS: Final = frozenset({"min_velocity_m_s"})
+"""What a repetition's record meant otherwise under 1.0."""
 
 
 def made_under_1_0(metadata: Mapping[str, str]) -> bool:
@@ -49,7 +53,10 @@ def in_todays_terms(handled: Iterable[Handled]) -> Iterator[Handled]:
             item,
             event=event,
             outputs=tuple(item.outputs[k] for k in kept),
-            lacking=tuple(item.lacking[k] for k in kept),
+            lacking=tuple(
+                item.lacking[k] | _OF_REPETITIONS if isinstance(item.outputs[k], RepetitionRecord) else item.lacking[k]
+                for k in kept
+            ),
             expected_outputs=item.expected_outputs - len(item.outputs) + len(kept),
         )
 

@@ -81,6 +81,27 @@ def test_a_stall_is_seen_once_after_its_dwell(sampling: dict[str, Any]) -> None:
     assert seen.position_fraction == pytest.approx(0.35, abs=0.05)
 
 
+@pytest.mark.parametrize("sampling", SAMPLINGS)
+def test_the_lowest_velocity_is_one_of_the_concentric(sampling: dict[str, Any]) -> None:
+    """Held against the samples themselves: a handle lowered at once after the top is not part of the concentric."""
+    trace = Trace().hold(0.8)
+    for _ in range(4):
+        trace.move(0.1 + ROM, 0.9).move(0.1, 0.5).hold(0.3)
+    reps = ended(run(segmenter(), trace, **sampling))
+    assert len(reps) == 4
+    t, _, v = trace.sample(**{name: value for name, value in sampling.items() if name not in ("frame", "velocity")})
+    for rep in reps:
+        inside = [v[k] for k in range(len(t)) if rep.t_start_us <= t[k] <= rep.t_end_us]
+        assert min(inside) - 0.03 <= rep.min_velocity_m_s <= rep.mean_velocity_m_s
+
+
+def test_the_lowest_velocity_of_a_repetition_that_stuck_and_came_through_is_that_where_it_stuck() -> None:
+    dip = [(0.0, 0.0), (0.2, 0.3), (0.5, 0.05), (0.75, 0.02), (1.2, 0.35), (1.9, 0.3), (2.1, 0.0)]
+    trace = Trace().hold(0.8).speeds(dip).hold(0.3).move(0.1, 0.5).hold(0.5)
+    (rep,) = ended(run(segmenter(), trace))
+    assert rep.min_velocity_m_s == pytest.approx(0.02, abs=0.01)
+
+
 def test_grinding_time_is_honoured() -> None:
     def seen_after(grind_s: float) -> float:
         trace = repetitions(1).speeds([(0.0, 0.0), (0.3, 0.35), (0.8, 0.0)])

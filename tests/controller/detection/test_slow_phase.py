@@ -21,11 +21,22 @@ from tests.support.slow_phase_bench import COMPLETED, FAILED, HEALTHY, HOPELESS,
 def test_a_slow_sample_moves_the_extremes_of_the_ascent_outward_only() -> None:
     it = Bench()
     it.slow(0.31, 0.03)
-    assert (it.ascent.peak_m, it.ascent.least_m_s) == (0.31, 0.03)
+    assert (it.ascent.peak_m, it.ascent.lull_m_s) == (0.31, 0.03)
     it.slow(0.305, 0.04)
-    assert (it.ascent.peak_m, it.ascent.least_m_s) == (0.31, 0.03)
+    assert (it.ascent.peak_m, it.ascent.lull_m_s) == (0.31, 0.03)
     it.slow(0.32, 0.01)
-    assert (it.ascent.peak_m, it.ascent.least_m_s) == (0.32, 0.01)
+    assert (it.ascent.peak_m, it.ascent.lull_m_s) == (0.32, 0.01)
+
+
+def test_the_lowest_velocity_of_an_ascent_counts_once_the_handle_goes_on() -> None:
+    it = Bench()
+    least_m_s = it.ascent.least_m_s
+    it.slow(0.31, 0.01)
+    assert it.ascent.least_m_s == least_m_s
+    it.slow(0.32, 0.06)
+    assert it.ascent.least_m_s == 0.01
+    it.slow(0.32, -0.3)
+    assert it.ascent.least_m_s == 0.01
 
 
 def test_above_the_stall_velocity_the_handle_is_on_its_way_up() -> None:

@@ -59,3 +59,21 @@ def test_a_start_of_1_0_starts_what_was_armed_and_its_answers_are_left_out(
     assert report.verdict is Verdict.SAME, str(report.difference)
     newer = dataclasses.replace(recording, metadata={"contract": "1.1"})
     assert replay(newer, POLICIES).verdict is Verdict.DIFFERENT
+
+
+def test_the_lowest_velocity_of_a_repetition_is_compared_from_1_1_on(
+    session: list[Pair], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Under 1.0 it went on beyond the end of the concentric."""
+
+    def as_1_0(output: Output) -> Output:
+        return dataclasses.replace(output, min_velocity_m_s=-0.3) if isinstance(output, RepetitionRecord) else output
+
+    changed = [(event, tuple(map(as_1_0, outputs))) for event, outputs in session]
+    recording = recorded(changed, monkeypatch, "arming", under_1_0=True)
+    assert replay(recording, POLICIES).verdict is Verdict.SAME
+    newer = dataclasses.replace(recorded(changed, monkeypatch), metadata={"contract": "1.1"})
+    report = replay(newer, POLICIES)
+    assert report.verdict is Verdict.DIFFERENT
+    assert report.difference is not None
+    assert report.difference.field == "min_velocity_m_s"
