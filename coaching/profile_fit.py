@@ -1,9 +1,8 @@
 """A lifter profile from a few submaximal sets: load–velocity line, velocity at 1RM, 1RM and ROM, each with its spread.
 
-The prior of the fit is what is known about the exercise in general, so that one set already gives a profile, though a
-vague one, and every further load narrows it. The fit is least squares on velocity at no load, velocity at 1RM, the
-logarithm of the 1RM and a bend, since no person's curve is quite a line; the spreads come from the curvature at the
-minimum. Reads no files.
+What is known about the exercise in general is the prior (`curve_prior`), so that one set already gives a profile,
+though a vague one, and every further load narrows it. The curve is the controller's, with the same bend near 1RM
+(`curve_fit`); sets that make no profile are refused (`profile_doubts`). Reads no files.
 """
 
 from __future__ import annotations
@@ -16,32 +15,25 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
-from scipy.optimize import least_squares
 
+from ebbset.coaching.curve_fit import DAY_SD, CurveEvidence, CurvePosterior, fit_curve
+from ebbset.coaching.curve_prior import CurvePrior, FloatArray, curve_prior
+from ebbset.coaching.profile_doubts import contradiction, refuse_rising, refuse_vague
 from ebbset.controller.messages.actions import Decision, RepetitionRecord
 from ebbset.models.contract import formatting
 from ebbset.models.contract.profile import LEAST_RESIDUAL_M_S, LifterProfile, Uncertain
 from ebbset.models.contract.rig_messages import RepetitionOutcome
-from ebbset.models.physiology.load_velocity import LoadVelocityLine, generic_line
 from ebbset.models.physiology.strength import FORMULAS, MAX_FORMULA_REPETITIONS, estimate_one_rm
 
 VELOCITY_SD_M_S: Final = 0.05
 """Velocity at one load from set to set: standard error of measurement 0.03 to 0.08 m/s at 30 to 90 % of 1RM (Front
 Physiol 2020, 10.3389/fphys.2020.561682), scatter about a person's own line included."""
-BEND_SD_M_S: Final = 0.4
-"""How far a person's curve may depart from the straight line: by ``bend * x (1 - x)`` at share x of the 1RM.
-The published bench press table (from memory) bends by -0.5 m/s; on a simulated rig, where little mass has to be
-accelerated, it is +0.5."""
 FORMULA_SD: Final = 0.06
 """Error of a 1RM formula as a share of the 1RM, on top of the disagreement among the formulas; our judgement."""
-ONE_RM_SD: Final = 0.019
-"""Day-to-day variation of a lifted 1RM: CV of 1.9 % (Ruf et al. 2018, 10.1519/JSC.0000000000002369)."""
 FRESH_REPETITIONS: Final = 3
 """The fastest of this many first repetitions represents the fresh lifter; common practice, no source."""
 _PRIOR_WEIGHT: Final = 4.0
 _ROM_SD_M: Final = 0.02
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,12 +73,14 @@ class ProfileFit:
 
     Attributes:
         profile: the profile, ready to be written.
+        one_rm_range_n: 80 % range of the 1RM, newtons per cable; never below what was lifted.
         residuals_m_s: measured less fitted velocity, m/s, one per set with a velocity.
         correlation: of velocity at no load, velocity at 1RM and log 1RM, shape (3, 3).
         remarks: sentences on its weak points; empty when there are none.
     """
 
     profile: LifterProfile
+    one_rm_range_n: tuple[float, float]
     residuals_m_s: tuple[float, ...]
     correlation: FloatArray
     remarks: tuple[str, ...]
@@ -99,74 +93,78 @@ def fit_profile(
     exercise: str,
     date: datetime.date,
     one_rm_n: float | None = None,
-    line: LoadVelocityLine | None = None,
-    bend_sd_m_s: float = BEND_SD_M_S,
+    prior: CurvePrior | None = None,
+    velocity_sd_m_s: float = VELOCITY_SD_M_S,
 ) -> ProfileFit:
     """Fit a profile.
 
     Args:
         sets: one or more sets of the rested lifter, in any order.
         lifter: pseudonym.
-        exercise: name of the exercise; its generic line is the prior, or a wide one if it has none.
+        exercise: name of the exercise, which gives the prior: a wide one for an exercise without figures.
         date: date of the sets.
         one_rm_n: a 1RM that was actually lifted, newtons per cable; None if there is none.
-        line: prior to use instead of the generic line.
-        bend_sd_m_s: standard deviation of the bend, m/s.
+        prior: what is expected of the curve; None: the exercise's.
+        velocity_sd_m_s: standard deviation of a measured velocity, m/s.
 
     Raises:
+        NoProfileError: the sets contradict each other or what people can do, or say next to nothing.
         ValueError: there is no set, or the result is not a valid profile.
     """
     if not sets:
         raise ValueError("sets are 0; allowed: one or more")
-    line = line or generic_line(exercise)
-    seen = [(s.load_n, s.velocity_m_s) for s in sets if s.velocity_m_s is not None]
-    loads, velocities = (
-        np.array(column, dtype=np.float64) for column in (zip(*seen, strict=True) if seen else ((), ()))
-    )
-    strengths = [_from_repetitions(s) for s in sets if s.repetitions_to_failure is not None]
-    if one_rm_n is not None:
-        strengths.append((math.log(one_rm_n), ONE_RM_SD))
-
-    def misfit(theta: FloatArray) -> FloatArray:
-        v0, v1, log_m, bend = theta
-        part = loads / math.exp(log_m)
-        fitted = v0 - (v0 - v1) * part + bend * part * (1.0 - part)
-        parts = [
-            (velocities - fitted) / VELOCITY_SD_M_S,
-            np.array([(v0 - line.v0_m_s) / line.v0_sd_m_s, (v1 - line.v_1rm_m_s) / line.v_1rm_sd_m_s]),
-            np.array([(log_m - mean) / sd for mean, sd in strengths]),
-            np.array([bend / bend_sd_m_s]),
-        ]
-        return np.concatenate(parts)
-
-    start = np.array([line.v0_m_s, line.v_1rm_m_s, _first_guess(seen, strengths, line), 0.0])
-    found = least_squares(misfit, start, x_scale=(1.0, 0.1, 1.0, 0.5))
-    jacobian = np.asarray(found.jac, dtype=np.float64)
-    covariance = np.linalg.inv(jacobian.T @ jacobian)
+    prior = prior or curve_prior(exercise)
+    seen = _seen(sets, one_rm_n, velocity_sd_m_s)
+    refuse_rising(seen, prior)
+    told = contradiction(seen, prior)
+    wider = 1.0 if told is None else told[1]
+    posterior = fit_curve(seen, prior)
+    refuse_vague(posterior, seen)
+    strength_n, strength_sd_n = posterior.one_rm
+    means, covariance = posterior.figures()
     sds = np.sqrt(np.diag(covariance))
-    v0, v1, log_m = (float(value) for value in found.x[:3])
-    residuals = tuple(float(r) * VELOCITY_SD_M_S for r in found.fun[: len(seen)])
-    scatter = math.sqrt(
-        (_PRIOR_WEIGHT * VELOCITY_SD_M_S**2 + sum(r * r for r in residuals)) / (_PRIOR_WEIGHT + len(seen))
+    residuals = tuple(
+        float(v) - posterior.velocity(float(w))[0] for w, v in zip(seen.loads_n, seen.velocities_m_s, strict=True)
     )
-    strength = math.exp(log_m)
+    scatter = math.sqrt(
+        (_PRIOR_WEIGHT * velocity_sd_m_s**2 + sum(r * r for r in residuals)) / (_PRIOR_WEIGHT + len(residuals))
+    )
     profile = LifterProfile(
         lifter=lifter,
         exercise=exercise,
         date=date,
         sets_used=len(sets),
-        one_rm_n=Uncertain(mean=round(strength, 1), sd=round(strength * float(sds[2]), 1)),
-        velocity_at_zero_m_s=Uncertain(mean=round(v0, 3), sd=round(float(sds[0]), 3)),
-        velocity_at_1rm_m_s=Uncertain(mean=round(v1, 3), sd=round(float(sds[1]), 3)),
+        one_rm_n=Uncertain(mean=round(strength_n, 1), sd=round(wider * strength_sd_n, 1)),
+        velocity_at_zero_m_s=Uncertain(mean=round(float(means[0]), 3), sd=round(wider * float(sds[0]), 3)),
+        velocity_at_1rm_m_s=Uncertain(mean=round(float(means[1]), 3), sd=round(wider * float(sds[1]), 3)),
         residual_sd_m_s=round(min(max(scatter, LEAST_RESIDUAL_M_S), 0.3), 3),
         rom_m=_rom(sets),
     )
+    remarks = ([] if told is None else [told[0]]) + _remarks(seen, profile, prior)
     return ProfileFit(
         profile=profile,
+        one_rm_range_n=_range(posterior, seen, wider),
         residuals_m_s=residuals,
-        correlation=(covariance / np.outer(sds, sds))[:3, :3],
-        remarks=tuple(_remarks(loads / strength, profile, line, residuals, strengths)),
+        correlation=covariance / np.outer(sds, sds),
+        remarks=tuple(remarks),
     )
+
+
+def _seen(sets: Sequence[ObservedSet], one_rm_n: float | None, velocity_sd_m_s: float) -> CurveEvidence:
+    """The sets as a fit takes them."""
+    pairs = [(s.load_n, s.velocity_m_s) for s in sets if s.velocity_m_s is not None]
+    strengths = [_from_repetitions(s) for s in sets if s.repetitions_to_failure is not None]
+    if one_rm_n is not None:
+        strengths.append((math.log(one_rm_n), DAY_SD))
+    table = np.array(pairs, dtype=np.float64).reshape(-1, 2)
+    return CurveEvidence(table[:, 0], table[:, 1], tuple(strengths), velocity_sd_m_s)
+
+
+def _range(posterior: CurvePosterior, seen: CurveEvidence, wider: float) -> tuple[float, float]:
+    """80 % range of the 1RM, widened about its middle; a load that was lifted is not above it."""
+    low, middle, high = (posterior.one_rm_quantile(share) for share in (0.1, 0.5, 0.9))
+    lifted = float(seen.loads_n.max()) if seen.loads_n.size else 0.0
+    return max(middle - wider * (middle - low), min(lifted, middle)), middle + wider * (high - middle)
 
 
 def sets_seen(records: Sequence[RepetitionRecord], decisions: Sequence[Decision] = ()) -> list[ObservedSet]:
@@ -224,14 +222,6 @@ def _from_repetitions(one: ObservedSet) -> tuple[float, float]:
     return float(np.mean(logs)), math.hypot(FORMULA_SD, float(np.std(logs)))
 
 
-def _first_guess(
-    seen: Sequence[tuple[float, float]], strengths: Sequence[tuple[float, float]], line: LoadVelocityLine
-) -> float:
-    if strengths:
-        return strengths[-1][0]
-    return float(np.mean([math.log(load / line.relative_load(velocity)) for load, velocity in seen]))
-
-
 def _rom(sets: Sequence[ObservedSet]) -> Uncertain | None:
     known = [s.rom_m for s in sets if s.rom_m is not None]
     if not known:
@@ -240,31 +230,27 @@ def _rom(sets: Sequence[ObservedSet]) -> Uncertain | None:
     return Uncertain(mean=round(float(np.mean(known)), 3), sd=round(max(spread, 0.005), 3))
 
 
-def _remarks(
-    relative: FloatArray,
-    profile: LifterProfile,
-    line: LoadVelocityLine,
-    residuals: Sequence[float],
-    strengths: Sequence[tuple[float, float]],
-) -> list[str]:
+def _remarks(seen: CurveEvidence, profile: LifterProfile, prior: CurvePrior) -> list[str]:
     """The weak points of the profile, and which set would help most."""
-    found = []
     strength = profile.one_rm_n
+    if strength is None:
+        return []
+    found = []
+    relative = seen.loads_n / strength.mean
     if relative.size and float(np.ptp(relative)) < 0.15:
         where = 0.8 if float(relative.mean()) < 0.65 else 0.45
         found.append(
             "all velocities are from about the same load, so the slope is that of the exercise, not the lifter's own; "
-            f"a set near {formatting.load(where * (strength.mean if strength else 0.0), 'kg')} would help most"
+            f"a set near {formatting.load(where * strength.mean, 'kg')} would help most"
         )
-    if relative.size and float(relative.max()) < 0.7 and not strengths:
+    if relative.size and float(relative.max()) < 0.7 and not seen.strengths:
         found.append(
             f"the heaviest load was {float(relative.max()):.0%} of the estimated 1RM; velocity at 1RM and the 1RM "
             "itself are extrapolated from there"
         )
-    if profile.velocity_at_1rm_m_s.sd > 0.9 * line.v_1rm_sd_m_s:
+    straight = prior.straight_part()[1]
+    if profile.velocity_at_1rm_m_s.sd > 0.9 * math.sqrt(float(straight @ prior.covariance @ straight)):
         found.append("velocity at 1RM is that of people in general; only sets near failure show the lifter's own")
-    if strength is not None and strength.sd > 0.08 * strength.mean:
+    if strength.sd > 0.08 * strength.mean:
         found.append(f"the 1RM is only known to ± {strength.sd / strength.mean:.0%}; plan with care")
-    if residuals and max(abs(r) for r in residuals) > 2.5 * VELOCITY_SD_M_S:
-        found.append("one set lies far off the line: check its load, its velocity, and that the effort was maximal")
     return found

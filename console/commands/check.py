@@ -11,6 +11,7 @@ import click
 
 from ebbset.console.exits import Exit
 from ebbset.console.report.prescription_text import mismatches, prescription_lines, timing_remarks
+from ebbset.controller.estimation.profile_velocity import velocity_at_one_rm
 from ebbset.controller.service.documents import read_either
 from ebbset.models.contract import formatting
 from ebbset.models.contract.prescription import Prescription
@@ -104,7 +105,7 @@ def _say(text: str) -> None:
 
 
 def _profile_text(profile: LifterProfile) -> list[str]:
-    v0, v1 = profile.velocity_at_zero_m_s, profile.velocity_at_1rm_m_s
+    v0, v1 = profile.velocity_at_zero_m_s, velocity_at_one_rm(profile)
     lines = [
         f"lifter {profile.lifter}; exercise {profile.exercise}; of {profile.date}, from "
         + formatting.plural(profile.sets_used, "set")

@@ -11,7 +11,6 @@ from typing import Any, Final
 import click
 
 from ebbset.console.exits import CommandError, Exit
-from ebbset.models.contract.constants import Z_INTERVAL
 
 _MOST_N: Final = 5_000.0
 
@@ -69,6 +68,8 @@ def command(
     From a recording, only the first load of the first bout is used, before fatigue. The profile keeps the origin of
     every set, so that one made from simulated sets is never taken for a person's, and the same set never counts twice.
     A set of another lifter, by its profile or its study, is refused, and so are simulated and real sets together.
+    Sets that make no profile are refused too, with exit code 3: velocities that do not fall as the load grows, a set
+    that contradicts the others, a 1RM that they leave open.
 
     With --update, an existing profile learns from whole recorded sets, including sets to failure and with drops. Each
     figure is shown before, after, and by how much it changed. The profile is called stale when the sets do not fit it
@@ -92,6 +93,7 @@ def command(
         return _update(known, recordings, None if date is None else date.date(), output, as_json=as_json)
     if lifter is None:
         raise click.UsageError("--lifter is missing; allowed: a pseudonym, or --update with a profile file.")
+    from ebbset.coaching.profile_doubts import NoProfileError
     from ebbset.coaching.profile_fit import fit_profile
     from ebbset.controller.service.documents import sentence_of
 
@@ -115,6 +117,8 @@ def command(
             date=day,
             one_rm_n=None if one_rm is None else _load(one_rm, "--one-rm"),
         )
+    except NoProfileError as error:
+        raise CommandError(f"no profile: {error}", Exit.BAD_INPUT) from None
     except ValueError as error:
         raise CommandError(sentence_of(error), Exit.USAGE) from None
     fit = _with_origins(fit, origins, len(velocities) + len(failures), notes)
@@ -124,6 +128,7 @@ def command(
         told = {
             "simulated": fit.profile.simulated,
             "profile": fit.profile.model_dump(mode="json"),
+            "one_rm_80_percent_range_n": list(fit.one_rm_range_n),
             "residuals_m_s": list(fit.residuals_m_s),
             "remarks": list(fit.remarks),
         }
@@ -258,17 +263,19 @@ def _load(text: str, option: str) -> float:
 
 
 def _show(fit: Any, count: int, output: Path | None) -> None:
+    from ebbset.controller.estimation.profile_velocity import velocity_at_one_rm
     from ebbset.models.contract import formatting
 
     p = fit.profile
     click.echo(f"{p.lifter}, {p.exercise}, {p.date}, from {formatting.plural(count, 'set')}; mean ± standard deviation")
     if p.one_rm_n is not None:
-        low, high = p.one_rm_n.mean - Z_INTERVAL * p.one_rm_n.sd, p.one_rm_n.mean + Z_INTERVAL * p.one_rm_n.sd
+        low, high = fit.one_rm_range_n
         click.echo(
             f"  1RM                   {formatting.spread(p.one_rm_n.mean, p.one_rm_n.sd, 'kg')}; "
             f"80 % range {formatting.bare_load(low, 'kg')} to {formatting.load(high, 'kg')}"
         )
-    click.echo(f"  velocity at 1RM       {p.velocity_at_1rm_m_s.mean:.2f} ± {p.velocity_at_1rm_m_s.sd:.2f} m/s")
+    at_1rm = velocity_at_one_rm(p)
+    click.echo(f"  velocity at 1RM       {at_1rm.mean:.2f} ± {at_1rm.sd:.2f} m/s")
     click.echo(f"  velocity at no load   {p.velocity_at_zero_m_s.mean:.2f} ± {p.velocity_at_zero_m_s.sd:.2f} m/s")
     if p.rom_m is not None:
         click.echo(f"  ROM                   {p.rom_m.mean:.2f} ± {p.rom_m.sd:.2f} m")

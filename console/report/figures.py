@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from ebbset.console.report.svg import Drawing, FloatArray, Panel, thin_out
+from ebbset.controller.estimation.profile_velocity import velocity_at_one_rm
 from ebbset.controller.messages.actions import RepetitionRecord
 from ebbset.controller.recording.recorded_set import LoadStep, RecordedSet
 from ebbset.models.contract import formatting
@@ -94,7 +95,7 @@ def velocities(item: RecordedSet, width: float, key: str) -> Drawing:
     panel = Panel(46.0, 40.0, width - 60.0, 196.0, 0.0, count + 1.0, 0.0, high)
     load_groups(drawing, panel, records, order, unit, "mean concentric velocity, m/s")
     if item.profile is not None:
-        v1 = item.profile.velocity_at_1rm_m_s
+        v1 = velocity_at_one_rm(item.profile)
         drawing.rect(
             panel.left,
             panel.y(v1.mean + v1.sd),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ebbset.console.exits import CommandError, Exit
+from ebbset.controller.estimation.profile_velocity import velocity_at_one_rm
 from ebbset.models.contract import formatting
 from ebbset.models.contract.prescription import Prescription, StallSection
 from ebbset.models.contract.profile import LifterProfile
@@ -74,7 +75,7 @@ def mismatches(order: Prescription, profile: LifterProfile) -> list[str]:
         profile: a profile of the same exercise.
     """
     found = []
-    v1 = profile.velocity_at_1rm_m_s
+    v1 = velocity_at_one_rm(profile)
     if order.stall.velocity_m_s > v1.mean - v1.sd:
         found.append(
             f"{order.name}: stall.velocity_m_s is {order.stall.velocity_m_s:g}; {profile.lifter} lifts a 1RM at "

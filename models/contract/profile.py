@@ -87,7 +87,8 @@ class LifterProfile(BaseModel):
         description="mean concentric velocity where the line meets zero load; 0.1 to 6, its sd at most 2"
     )
     velocity_at_1rm_m_s: Uncertain = Field(
-        description="mean concentric velocity at 1RM; 0.01 to 3, at least 0.05 under that at no load, its sd at most 1"
+        description="mean concentric velocity where the straight part of the line meets 1RM, from which it may bend "
+        "near 1RM; 0.01 to 3, at least 0.05 under that at no load, its sd at most 1"
     )
     residual_sd_m_s: Annotated[float, Field(ge=LEAST_RESIDUAL_M_S, le=0.3)] = 0.04
     rom_m: Uncertain | None = Field(default=None, description="range of motion; 0.05 to 2.5, its sd at most 1")
