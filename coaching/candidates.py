@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final
 
+from ebbset.controller.estimation.profile_velocity import velocity_at_one_rm
 from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.contract.prescription import LoadSection, Prescription
 from ebbset.models.contract.profile import LifterProfile, Uncertain
@@ -43,7 +44,7 @@ class Candidate:
 
     Attributes:
         key: short name, used to choose it.
-        title: description that a coach would use.
+        title: description that a coach would use; without commas, since it stands in lists.
         prescription: one set, ready to be served.
         sets: how many times the set is done.
         rest_between_s: rest between these sets, s.
@@ -63,6 +64,7 @@ class Wishes:
     Attributes:
         minutes: time available, min.
         fatigue_left: largest loss of capacity allowed at the end, 0 to 1; None for no limit.
+        exceeding: share of the twins that may lose more than that.
         later_sets: straight sets for the same muscles that follow later in the session.
         later_break_s: break before those sets, s.
     """
@@ -71,12 +73,15 @@ class Wishes:
     fatigue_left: float | None = None
     later_sets: int = 0
     later_break_s: float = 180.0
+    exceeding: float = 0.2
 
     def __post_init__(self) -> None:
         if not 0.5 <= self.minutes <= 60.0:
             raise ValueError(f"minutes is {self.minutes!r}; allowed: 0.5 to 60")
         if self.fatigue_left is not None and not 0.02 <= self.fatigue_left < 1.0:
             raise ValueError(f"fatigue_left is {self.fatigue_left!r}; allowed: 0.02 to below 1")
+        if not 0.0 <= self.exceeding < 1.0:
+            raise ValueError(f"exceeding is {self.exceeding!r}; allowed: 0 to below 1")
         if not 0 <= self.later_sets <= 20:
             raise ValueError(f"later_sets is {self.later_sets!r}; allowed: 0 to 20")
         if not 0.0 <= self.later_break_s <= 7_200.0:
@@ -145,7 +150,7 @@ def candidates(
     if profile.one_rm_n is None:
         raise ValueError("profile.one_rm_n is missing; allowed: a 1RM, from `ebbset profile`")
     start_n = _start_n(profile.one_rm_n, rig)
-    v1 = profile.velocity_at_1rm_m_s
+    v1 = velocity_at_one_rm(profile)
     template = _Template(
         exercise=profile.exercise,
         units=units,
@@ -174,11 +179,13 @@ def _single_sets(template: _Template) -> list[Candidate]:
     pauses = int(min(max((template.seconds - SET_S) // (PAUSE_REST_S + 10.0), 1), _MOST_PAUSES))
     rest_s = f"{PAUSE_REST_S:.0f}"
     return [
-        Candidate("drop", "Classic drop set, three drops of a fifth", drop_set),
-        Candidate("auto", "Auto-drop set, about three repetitions a drop", _auto_drop_set(template, template.limit_s)),
+        Candidate("drop", "Classic drop set with three drops of a fifth", drop_set),
+        Candidate(
+            "auto", "Auto-drop set with about three repetitions a drop", _auto_drop_set(template, template.limit_s)
+        ),
         Candidate(
             "rest-pause",
-            "Rest-pause, "
+            "Rest-pause with "
             + (f"1 short bout after {rest_s} s" if pauses == 1 else f"{pauses} short bouts after {rest_s} s each"),
             template.prescription("Rest-pause", _bouts(pauses + 1, PAUSE_REST_S)),
         ),
@@ -191,7 +198,7 @@ def _straight_sets(template: _Template) -> list[Candidate]:
     found = []
     if long_sets > 1 or short_sets == 1:
         title = f"{long_sets} straight set{'s' if long_sets > 1 else ''}"
-        rests = f", {LONG_REST_S:.0f} s rest" if long_sets > 1 else ""
+        rests = f" with {LONG_REST_S:.0f} s rest" if long_sets > 1 else ""
         prescription = template.prescription("Straight sets", _bouts(long_sets, LONG_REST_S))
         found.append(Candidate("straight", title + rests, prescription))
     if short_sets > 1:
@@ -199,7 +206,7 @@ def _straight_sets(template: _Template) -> list[Candidate]:
         found.append(
             Candidate(
                 "straight-short",
-                f"{short_sets} straight sets, {SHORT_REST_S:.0f} s rest",
+                f"{short_sets} straight sets with {SHORT_REST_S:.0f} s rest",
                 template.prescription("Straight sets, short rests", bouts),
             )
         )
@@ -207,7 +214,7 @@ def _straight_sets(template: _Template) -> list[Candidate]:
         found.append(
             Candidate(
                 "mixed",
-                f"{short_sets - 1} straight set{'s' if short_sets > 2 else ''}, then a last one that drops",
+                f"{short_sets - 1} straight set{'s' if short_sets > 2 else ''} and a last one that drops",
                 template.prescription("Straight sets, the last one dropping", bouts, _AUTO_DROP),
             )
         )
@@ -218,7 +225,7 @@ def _repeated_sets(template: _Template) -> list[Candidate]:
     """Two auto-drop sets, where the minutes allow for both and the rest between them."""
     if template.seconds < 2 * 1.5 * SET_S + BETWEEN_SETS_S:
         return []
-    title = f"Two auto-drop sets, {BETWEEN_SETS_S:.0f} s between"
+    title = f"Two auto-drop sets with {BETWEEN_SETS_S:.0f} s between"
     limit_s = template.limit_within_s((template.seconds - BETWEEN_SETS_S) / 2)
     return [Candidate("auto-twice", title, _auto_drop_set(template, limit_s), 2, BETWEEN_SETS_S)]
 

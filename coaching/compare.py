@@ -351,8 +351,13 @@ def compared(results: Iterable[list[Row]], conditions: Sequence[ComparedConditio
             name: tuple(Interval.of(column[:, k] - column[:, 0]) for k in range(n)) for name, column in columns.items()
         },
         stimulus_ranges=tuple(Range.over(draws[k]) for k in range(n)),
-        stimulus_ratios=tuple(Range.over(draws[k] / np.maximum(draws[0], 1e-12)) for k in range(n)),
+        stimulus_ratios=tuple(Range.over(_ratio(draws[k], draws[0])) for k in range(n)),
     )
+
+
+def _ratio(of: FloatArray, to: FloatArray) -> FloatArray:
+    """One divided by the other, draw by draw; two that are the same are so where neither is worth anything, too."""
+    return np.where(of == to, 1.0, of / np.maximum(to, 1e-12))
 
 
 def named_apart(conditions: Sequence[ComparedCondition]) -> list[ComparedCondition]:

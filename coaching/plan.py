@@ -1,13 +1,16 @@
 """A plan for the minutes available: every candidate run on simulated twins of the lifter, judged and compared.
 
 All candidates run on the same twins, through the real controller, so that they can be compared pair by pair. What a
-repetition was worth comes from `models.physiology.stimulus`, under the same draws for all. One candidate is recommended
-only if it beats the others in most pairs; otherwise the plan says that there is no clear winner. The figures are
-simulated, relative and estimated. What the candidates are is the business of `candidates`.
+repetition was worth comes from `models.physiology.stimulus`, under the same draws for all. What another candidate beats
+in nine pairs of ten is never suggested. Of the others, the one with the least expected loss is recommended: what a pair
+of twin and draw loses on average by doing it instead of the best candidate of that pair. Where the twins are too few to
+tell whose loss is least, there is no clear winner. The figures are simulated, relative and estimated. What the
+candidates are is the business of `candidates`.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -28,7 +31,9 @@ from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.rig.simulated_rig import STEP_S
 
 SURE: Final = 0.9
-"""Share of the pairs in which a candidate must beat another one to count as better; our judgement."""
+"""What another candidate beats in this share of the pairs is never suggested; our judgement."""
+CLEAR: Final = 2.0
+"""A loss is less than another if their difference is more than this many standard errors over the twins from zero."""
 LATER_REST_S: Final = 90.0
 """Rest between the straight sets that follow later in the session."""
 _LAST_REPETITION: Final = 0.05
@@ -88,6 +93,7 @@ class Judged:
         candidate: the candidate.
         minutes: duration, range over the twins.
         fatigue_left: loss of capacity at the end, 0 to 1, range over the twins; the simulator's truth.
+        exceeding: share of the twins that lose more than allowed; 0 without a limit.
         repetitions: completed repetitions, range over the twins.
         hard_repetitions: repetitions with at most four in reserve (estimated), range over the twins.
         stimulus: relative, estimated; range over twins and draws.
@@ -101,6 +107,7 @@ class Judged:
     candidate: Candidate
     minutes: Range
     fatigue_left: Range
+    exceeding: float
     repetitions: Range
     hard_repetitions: Range
     stimulus: Range
@@ -118,8 +125,10 @@ class Plan:
     Attributes:
         judged: all candidates: those that fit first, then by median net stimulus.
         winner: the recommended one; None when there is no clear winner or nothing fits.
-        level: those that cannot be told apart from the best one, which is included.
-        suggestion: the winner, or else the candidate in ``level`` that leaves the least fatigue; None if nothing fits.
+        level: those that fit and that no other beats in `SURE` of the pairs, least expected loss first.
+        losses: expected loss of each in ``level``, as a share of what the best candidate of each pair does on average.
+        suggestion: the winner, or else, of those whose losses cannot be told apart from the least, the one that leaves
+            the least fatigue; None if nothing fits.
         reason: sentences that explain the recommendation.
         twins: number of simulated twins.
     """
@@ -127,6 +136,7 @@ class Plan:
     judged: tuple[Judged, ...]
     winner: Judged | None
     level: tuple[Judged, ...]
+    losses: tuple[float, ...]
     suggestion: Judged | None
     reason: str
     twins: int
@@ -243,11 +253,14 @@ def judge(candidate: Candidate, results: Sequence[TrialResult], wishes: Wishes, 
             row -= fresh - straight_sets_worth(draws, wishes.later_sets, LATER_REST_S, tired)
     middle = results[int(np.argsort(np.median(gross, axis=1))[len(results) // 2])].done
     minutes = Range.over(np.array([r.minutes for r in results]))
-    left = Range.over(np.array([r.fatigue_left for r in results]))
+    left = np.array([r.fatigue_left for r in results])
+    limit = 1.0 if wishes.fatigue_left is None else wishes.fatigue_left + _LAST_REPETITION
+    exceeding = float(np.mean(left > limit))
     return Judged(
         candidate=candidate,
         minutes=minutes,
-        fatigue_left=left,
+        fatigue_left=Range.over(left),
+        exceeding=exceeding,
         repetitions=Range.over(np.array([r.repetitions for r in results], dtype=np.float64)),
         hard_repetitions=Range.over(
             np.array([float(np.sum(r.done.completed & (r.done.reserve <= HARD_RESERVE))) for r in results])
@@ -256,54 +269,73 @@ def judge(candidate: Candidate, results: Sequence[TrialResult], wishes: Wishes, 
         net=Range.over(net.ravel()),
         net_pairs=net,
         moved_by=moved_by(draws, lambda held: np.asarray(worth(held, middle).sum(axis=1), dtype=np.float64)),
-        obstacles=tuple(_obstacles(minutes, left, wishes)),
+        obstacles=tuple(_obstacles(minutes, exceeding, wishes)),
         breaches=sum(r.breaches for r in results),
     )
 
 
-def _obstacles(minutes: Range, left: Range, wishes: Wishes) -> Iterator[str]:
+def _obstacles(minutes: Range, exceeding: float, wishes: Wishes) -> Iterator[str]:
     if minutes.middle > wishes.minutes:
         yield f"takes {minutes.middle:.1f} min; {wishes.minutes:g} are available"
-    if wishes.fatigue_left is not None and left.middle > wishes.fatigue_left + _LAST_REPETITION:
-        yield f"leaves {left.middle:.0%} of capacity lost; at most {wishes.fatigue_left:.0%} is allowed"
+    if wishes.fatigue_left is not None and exceeding > wishes.exceeding:
+        yield (
+            f"costs {exceeding:.0%} of the twins more than {wishes.fatigue_left:.0%} of their capacity; at most "
+            f"{wishes.exceeding:.0%} of them may"
+        )
 
 
 def recommend(judged: Sequence[Judged], twins: int) -> Plan:
-    """Order the candidates and say which one is best, or that there is no clear winner.
+    """Order the candidates and say which one is recommended, or that there is no clear winner.
 
     Args:
-        judged: the candidates, one or more.
+        judged: the candidates, one or more, on the same twins under the same draws.
         twins: number of simulated twins, for the plan.
     """
     ordered = sorted(judged, key=lambda j: (bool(j.obstacles), -j.net.middle))
     fitting = [j for j in ordered if not j.obstacles]
     if not fitting:
-        return Plan(tuple(ordered), None, (), None, "No candidate fits the limits; each line says why.", twins)
-    best = fitting[0]
-    level = [j for j in fitting if j is best or _better(best, j) < SURE]
-    if len(level) == 1:
-        second = fitting[1] if len(fitting) > 1 else None
-        reason = f"{best.candidate.title}: the highest estimated stimulus of the candidates that fit."
-        if second is not None:
-            gain = Range.over((best.net_pairs / np.maximum(second.net_pairs, 1e-9)).ravel())
-            reason += (
-                f" It is {gain.middle:.2f} ({gain.low:.2f} to {gain.high:.2f}) times the next best "
-                f"({second.candidate.title}), and ahead in {_better(best, second):.0%} of the pairs."
-            )
-        return Plan(tuple(ordered), best, (best,), best, reason, twins)
-    mildest = min(level, key=lambda j: (round(j.fatigue_left.middle, 2), j.minutes.middle))
-    # Titles hold commas, so semicolons part them.
-    names = "; ".join(j.candidate.title for j in level)
+        return Plan(tuple(ordered), None, (), (), None, "No candidate fits the limits; each line says why.", twins)
+    most = np.max([j.net_pairs for j in fitting], axis=0)
+    unbeaten = [j for j in fitting if all(_better(other, j) < SURE for other in fitting)]
+    level = sorted(unbeaten, key=lambda j: -float(np.mean(j.net_pairs)))
+    losses = tuple(float(np.mean(most - j.net_pairs) / max(float(np.mean(most)), 1e-9)) for j in level)
+    close = [j for j in level if j is level[0] or not _clearly_more(level[0], j)]
+    told = [j.candidate.title for j in level]
+    if len(close) == 1:
+        best = level[0]
+        reason = (
+            f"{best.candidate.title}: the least expected loss. On average it does {losses[0]:.0%} less than what is "
+            "best for a twin under the assumptions drawn"
+        )
+        reason += f"; the next, {told[1]}, {losses[1]:.0%} less." if len(level) > 1 else "."
+        if len(level) > 1:
+            reason += f" Not ruled out, because none is ahead of them in {SURE:.0%} of the pairs: {_listed(told[1:])}."
+        else:
+            reason += f" It is ahead of each other one in {SURE:.0%} of the pairs or more, or of what is ahead of that."
+        return Plan(tuple(ordered), best, tuple(level), losses, best, reason, twins)
+    mildest = min(close, key=lambda j: (round(j.fatigue_left.middle, 2), j.minutes.middle))
     reason = (
-        f"No clear winner, because none is ahead of all the others in {SURE:.0%} of the pairs. These cannot be told "
-        f"apart: {names}. The least fatigue, {mildest.fatigue_left.middle:.0%}, is left by: {mildest.candidate.title}."
+        f"No clear winner. These cannot be told apart: {_listed([j.candidate.title for j in close])}. "
+        f"Each does {losses[0]:.0%} to {losses[len(close) - 1]:.0%} less on average than whatever is best for a twin. "
+        f"The least fatigue, {mildest.fatigue_left.middle:.0%}, is left by: {mildest.candidate.title}."
     )
-    return Plan(tuple(ordered), None, tuple(level), mildest, reason, twins)
+    return Plan(tuple(ordered), None, tuple(level), losses, mildest, reason, twins)
+
+
+def _listed(titles: Sequence[str]) -> str:
+    """Titles as a list in a sentence."""
+    return titles[0] if len(titles) == 1 else ", ".join(titles[:-1]) + " and " + titles[-1]
 
 
 def _better(a: Judged, b: Judged) -> float:
     """Share of the pairs (same twin, same draw) in which ``a`` has the greater net stimulus."""
     return float(np.mean(a.net_pairs > b.net_pairs))
+
+
+def _clearly_more(a: Judged, b: Judged) -> bool:
+    """Whether ``a`` does more than ``b``, averaged over the assumptions, beyond what the choice of twins explains."""
+    ahead = np.mean(a.net_pairs - b.net_pairs, axis=1)
+    return ahead.size > 1 and float(ahead.mean()) > CLEAR * float(ahead.std(ddof=1)) / math.sqrt(ahead.size)
 
 
 def chosen_prescription(choice: Judged, *, simulated_profile: bool = False) -> Prescription:

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from ebbset.models.contract.prescription import Prescription
 
 
+_SAME = "the same in every pair"
+
+
 @click.command(name="compare")
 @click.argument("prescriptions", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PRESCRIPTION…")
 @click.option(
@@ -245,6 +248,13 @@ def _table(heads: list[str], rows: Any, assumed: Any, *, signed: bool) -> Any:
     for head in heads:
         table.add_column(head, justify="right")
     for name, row in rows.items():
-        table.add_row(name.replace("_", " "), *(f"{i.mean:{form}} ({i.low:{form}} to {i.high:{form}})" for i in row))
-    table.add_row("over assumptions, 80 %", *(str(spread) for spread in assumed), style="dim")
+        table.add_row(
+            name.replace("_", " "),
+            *(
+                _SAME if signed and i.low == i.high == 0.0 else f"{i.mean:{form}} ({i.low:{form}} to {i.high:{form}})"
+                for i in row
+            ),
+        )
+    shown = [_SAME if signed and spread.low == spread.high == 1.0 else str(spread) for spread in assumed]
+    table.add_row("over assumptions, 80 %", *shown, style="dim")
     return table

@@ -34,6 +34,7 @@ def command(recordings: tuple[Path, ...], output: Path, study: Path | None, as_j
       ebbset export recordings/*.mcap --study study.toml -o tables
     """
     from ebbset.coaching.worth import estimated
+    from ebbset.models.contract.formatting import plural
     from ebbset.study.export import export
     from ebbset.study.study_file import read_study
 
@@ -45,7 +46,8 @@ def command(recordings: tuple[Path, ...], output: Path, study: Path | None, as_j
         told = {"folder": str(output), "rows": found.rows, "remarks": found.remarks, "notes": found.notes}
         click.echo(json.dumps(told, ensure_ascii=False, indent=2))
     else:
-        click.echo(f"{output}: " + ", ".join(f"{count} {table}" for table, count in found.rows.items()))
+        counts = [plural(count, table.removesuffix("s"), table) for table, count in found.rows.items()]
+        click.echo(f"{output}: " + ", ".join(counts))
         for remark in (*found.remarks, *found.notes):
             click.echo(f"note: {remark}")
     return int(Exit.NO if found.remarks else Exit.OK)

@@ -27,6 +27,13 @@ DRAWS = 400
     "repetition that spends it.",
 )
 @click.option(
+    "--exceeding",
+    type=click.FloatRange(0, 0.99),
+    default=0.2,
+    show_default=True,
+    help="Share of the twins that may lose more than --fatigue-left.",
+)
+@click.option(
     "--later-sets", type=click.IntRange(0, 20), default=0, help="Sets for these muscles later in the session."
 )
 @click.option(
@@ -54,6 +61,7 @@ def command(
     profile: Path,
     minutes: float,
     fatigue_left: float | None,
+    exceeding: float,
     later_sets: int,
     later_break: float,
     twins: int,
@@ -70,9 +78,10 @@ def command(
     """Compare straight sets, rest-pause, drop sets and mixtures for a lifter and the time available.
 
     Every candidate runs through the real controller on simulated twins of the lifter, drawn from what the profile
-    leaves uncertain. Stimulus is relative and estimated, with its range over twins and assumptions. Where candidates
-    cannot be told apart, the plan says that there is no clear winner. With --later-sets, the plan subtracts what those
-    sets lose to the fatigue left behind.
+    leaves uncertain. Stimulus is relative and estimated, with its range over twins and assumptions. What another
+    candidate beats in nine pairs of twin and assumptions out of ten is never suggested; of the others, the one with
+    the least expected loss is, if the twins can tell. If not, the plan says that there is no clear winner. With
+    --later-sets, the plan subtracts what those sets lose to the fatigue left behind.
 
     A profile that was made from simulated sets is refused without --simulated-profile, because it describes nobody.
 
@@ -96,7 +105,7 @@ def command(
             "sets, or --simulated-profile",
             Exit.BAD_INPUT,
         )
-    wishes = Wishes(minutes, fatigue_left, later_sets, later_break)
+    wishes = Wishes(minutes, fatigue_left, later_sets, later_break, exceeding)
     try:
         plan = _planned(lifter, wishes, int(cables), units, twins, seed, workers)
     except (NoTwinError, ValueError) as error:
@@ -205,6 +214,7 @@ def _plain(plan: Any, choice: Any) -> dict[str, Any]:
         "reason": plan.reason,
         "winner": None if plan.winner is None else plan.winner.candidate.key,
         "level": [j.candidate.key for j in plan.level],
+        "expected_losses": list(plan.losses),
         "chosen": None if choice is None else choice.candidate.key,
         "twins": plan.twins,
         "candidates": [
@@ -217,6 +227,7 @@ def _plain(plan: Any, choice: Any) -> dict[str, Any]:
                 "repetitions": interval(j.repetitions),
                 "hard_repetitions": interval(j.hard_repetitions),
                 "fatigue_left": interval(j.fatigue_left),
+                "share_of_twins_exceeding": j.exceeding,
                 "stimulus_relative_estimated": interval(j.stimulus),
                 "net_stimulus_relative_estimated": interval(j.net),
                 "moved_by": j.moved_by,

@@ -99,7 +99,7 @@ def _set(item: RecordedSet, source: Source, key: str) -> dict[str, Any]:
         "lead": _lead(item),
         "why": item.ended_because or "The recording ends before the set did.",
         "facts": _facts(item),
-        "next": [(a.about, a.answer, a.because) for a in all_advice(item)],
+        "next": [(a.about, f"{a.answer}.", a.because) for a in all_advice(item)],
         "trace": _both(figures.trace, item, f"{key}-t"),
         "trace_caption": "Shaded: concentric phases. Diamonds: stalls. The filled area is the load that the rig "
         "reports, the line the load that the controller commanded.",

@@ -25,6 +25,7 @@ from ebbset.coaching.compare import (
     run_job,
     with_policy,
 )
+from ebbset.console.commands.compare import _show
 from ebbset.models.contract.prescription import Prescription
 from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.simulators.closed_loop.parallel import parallel_map
@@ -96,6 +97,19 @@ def test_pairs_share_their_luck_until_the_first_drop(found: Comparison) -> None:
     job = next(iter(jobs(CONDITIONS, POPULATION)))
     twice = run_job(replace(job, conditions=(CONDITIONS[0], replace(CONDITIONS[0], name="again"))))
     assert twice[0].values == twice[1].values
+
+
+def test_identical_sets_are_the_same_in_every_pair(found: Comparison, capsys: pytest.CaptureFixture[str]) -> None:
+    """Also under draws in which neither is worth anything: their ratio read 1.00 (0.00 to 1.00)."""
+    rows = [replace(row, condition=name) for row in found.rows[::2] for name in ("a", "b")]
+    rows = [replace(row, stimulus_draws=row.stimulus_draws * (np.arange(row.stimulus_draws.size) % 2)) for row in rows]
+    both = [replace(CONDITIONS[0], name=name) for name in ("a", "b")]
+    twice = compared([rows[k : k + 2] for k in range(0, len(rows), 2)], both)
+    assert (twice.stimulus_ratios[1].low, twice.stimulus_ratios[1].high) == (1.0, 1.0)
+    _show(twice, 4, 6)
+    told = capsys.readouterr().out
+    assert told.count("the same in every pair") == len(MEASURES) + 1
+    assert "(0.00 to 1.00)" not in told
 
 
 def test_intervals_are_those_of_a_general_library(found: Comparison) -> None:

@@ -7,6 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from ebbset.coaching.assumptions import report_draws
 from ebbset.coaching.candidates import Candidate, Wishes, candidates
@@ -109,7 +111,7 @@ def test_every_candidate_is_a_prescription_that_reads_back_and_keeps_to_the_rig(
 
 @pytest.mark.parametrize(
     ("minutes", "title"),
-    [(1.0, "Rest-pause, 1 short bout after 20 s"), (8.0, "Rest-pause, 5 short bouts after 20 s each")],
+    [(1.0, "Rest-pause with 1 short bout after 20 s"), (8.0, "Rest-pause with 5 short bouts after 20 s each")],
 )
 def test_one_bout_is_not_called_bouts(minutes: float, title: str) -> None:
     found = {c.key: c.title for c in candidates(profile(), Wishes(minutes), RIG)}
@@ -135,6 +137,7 @@ def test_a_weak_rig_and_a_missing_1rm() -> None:
     [
         ({"minutes": 0.0}, "minutes"),
         ({"minutes": 5.0, "fatigue_left": 1.0}, "fatigue_left"),
+        ({"minutes": 5.0, "exceeding": 1.0}, "exceeding"),
         ({"minutes": 5.0, "later_sets": 99}, "later_sets"),
         ({"minutes": 5.0, "later_break_s": -1.0}, "later_break_s"),
     ],
@@ -216,7 +219,7 @@ def judged(key: str, pairs: list[list[float]], fatigue: float = 0.3, obstacles: 
     spread = Range.over(values.ravel())
     flat = Range(fatigue, fatigue, fatigue)
     order = candidates(profile(), Wishes(5.0), RIG)[0].prescription
-    return Judged(Candidate(key, key, order), flat, flat, flat, flat, spread, spread, values, {}, obstacles, 0)
+    return Judged(Candidate(key, key, order), flat, flat, 0.0, flat, flat, spread, spread, values, {}, obstacles, 0)
 
 
 def test_clearly_better_in_every_pair_wins_although_the_ranges_overlap() -> None:
@@ -224,17 +227,65 @@ def test_clearly_better_in_every_pair_wins_although_the_ranges_overlap() -> None
     plan = recommend([b, a], 1)
     assert plan.winner is a
     assert plan.judged == (a, b)
-    assert "100%" in plan.reason
+    assert plan.losses == (0.0,)
+    assert "the least expected loss" in plan.reason
 
 
-def test_no_clear_winner_when_pairs_disagree_and_the_milder_one_is_suggested() -> None:
-    a, b = judged("a", [[2.0, 4.0, 6.0]], fatigue=0.5), judged("b", [[1.0, 5.0, 5.0]], fatigue=0.2)
-    plan = recommend([a, b], 1)
+def test_no_clear_winner_when_twins_disagree_and_the_milder_one_is_suggested() -> None:
+    a = judged("a", [[2.0, 4.0], [6.0, 3.0], [4.0, 4.0]], fatigue=0.5)
+    b = judged("b", [[3.0, 5.0], [4.0, 2.0], [4.5, 3.0]], fatigue=0.2)
+    plan = recommend([a, b], 3)
     assert plan.winner is None
     assert {j.candidate.key for j in plan.level} == {"a", "b"}
     assert plan.suggestion is b
     assert "No clear winner" in plan.reason
-    assert "; ".join(j.candidate.title for j in plan.level) in plan.reason
+    assert "a and b" in plan.reason
+
+
+def test_of_what_nothing_rules_out_the_least_expected_loss_wins_if_every_twin_says_so() -> None:
+    """By hand: b falls short of the best by 1.5 of 5.25 on average, a by 0.25; a is ahead in three pairs of four."""
+    a = judged("a", [[6.0, 4.0], [6.5, 3.5]])
+    b = judged("b", [[3.0, 4.5], [3.5, 4.0]])
+    plan = recommend([b, a], 2)
+    assert plan.winner is plan.suggestion is a
+    assert plan.level == (a, b)
+    assert plan.losses == pytest.approx((0.25 / 5.25, 1.5 / 5.25))
+    assert "Not ruled out" in plan.reason
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 10_000), st.integers(2, 6), st.integers(1, 6))
+def test_what_another_beats_in_nine_pairs_of_ten_is_never_suggested(seed: int, count: int, twins: int) -> None:
+    """And one that does half as much in every pair never is, however little fatigue it leaves."""
+    rng = np.random.default_rng(seed)
+    pairs = 5.0 + rng.normal(size=(count, twins, 1)) + 0.5 * rng.normal(size=(count, twins, 40))
+    found = [judged(f"c{k}", pairs[k].tolist(), fatigue=float(rng.uniform(0.1, 0.6))) for k in range(count)]
+    half = judged("half", (0.5 * np.max(pairs, axis=0)).tolist(), fatigue=0.01)
+    plan = recommend([*found, half], twins)
+    choice = plan.suggestion
+    assert choice is not None
+    assert choice is not half
+    assert all(np.mean(j.net_pairs > choice.net_pairs) < 0.9 for j in plan.judged)
+
+
+def test_a_label_in_a_list_holds_no_comma() -> None:
+    for minutes in (1.0, 4.0, 6.0, 12.0):
+        assert all("," not in c.title for c in candidates(profile(), Wishes(minutes), RIG))
+
+
+@pytest.mark.parametrize(("may", "fits"), [(0.0, False), (0.2, False), (0.25, True), (0.5, True)])
+def test_the_fatigue_that_may_be_left_is_a_limit_for_a_share_of_the_twins(may: float, fits: bool) -> None:
+    """One of four twins loses 0.6 where 0.4 is allowed; the median knows nothing of it."""
+    done = run_trial(
+        CandidateTrial(
+            candidates(profile(), Wishes(1.0), RIG)[0], draw_twins(profile(), RIG, 3, 1)[0], profile(), RIG, 8, 0
+        )
+    )
+    results = [TrialResult(done.done, 0.9, left, 3, 1, 0, "") for left in (0.3, 0.35, 0.44, 0.6)]
+    wishes = Wishes(1.0, fatigue_left=0.4, exceeding=may)
+    found = judge(candidates(profile(), wishes, RIG)[0], results, wishes, DRAWS)
+    assert found.exceeding == 0.25
+    assert (found.obstacles == ()) is fits
 
 
 def test_what_does_not_fit_is_never_suggested() -> None:
@@ -253,4 +304,4 @@ def test_obstacles_are_reported_in_words() -> None:
     found = judge(candidates(profile(), Wishes(2.0), RIG)[0], [long], Wishes(2.0, fatigue_left=0.4), DRAWS)
     assert len(found.obstacles) == 2
     assert "9.0 min" in found.obstacles[0]
-    assert "60%" in found.obstacles[1]
+    assert "100% of the twins more than 40%" in found.obstacles[1]
