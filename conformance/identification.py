@@ -8,187 +8,54 @@ Method
 ------
 1. *A light load, the handle moved out and back at several speeds.* In steady motion
    ``force - applied = offset + coulomb * sign(v) + viscous * v``: friction helps the load one way and takes from it
-   the other. Samples in which the speed changes are left out, because moving mass would show in them.
-2. *Handle in its dock, which holds it.* The load is ramped up and down by two amounts as steeply as the rig can, from
-   rest to rest. The area between applied load and force over such a change is the mean delay of the drive times the
-   change, however the cable rings meanwhile; friction, known from 1, adds its own while the ramp lasts:
-   ``area = tau * change + coulomb * change / rate + creep + offset * time``. The bandwidth is that of a first-order
-   drive with this delay, ``1 / (2 pi tau)``. The slope of the force is the ramp.
+   the other. Samples in which the speed changes much are left out, and what mass still shows in the others is fitted
+   with the friction. Each move counts as one observation, so that friction of another form shows as scatter.
+2. *Handle in its dock, which holds it.* The load is ramped up and down by three amounts as steeply as the rig can, from
+   rest to rest. The force arrives, on average over the change, when the load has gone half of its way, plus the mean
+   delay of the drive, plus what friction holds back:
+   ``arrival = start + (change / 2 + coulomb) / rate + tau + creep / change``. That holds however drive and cable ring
+   meanwhile, because an average knows nothing of the shape. Rate, delay and creep are fitted together, from all changes
+   at once. The rate of the load that the rig reports is taken for the rate if the force does not speak against it. The
+   start is dated back from the first report of a load under way. The bandwidth is that of a first-order drive with this
+   delay, ``1 / (2 pi tau)``.
 
 Every estimate is a least-squares one with the standard deviation that its residuals imply, multiplied by `CAUTION`
-because residuals that ring are not independent. Delay in the rig's own force filter counts as lag.
+because residuals that ring are not independent. Where the fit leaves more than the noise of the force explains, the
+model does not hold, and the deviations are larger for it. What cannot be told is not given, with the reason. Delay in
+the rig's own force filter counts as lag.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from ebbset.conformance.identification_fits import AT_REST_S, TOLD_SDS, friction, noise_at_rest, overshoot, ramp_and_lag
+from ebbset.conformance.identification_types import (
+    CableIdentification,
+    Estimate,
+    HoldTrace,
+    Move,
+    NotIdentifiedError,
+    Ramp,
+    RigAccess,
+    RigCapabilities,
+)
 
 HIGHEST_SHARE: Final = 0.5
-SMALL_CHANGE: Final = 0.3
+CHANGES: Final = (1.0, 0.55, 0.25)
+"""The changes of load, as shares of the largest: three, to tell rate, delay and creep apart."""
 REPEATS: Final = 10
 SPEEDS_M_S: Final = (0.15, 0.3, 0.45, 0.6)
 NEAR_M: Final = 0.15
 FAR_M: Final = 0.75
 SETTLE_S: Final = 1.0
-CAUTION: Final = 2.0
-_STEADY_M_S2: Final = 0.6
-_MOVING_M_S: Final = 0.08
-_SMOOTH_S: Final = 0.12
-_INTERIOR: Final = (0.15, 0.98)
-_SLOPE_SAMPLES: Final = 8
-_ARRIVED_N: Final = 0.05
-
-
-class NotIdentifiedError(ValueError):
-    """The rig could not be identified; says what was missing and what is needed."""
-
-
-@dataclass(frozen=True, slots=True)
-class Move:
-    """What the person is asked to do with every handle: go to a position at a steady speed, metres and m/s."""
-
-    to_m: float
-    speed_m_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class HoldTrace:
-    """Telemetry of a stretch of time; arrays of one length n, or (cables, n), on the rig's clock.
-
-    Attributes:
-        t_s: rig clock, s.
-        position_m: cable paid out.
-        velocity_m_s: as reported.
-        force_n: cable tension.
-        told_t_s: rig clock of each report of the applied load, length m; the first before the first sample.
-        told_n: load applied then, (cables, m).
-    """
-
-    t_s: FloatArray
-    position_m: FloatArray
-    velocity_m_s: FloatArray
-    force_n: FloatArray
-    told_t_s: FloatArray
-    told_n: FloatArray
-
-    def applied_n(self, cable: int, rate_n_per_s: float) -> FloatArray:
-        """Load applied at each sample if, between two reports, it moves at this rate until it reaches the new value.
-
-        Where it went less far than the rate would have taken it, it had arrived, or else it had set out late.
-
-        Args:
-            cable: index of the cable.
-            rate_n_per_s: rate of change between two reports, N/s.
-        """
-        told = self.told_n[cable]
-        after = np.clip(np.searchsorted(self.told_t_s, self.t_s), 1, self.told_t_s.size - 1)
-        first, last = told[after - 1], told[after]
-        change = last - first
-        gone = np.minimum(rate_n_per_s * (self.t_s - self.told_t_s[after - 1]), np.abs(change))
-        to_go = np.minimum(rate_n_per_s * (self.told_t_s[after] - self.t_s), np.abs(change))
-        arrived = np.abs(last - told[-1]) < _ARRIVED_N
-        applied: FloatArray = np.where(arrived, first + np.sign(change) * gone, last - np.sign(change) * to_go)
-        return applied
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RigCapabilities:
-    """What the rig's announcement says of it."""
-
-    cables: int
-    max_load_n: float
-    min_load_n: float
-    max_ramp_n_per_s: float
-    simulated: bool = False
-
-
-class RigAccess(Protocol):
-    """A rig under the contract and a person beside it; an implementation renews leases and cites telemetry."""
-
-    @property
-    def facts(self) -> RigCapabilities:
-        """From the announcement."""
-
-    def arm(self, *, ceiling_n: float, floor_n: float) -> None:
-        """Bind the rig with these limits and its own steepest ramp.
-
-        Args:
-            ceiling_n: highest load, newtons per cable.
-            floor_n: lowest load, newtons per cable.
-        """
-
-    def hold(self, load_n: float, *, ramp_n_per_s: float, for_s: float, move: Move | None = None) -> HoldTrace:
-        """Order a load, hold it for a time while the person moves, and return what was recorded.
-
-        Args:
-            load_n: newtons on every cable.
-            ramp_n_per_s: ramp of the change.
-            for_s: how long to record, seconds of the rig's clock.
-            move: what the person is asked to do meanwhile.
-        """
-
-    def release(self) -> None:
-        """Unload and release the rig."""
-
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """A figure and its standard deviation, in the unit that the name of its field ends with."""
-
-    value: float
-    sd: float
-
-    def agrees_with(self, truth: float, sds: float = 3.0) -> bool:
-        """Whether the figure lies near ``truth``.
-
-        Args:
-            truth: in the unit of the estimate.
-            sds: how many standard deviations it may lie away.
-        """
-        return abs(self.value - truth) <= sds * self.sd
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CableIdentification:
-    """What was found for one cable.
-
-    Attributes:
-        ramp_n_per_s: slope of the force while the rig's steepest ramp was ordered.
-        lag_s: mean delay of the force behind the applied load.
-        bandwidth_hz: corner frequency that this lag means.
-        overshoot: greatest excess of the force over its final change after the steepest ramp up, share of the change.
-        coulomb_n: friction that does not depend on speed.
-        viscous_n_s_m: friction that grows with speed.
-        offset_n: constant error of the force cell against the applied load.
-        force_noise_n: standard deviation of the force at rest.
-    """
-
-    ramp_n_per_s: Estimate
-    lag_s: Estimate
-    bandwidth_hz: Estimate
-    overshoot: float
-    coulomb_n: Estimate
-    viscous_n_s_m: Estimate
-    offset_n: Estimate
-    force_noise_n: float
-
-
-@dataclass(frozen=True, slots=True)
-class _Ramp:
-    """One recorded ramp: the commanded change and the response."""
-
-    from_n: float
-    to_n: float
-    rate_n_per_s: float
-    trace: HoldTrace
+LONGEST_SETTLE_S: Final = 8.0
+_UNSETTLED_SDS: Final = 4.0
+_LEAST_SD_S: Final = 1e-5
 
 
 def identify(
@@ -196,7 +63,7 @@ def identify(
 ) -> tuple[CableIdentification, ...]:
     """Run the whole routine on a rig; one result per cable.
 
-    Takes about a minute and a half at the defaults. Fewer repeats or speeds take less and tell less, as the standard
+    Takes about two minutes at the defaults. Fewer repeats or speeds take less and tell less, as the standard
     deviations will show. Loads stay under half of the rig's maximum and, above the lightest, in the dock. Unloads and
     releases the rig whatever happens.
 
@@ -223,16 +90,39 @@ def identify(
     return tuple(_identify_cable(ramps, moves, cable) for cable in range(facts.cables))
 
 
-def _record_ramps(access: RigAccess, facts: RigCapabilities, low_n: float, high_n: float, repeats: int) -> list[_Ramp]:
+def _record_ramps(access: RigAccess, facts: RigCapabilities, low_n: float, high_n: float, repeats: int) -> list[Ramp]:
     access.hold(low_n, ramp_n_per_s=0.3 * facts.max_ramp_n_per_s, for_s=1.0)
-    ramps = []
-    rate = facts.max_ramp_n_per_s
-    for _ in range(repeats):
-        for top_n in (high_n, low_n + SMALL_CHANGE * (high_n - low_n)):
-            for start_n, end_n in ((low_n, top_n), (top_n, low_n)):
-                for_s = (top_n - low_n) / rate + SETTLE_S
-                ramps.append(_Ramp(start_n, end_n, rate, access.hold(end_n, ramp_n_per_s=rate, for_s=for_s)))
+    ramps: list[Ramp] = []
+    rate, settle_s = facts.max_ramp_n_per_s, SETTLE_S
+
+    def change(start_n: float, end_n: float) -> Ramp:
+        for_s = abs(end_n - start_n) / rate + settle_s
+        return Ramp(start_n, end_n, rate, access.hold(end_n, ramp_n_per_s=rate, for_s=for_s))
+
+    # A slow drive is still on its way after the usual time, and what it has left would be missing in every average.
+    while True:
+        first = change(low_n, high_n)
+        ramps = [first, change(high_n, low_n)]
+        if settle_s >= LONGEST_SETTLE_S or all(_settled(first, cable) for cable in range(facts.cables)):
+            break
+        settle_s *= 2.0
+    for number in range(repeats):
+        for share in CHANGES[1:] if number == 0 else CHANGES:
+            top_n = low_n + share * (high_n - low_n)
+            ramps += [change(low_n, top_n), change(top_n, low_n)]
     return ramps
+
+
+def _settled(ramp: Ramp, cable: int) -> bool:
+    """Whether the force at the end stood still: two stretches of time agree within their noise."""
+    t_s, force_n = ramp.trace.t_s, ramp.trace.force_n[cable]
+    last = force_n[t_s > t_s[-1] - AT_REST_S]
+    before = force_n[(t_s <= t_s[-1] - AT_REST_S) & (t_s > t_s[-1] - 2.0 * AT_REST_S)]
+    if not (last.size and before.size and np.all(np.isfinite(force_n))):
+        return True
+    spread = noise_at_rest(ramp, cable) * math.sqrt(1.0 / last.size + 1.0 / before.size)
+    # A thousandth of the change is what a tail of that size adds to the delay, too.
+    return abs(float(last.mean() - before.mean())) <= _UNSETTLED_SDS * spread + 0.001 * abs(ramp.to_n - ramp.from_n)
 
 
 def _record_moves(
@@ -248,124 +138,26 @@ def _record_moves(
     return traces
 
 
-def _identify_cable(ramps: Sequence[_Ramp], moves: Sequence[HoldTrace], cable: int) -> CableIdentification:
-    coulomb, viscous, offset = _friction(moves, cable)
-    lag, ramp = _lag(ramps, cable, coulomb, viscous), _slope(ramps, cable)
-    bandwidth = 1.0 / (2.0 * math.pi * lag.value) if lag.value > 0 else math.inf
+def _identify_cable(ramps: Sequence[Ramp], moves: Sequence[HoldTrace], cable: int) -> CableIdentification:
+    coulomb, viscous, offset = friction(moves, cable)
+    ramp, lag, remarks = ramp_and_lag(ramps, cable, coulomb, viscous)
+    bandwidth = None
+    if lag is None:
+        remarks.append("bandwidth: it follows from the delay")
+    elif lag.value > TOLD_SDS * lag.sd:
+        value = 1.0 / (2.0 * math.pi * lag.value)
+        bandwidth = Estimate(value, value * lag.sd / lag.value)
+    else:
+        least = 1.0 / (2.0 * math.pi * (max(lag.value, 0.0) + TOLD_SDS * max(lag.sd, _LEAST_SD_S)))
+        remarks.append(f"bandwidth: the delay cannot be told from none, so it is {least:.0f} Hz or more")
     return CableIdentification(
         ramp_n_per_s=ramp,
         lag_s=lag,
-        bandwidth_hz=Estimate(bandwidth, bandwidth * lag.sd / lag.value if lag.value > 0 else math.inf),
-        overshoot=max(_overshoot(r, cable) for r in ramps if r.to_n > r.from_n),
+        bandwidth_hz=bandwidth,
+        overshoot=max(overshoot(r, cable) for r in ramps if r.to_n > r.from_n),
         coulomb_n=coulomb,
         viscous_n_s_m=viscous,
         offset_n=offset,
-        force_noise_n=float(np.median([_noise_at_rest(r, cable) for r in ramps])),
+        force_noise_n=float(np.median([noise_at_rest(r, cable) for r in ramps])),
+        cannot_be_told=tuple(remarks),
     )
-
-
-def _least_squares(columns: Sequence[FloatArray], values: FloatArray, names: str) -> list[Estimate]:
-    """Coefficients with standard deviations."""
-    matrix = np.column_stack(columns)
-    needed = 2 * matrix.shape[1]
-    if matrix.shape[0] < needed:
-        raise NotIdentifiedError(f"{matrix.shape[0]} usable samples for {names}; allowed: {needed} or more")
-    solution, _, rank, _ = np.linalg.lstsq(matrix, values, rcond=None)
-    if rank < matrix.shape[1]:
-        raise NotIdentifiedError(f"telemetry cannot tell {names} apart; needed: other rates, or speeds both ways")
-    residual = values - matrix @ solution
-    variance = float(residual @ residual) / (matrix.shape[0] - matrix.shape[1])
-    covariance = variance * np.linalg.inv(matrix.T @ matrix)
-    deviations = CAUTION * np.sqrt(np.diag(covariance))
-    return [Estimate(float(v), float(d)) for v, d in zip(solution, deviations, strict=True)]
-
-
-def _friction(moves: Sequence[HoldTrace], cable: int) -> tuple[Estimate, Estimate, Estimate]:
-    """Coulomb and viscous friction and the offset of the force cell, from steady motion both ways."""
-    speeds, excess = [], []
-    for trace in moves:
-        velocity, acceleration = _smoothed_motion(trace, cable)
-        steady = (np.abs(velocity) > _MOVING_M_S) & (np.abs(acceleration) < _STEADY_M_S2)
-        speeds.append(velocity[steady])
-        excess.append((trace.force_n[cable] - trace.told_n[cable][-1])[steady])
-    v, difference = np.concatenate(speeds), np.concatenate(excess)
-    if not np.all(np.isfinite(difference)):
-        raise NotIdentifiedError("force_n is missing; allowed: a rig that reports cable tension")
-    coulomb, viscous, offset = _least_squares([np.sign(v), v, np.ones_like(v)], difference, "friction")
-    return coulomb, viscous, offset
-
-
-def _smoothed_motion(trace: HoldTrace, cable: int) -> tuple[FloatArray, FloatArray]:
-    """Velocity and acceleration by a local straight line through the reported velocity; ends are left unsteady."""
-    t, velocity = trace.t_s, trace.velocity_m_s[cable]
-    step_s = float(np.median(np.diff(t)))
-    half = max(round(0.5 * _SMOOTH_S / step_s), 2)
-    if t.size < 2 * half + 1:
-        return np.zeros_like(velocity), np.full_like(velocity, np.inf)
-    offsets = np.arange(-half, half + 1) * step_s
-    mean = np.convolve(velocity, np.full(offsets.size, 1.0 / offsets.size), mode="same")
-    slope = np.convolve(velocity, offsets[::-1] / float(offsets @ offsets), mode="same")
-    slope[:half] = slope[-half:] = np.inf
-    return mean, slope
-
-
-def _interior(ramp: _Ramp, cable: int) -> npt.NDArray[np.bool_]:
-    """Samples within a ramp, but for its very ends."""
-    applied = ramp.trace.applied_n(cable, ramp.rate_n_per_s)
-    share = (applied - ramp.from_n) / (ramp.to_n - ramp.from_n)
-    low, high = _INTERIOR
-    inside: npt.NDArray[np.bool_] = (share > low) & (share < high)
-    return inside
-
-
-def _lag(ramps: Sequence[_Ramp], cable: int, coulomb: Estimate, viscous: Estimate) -> Estimate:
-    """Mean delay of the force behind the applied load, from the areas between them.
-
-    Viscous friction over the travel of the handle in its dock is taken out; that over the stretch of the cable, which
-    nothing measures, stays in and lengthens the delay by friction over stiffness.
-    """
-    areas, rows = [], []
-    for ramp in ramps:
-        trace = ramp.trace
-        change = ramp.to_n - ramp.from_n
-        travel_m = float(trace.position_m[cable][-1] - trace.position_m[cable][0])
-        behind_n = trace.applied_n(cable, ramp.rate_n_per_s) - trace.force_n[cable]
-        area = float(np.trapezoid(behind_n, trace.t_s))
-        areas.append(area + viscous.value * travel_m - coulomb.value * change / ramp.rate_n_per_s)
-        rows.append([change, math.copysign(1.0, change), float(trace.t_s[-1] - trace.t_s[0])])
-    lag = _least_squares(list(np.array(rows).T), np.array(areas), "delay, creep and offset")[0]
-    return Estimate(lag.value, math.hypot(lag.sd, coulomb.sd / ramps[0].rate_n_per_s))
-
-
-def _slope(ramps: Sequence[_Ramp], cable: int) -> Estimate:
-    """Slope of the force while the ramp lasts, from the larger changes."""
-    largest = max(abs(ramp.to_n - ramp.from_n) for ramp in ramps)
-    slopes = []
-    for ramp in ramps:
-        inside = _interior(ramp, cable)
-        n = np.count_nonzero(inside)
-        if abs(ramp.to_n - ramp.from_n) == largest and n >= _SLOPE_SAMPLES:
-            # Weights that fade towards both ends keep the ringing of the cable out of the slope.
-            fade = np.sin(np.pi * (np.arange(n) + 0.5) / n) ** 2
-            slope = np.polyfit(ramp.trace.t_s[inside], ramp.trace.force_n[cable][inside], 1, w=fade)[0]
-            slopes.append(abs(float(slope)))
-    if len(slopes) < 2:
-        raise NotIdentifiedError(f"{len(slopes)} ramps have {_SLOPE_SAMPLES} samples; allowed: 2 or more")
-    spread = float(np.std(slopes, ddof=1)) / math.sqrt(len(slopes))
-    return Estimate(float(np.mean(slopes)), CAUTION * spread)
-
-
-def _overshoot(ramp: _Ramp, cable: int) -> float:
-    after = ramp.trace.applied_n(cable, ramp.rate_n_per_s) >= ramp.to_n - _ARRIVED_N
-    if not np.any(after):
-        return 0.0
-    force = ramp.trace.force_n[cable][after]
-    final = float(np.mean(force[force.size // 2 :]))
-    return max((float(np.max(force)) - final) / (ramp.to_n - ramp.from_n), 0.0)
-
-
-def _noise_at_rest(ramp: _Ramp, cable: int) -> float:
-    """Spread of the force in the last third of a second, from differences of neighbours, so that slow change is out."""
-    trace = ramp.trace
-    rest = trace.t_s > trace.t_s[-1] - 0.3
-    return float(np.std(np.diff(trace.force_n[cable][rest]))) / math.sqrt(2.0)

@@ -69,8 +69,9 @@ def command(
 
     First the handle rests in its dock and the load goes up and down, to half of the rig's maximum: NOBODY may be at
     the handle. Then a hand moves it out and back under a light load, a few times the rig's minimum. Keep the rig's own
-    stop within reach. Run `ebbset check-rig` first, and stop the rig's controller. Takes a minute and a half with the
-    defaults. Each figure comes with the standard deviation that the measurement implies.
+    stop within reach. Run `ebbset check-rig` first, and stop the rig's controller. Takes two minutes with the defaults.
+    Each figure comes with the standard deviation that the measurement implies; one that cannot be told is null in JSON,
+    with the reason beside it.
 
     \b
     Exit code 0 when the rig was identified, 1 when it could not be, 4 without a broker or an announcement.
@@ -87,7 +88,8 @@ def command(
         )
     confirm_unattended(nobody_under_load)
 
-    from ebbset.conformance.identification import NotIdentifiedError, identify
+    from ebbset.conformance.identification import identify
+    from ebbset.conformance.identification_types import NotIdentifiedError
     from ebbset.conformance.rig_access import MqttAccess
     from ebbset.console import logs
 
@@ -111,7 +113,7 @@ def command(
             "announced": dataclasses.asdict(announced),
             "cables": [dataclasses.asdict(one) for one in found],
         }
-        click.echo(json.dumps(told, indent=2))
+        click.echo(json.dumps(told, indent=2, allow_nan=False))
     else:
         _show(rig, announced, found)
     return int(Exit.OK)
@@ -150,6 +152,11 @@ def _show(rig: str, announced: Any, found: Any) -> None:
         for label, name, unit, places in ROWS:
             estimate = getattr(one, name)
             beside = f"   announced {announced.max_ramp_n_per_s:.0f} N/s" if name == "ramp_n_per_s" else ""
+            if estimate is None:
+                click.echo(f"  {label:<24}{'cannot be told':>14}{beside}")
+                continue
             click.echo(f"  {label:<24}{estimate.value:>10.{places}f} ± {estimate.sd:.{places}f} {unit}{beside}")
         click.echo(f"  {'overshoot':<24}{one.overshoot:>10.0%} of a change of load".replace("%", " %"))
         click.echo(f"  {'noise of the force':<24}{one.force_noise_n:>10.1f} N, standard deviation")
+        for remark in one.cannot_be_told:
+            click.echo(f"  note: {remark}")
