@@ -5,8 +5,8 @@ May import controller and models: a rig is judged from the outside only.
 
 from __future__ import annotations
 
-from ebbset.conformance.identification import identify
-from ebbset.conformance.identification_types import RigAccess
+from ebbset.conformance.identification.identify import identify
+from ebbset.conformance.identification.quantities import RigAccess
 from ebbset.conformance.kit import Report
 
 __all__ = ["Report", "RigAccess", "identify"]

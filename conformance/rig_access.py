@@ -19,7 +19,13 @@ import aiomqtt
 import numpy as np
 import structlog
 
-from ebbset.conformance.identification_types import FloatArray, HoldTrace, Move, NotIdentifiedError, RigCapabilities
+from ebbset.conformance.identification.quantities import (
+    FloatArray,
+    HoldTrace,
+    Move,
+    NotIdentifiedError,
+    RigCapabilities,
+)
 from ebbset.conformance.rig_client import RigClient, open_rig_client
 from ebbset.conformance.rig_heard import NoAnswerError
 from ebbset.controller.link.settings import BrokerSettings

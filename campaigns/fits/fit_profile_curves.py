@@ -28,8 +28,8 @@ from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.simulators.lifter.exercises import EXERCISES, exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.plant.rig_parameters import RigParameters
-from ebbset.simulators.population.population import draw_lifter, one_rm_n, person_rng
-from ebbset.simulators.population.twin import velocity_at
+from ebbset.simulators.population.population import draw_lifter, person_rng
+from ebbset.simulators.population.strength_test import one_rm_n, velocity_at
 
 FloatArray = npt.NDArray[np.float64]
 TUNING_SEED: Final = 0

@@ -15,8 +15,8 @@ from typing import Final
 
 import numpy as np
 
-from ebbset.conformance.identification import identify
-from ebbset.conformance.identification_types import CableIdentification, Estimate
+from ebbset.conformance.identification.identify import identify
+from ebbset.conformance.identification.quantities import CableIdentification, Estimate
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.plant.plant import Plant
 from ebbset.simulators.plant.rig_parameters import RigParameters

@@ -88,8 +88,8 @@ def command(
         )
     confirm_unattended(nobody_under_load)
 
-    from ebbset.conformance.identification import identify
-    from ebbset.conformance.identification_types import NotIdentifiedError
+    from ebbset.conformance.identification.identify import identify
+    from ebbset.conformance.identification.quantities import NotIdentifiedError
     from ebbset.conformance.rig_access import MqttAccess
     from ebbset.console import logs
 

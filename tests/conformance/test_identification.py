@@ -11,8 +11,8 @@ import pytest
 
 from campaigns.fits.identification_coverage import RIGS as COVERED
 from campaigns.fits.identification_coverage import errors, figures, simulated
-from ebbset.conformance.identification import identify
-from ebbset.conformance.identification_types import CableIdentification, HoldTrace, Move, NotIdentifiedError
+from ebbset.conformance.identification.identify import identify
+from ebbset.conformance.identification.quantities import CableIdentification, HoldTrace, Move, NotIdentifiedError
 from ebbset.conformance.rig_access import MqttAccess
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.simulators.plant.rig_parameters import RigParameters

@@ -10,7 +10,13 @@ import math
 
 import numpy as np
 
-from ebbset.conformance.identification_types import FloatArray, HoldTrace, Move, NotIdentifiedError, RigCapabilities
+from ebbset.conformance.identification.quantities import (
+    FloatArray,
+    HoldTrace,
+    Move,
+    NotIdentifiedError,
+    RigCapabilities,
+)
 from ebbset.controller.messages.actions import SendArm, SendLoad, SendRelease
 from ebbset.models.contract.constants import RENEWALS_PER_LEASE
 from ebbset.simulators.rig.command_rules import AnyCommand

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from ebbset.conformance.identification_types import (
+from ebbset.conformance.identification.quantities import (
     ARRIVED_N,
     Estimate,
     FloatArray,

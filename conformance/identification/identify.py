@@ -33,8 +33,8 @@ from typing import Final
 
 import numpy as np
 
-from ebbset.conformance.identification_fits import AT_REST_S, TOLD_SDS, friction, noise_at_rest, overshoot, ramp_and_lag
-from ebbset.conformance.identification_types import (
+from ebbset.conformance.identification.fits import AT_REST_S, TOLD_SDS, friction, noise_at_rest, overshoot, ramp_and_lag
+from ebbset.conformance.identification.quantities import (
     CableIdentification,
     Estimate,
     HoldTrace,
