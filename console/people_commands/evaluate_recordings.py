@@ -45,7 +45,7 @@ def _show(report: Any) -> None:
     for title, rows in report.tables():
         console.print(Text(f"\n{title}", style="bold"))
         figures = "value" in rows[0]
-        table = Table(box=None, pad_edge=False, header_style="dim")
+        table = Table(box=None, pad_edge=False, header_style="dim", show_header=figures)
         if figures:
             for head in _heads(rows):
                 table.add_column(head, justify="left" if head in ("exercise", "") else "right", no_wrap=head != "")
@@ -59,8 +59,11 @@ def _show(report: Any) -> None:
                 table.add_row(head.removesuffix("_s").replace("_", " ") + unit, _number(value))
         console.print(table)
     people = plural(report.people, "person", "people")
-    who = f"{people}, all simulated. Nobody lifted." if report.simulated else f"{people}."
-    console.print(f"\nIntervals hold {INTERVAL_COVERAGE:.0%} over people drawn anew. {who}".replace("%", " %", 1))
+    simulated, sets = report.simulated_sets, len(report.judged)
+    some = f"{people}; {simulated} of {sets} sets are simulated." if simulated else f"{people}."
+    who = f"{people}, all simulated. Nobody lifted." if simulated == sets else some
+    coverage = f"{100.0 * INTERVAL_COVERAGE:.0f} %"
+    console.print(f"\nFrom and to: the {coverage} interval, by drawing people anew. {who}")
     for note in report.notes:
         console.print(Text(f"note: {note}"))
 

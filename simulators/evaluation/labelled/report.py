@@ -55,7 +55,7 @@ class PeopleReport:
         by_exercise: some of them by exercise.
         agreement: of the labellers; None where nothing was labelled by two.
         commanded: sets whose loads ebbset commanded.
-        simulated: nobody lifted.
+        simulated_sets: sets that nobody lifted.
         notes: sentences about what is missing or not judged.
     """
 
@@ -65,7 +65,7 @@ class PeopleReport:
     by_exercise: dict[str, list[PeopleFigure]]
     agreement: Agreement | None
     commanded: int
-    simulated: bool
+    simulated_sets: int
     notes: tuple[str, ...]
 
     @property
@@ -95,7 +95,8 @@ class PeopleReport:
     def to_json(self) -> str:
         """The tables as JSON; what is not known is null."""
         body = {
-            "simulated": self.simulated,
+            "simulated": self.simulated_sets > 0,
+            "simulated_sets": self.simulated_sets,
             "interval": INTERVAL_COVERAGE,
             "tables": dict(self.tables()),
             "notes": list(self.notes),
@@ -191,7 +192,7 @@ def evaluate_labelled(
         },
         agreement=agreement(rows),
         commanded=sum(names[item.name].commanded for item in labelled),
-        simulated=any(names[item.name].simulated or LabelSource.SIMULATOR in item.sources for item in labelled),
+        simulated_sets=sum(names[item.name].simulated or LabelSource.SIMULATOR in item.sources for item in labelled),
         notes=tuple(dict.fromkeys(notes)),
     )
 

@@ -220,7 +220,7 @@ def test_a_set_that_ebbset_regulated_is_judged_by_its_decisions(tmp_path: Path) 
     write_labels(tmp_path / "labels.csv", labels)
     report = evaluate_labelled(tmp_path, tmp_path / "labels.csv", seed=1)
     [judged] = report.judged
-    assert (report.commanded, report.simulated) == (1, True)
+    assert (report.commanded, report.simulated_sets) == (1, 1)
     completed = sum(truth.completed for truth in truths)
     counted = sum(record.outcome is RepetitionOutcome.COMPLETED for record in done.repetitions)
     assert judged.repetitions_missed - judged.repetitions_more == completed - counted
