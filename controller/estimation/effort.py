@@ -9,7 +9,7 @@ from __future__ import annotations
 from math import sqrt
 from typing import Final
 
-from ebbset.controller.estimation.capacity import decay
+from ebbset.controller.estimation.capacity_filter import decay
 
 HARD_RESERVE: Final = 4.0
 """Repetitions in reserve up to which a repetition counts as hard; common practice, no source."""

@@ -4,6 +4,7 @@ A recording says under which version it was made; one that says nothing was made
 the core: a start names the arming that it starts, and an arming is answered when the rig has acknowledged it. Under 1.0
 a start meant whatever was armed, and the answer came at once; its answers are therefore left out of the comparison.
 So is the lowest velocity of a repetition, which went on beyond the end of the concentric then.
+A recording also says by which version of the figures its estimates were judged; one that says nothing was by the first.
 Never here: re-running and comparing (`replay`).
 """
 
@@ -13,9 +14,12 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Final
 
+from ebbset.controller.estimation.judgement import FIRST_VERSION, Judgement
+from ebbset.controller.estimation.judgement_figures import CURRENT, JUDGEMENTS
 from ebbset.controller.messages.actions import Answer, Output, RepetitionRecord
 from ebbset.controller.messages.events import Requested
 from ebbset.controller.recording.reader import Handled
+from ebbset.controller.recording.writer import JUDGEMENT_FACT
 from ebbset.models.contract.operator_messages import RequestAction
 
 CONTRACT_FACT: Final = "contract"
@@ -23,6 +27,28 @@ CONTRACT_FACT: Final = "contract"
 
 _OF_REPETITIONS: Final = frozenset({"min_velocity_m_s"})
 """What a repetition's record meant otherwise under 1.0."""
+
+
+def judgement_of(metadata: Mapping[str, str]) -> Judgement:
+    """The figures by which a recording's estimates were judged; today's, where this version does not have them.
+
+    Args:
+        metadata: of the recording.
+    """
+    return JUDGEMENTS.get(metadata.get(JUDGEMENT_FACT, FIRST_VERSION), CURRENT)
+
+
+def unknown_judgement(metadata: Mapping[str, str]) -> tuple[str, ...]:
+    """A sentence where a recording's estimates were judged by figures that this version does not have.
+
+    Args:
+        metadata: of the recording.
+    """
+    version = metadata.get(JUDGEMENT_FACT, FIRST_VERSION)
+    if version in JUDGEMENTS:
+        return ()
+    known = ", ".join(JUDGEMENTS)
+    return (f"judgement is {version!r}; there are figures for {known} here, so intervals and budgets may differ",)
 
 
 def made_under_1_0(metadata: Mapping[str, str]) -> bool:

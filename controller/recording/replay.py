@@ -16,7 +16,13 @@ from ebbset.controller.messages import codec
 from ebbset.controller.messages.actions import Answer, Output
 from ebbset.controller.messages.events import Requested
 from ebbset.controller.policies.policy import PolicyFactory
-from ebbset.controller.recording.older import in_todays_terms, made_under_1_0, without_answers
+from ebbset.controller.recording.older import (
+    in_todays_terms,
+    judgement_of,
+    made_under_1_0,
+    unknown_judgement,
+    without_answers,
+)
 from ebbset.controller.recording.reader import Handled, Recording, as_plain, describe_missing, read_recording
 from ebbset.controller.regulation.set_controller import SetController
 from ebbset.models.contract.operator_messages import RequestAction
@@ -118,7 +124,7 @@ def replay(recording: Recording, policies: Mapping[str, PolicyFactory]) -> Repla
     if missing:
         notes = (*missing, *describe_missing(recording))
         return ReplayReport(Verdict.POLICY_MISSING, 0, 0, None, notes, recording.metadata, len(recording.handled))
-    controller = SetController(used)
+    controller = SetController(used, judgement_of(recording.metadata))
     inputs = outputs = 0
     difference: Difference | None = None
     older = made_under_1_0(recording.metadata)
@@ -143,7 +149,7 @@ def replay(recording: Recording, policies: Mapping[str, PolicyFactory]) -> Repla
         verdict = Verdict.SAME_AS_FAR_AS_RECORDED
     else:
         verdict = Verdict.DAMAGED
-    notes = describe_missing(recording)
+    notes = (*unknown_judgement(recording.metadata), *describe_missing(recording))
     return ReplayReport(verdict, inputs, outputs, difference, notes, recording.metadata, len(recording.handled))
 
 

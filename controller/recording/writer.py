@@ -29,6 +29,7 @@ from typing import IO, Final
 import structlog
 from mcap.writer import CompressionType, IndexType, Writer
 
+from ebbset.controller.estimation.judgement import VERSION as JUDGEMENT_VERSION
 from ebbset.controller.messages import codec
 from ebbset.controller.messages.actions import Decision, Output, RepetitionRecord
 from ebbset.controller.messages.events import Acknowledged, Event, RepetitionSeen, RigAnnounced, RigReported, Samples
@@ -41,6 +42,8 @@ except ModuleNotFoundError:  # Windows, where readers do without the lock
 
 PROFILE: Final = "ebbset"
 FORMAT_VERSION: Final = "1"
+JUDGEMENT_FACT: Final = "judgement"
+"""A recording's metadata name under this the version of the figures by which its estimates were judged."""
 METADATA_BEGIN: Final = "ebbset.begin"
 METADATA_END: Final = "ebbset.end"
 METADATA_SIMULATED: Final = "ebbset.simulated"
@@ -50,6 +53,7 @@ TOPICS: Final = tuple(f"input/{kind}" for kind in codec.EVENT_KINDS) + tuple(
     f"output/{kind}" for kind in codec.OUTPUT_KINDS
 )
 """Every channel, in the order in which a file numbers them from 1."""
+_VERSIONS: Final = {"format": FORMAT_VERSION, "contract": CONTRACT_VERSION, JUDGEMENT_FACT: JUDGEMENT_VERSION}
 _CHUNK_BYTES: Final = 256 * 1024
 
 _log = structlog.get_logger(__name__)
@@ -115,7 +119,7 @@ class RecordingWriter:
         self.messages = 0
         self._said_simulated = False
         self._writer.start(profile=PROFILE, library=f"ebbset recording {FORMAT_VERSION}")
-        self._writer.add_metadata(METADATA_BEGIN, {"format": FORMAT_VERSION, "contract": CONTRACT_VERSION, **metadata})
+        self._writer.add_metadata(METADATA_BEGIN, {**_VERSIONS, **metadata})
         self._channels: dict[str, int] = {}
         for topic in TOPICS:
             side, kind = topic.split("/")

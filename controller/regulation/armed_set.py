@@ -13,6 +13,8 @@ from typing import Final, Literal
 from ebbset.controller.detection.sides import Difference, SidePairs
 from ebbset.controller.detection.signals import RepetitionEnded, Signal, StallSeen
 from ebbset.controller.estimation.carried_state import is_sound_state
+from ebbset.controller.estimation.judgement import Judgement
+from ebbset.controller.estimation.judgement_figures import CURRENT
 from ebbset.controller.messages.events import EarlierSet, RepetitionSeen, Requested
 from ebbset.controller.messages.reasons import Reason, State
 from ebbset.controller.policies.policy import DropPolicy, PolicyFactory
@@ -79,13 +81,20 @@ class ArmedSet:
     last_load_n: tuple[float, ...] = ()
 
     @classmethod
-    def of(cls, request: Requested, rig: RigFacts, policies: Mapping[str, PolicyFactory]) -> ArmedSet:
+    def of(
+        cls,
+        request: Requested,
+        rig: RigFacts,
+        policies: Mapping[str, PolicyFactory],
+        judgement: Judgement = CURRENT,
+    ) -> ArmedSet:
         """The set for a request to arm that `arming.refusal_to_arm` accepts.
 
         Args:
             request: a person's request with prescription, nonce and, if known, the lifter's profile.
             rig: as announced.
             policies: drop policies by name.
+            judgement: how far estimates are trusted.
 
         Raises:
             ValueError: prescription, announcement or nonce is missing.
@@ -95,7 +104,8 @@ class ArmedSet:
             raise ValueError("an armed set needs a prescription, an announced rig and a nonce; arming checks for them")
         policy = policies[prescription.drop.policy].from_parameters(prescription.drop.parameters)
         cables = tuple(
-            Cable(prescription, request.profile, has_force=identity.has_force) for _ in range(identity.cables)
+            Cable(prescription, request.profile, has_force=identity.has_force, judgement=judgement)
+            for _ in range(identity.cables)
         )
         for cable in cables:
             cable.policy_state = policy.initial()

@@ -9,6 +9,8 @@ from ebbset.controller.detection.segmenter import RepetitionSegmenter
 from ebbset.controller.detection.signals import RepetitionEnded, StallSeen
 from ebbset.controller.estimation.capacity import CapacityEstimator
 from ebbset.controller.estimation.effort import Effort
+from ebbset.controller.estimation.judgement import Judgement
+from ebbset.controller.estimation.judgement_figures import CURRENT
 from ebbset.controller.messages.estimator_state import CapacityState
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.policies.policy import DropView
@@ -43,6 +45,7 @@ class Cable:
         prescription: of the set.
         profile: of the lifter, if known.
         has_force: the rig measures force.
+        judgement: how far estimates are trusted.
     """
 
     __slots__ = (
@@ -62,11 +65,18 @@ class Cable:
         "settled_us",
     )
 
-    def __init__(self, prescription: Prescription, profile: LifterProfile | None, *, has_force: bool) -> None:
+    def __init__(
+        self,
+        prescription: Prescription,
+        profile: LifterProfile | None,
+        *,
+        has_force: bool,
+        judgement: Judgement = CURRENT,
+    ) -> None:
         line = line_of(prescription, profile)
         rom_m = profile.rom_m.mean if profile is not None and profile.rom_m is not None else None
         self.segmenter = RepetitionSegmenter(stall=prescription.stall, line=line, rom_m=rom_m, has_force=has_force)
-        self.capacity = estimator_of(prescription, profile)
+        self.capacity = estimator_of(prescription, profile, judgement)
         self.estimate = self.capacity.view()
         self.counts = Counts()
         self.effort = Effort()
@@ -218,18 +228,22 @@ class Cable:
         )
 
 
-def estimator_of(prescription: Prescription, profile: LifterProfile | None) -> CapacityEstimator:
+def estimator_of(
+    prescription: Prescription, profile: LifterProfile | None, judgement: Judgement = CURRENT
+) -> CapacityEstimator:
     """The capacity estimate at the start of a set: from the person's profile, or from people in general.
 
     Args:
         prescription: of the set.
         profile: of the lifter, if known.
+        judgement: how far it is trusted.
     """
     return CapacityEstimator(
         line=line_of(prescription, profile),
         one_rm_n=profile.one_rm_n if profile is not None else None,
         exercise=prescription.exercise,
         generic=profile is None,
+        judgement=judgement,
     )
 
 

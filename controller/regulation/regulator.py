@@ -3,8 +3,7 @@
 What lives here: what each response of the table in `transitions` does, and the one function that changes the state.
 What never does: what an input means (`triggers`), which response it gets (the table), what follows from telemetry
 in a bout (`bout`), how stalls are seen (`segmenter`), what the lifter has left (`capacity`), which stop rules there
-are (`stop_rules`), and any clock, socket, file or random number. The same object runs live, in simulation and in
-replay.
+are (`stop_rules`), and any clock, socket, file or random number. The same object runs live and in replay.
 """
 
 from __future__ import annotations
@@ -14,6 +13,7 @@ from dataclasses import replace
 from math import ceil
 from typing import Final, get_args
 
+from ebbset.controller.estimation.judgement import Judgement
 from ebbset.controller.messages.actions import Command, Output
 from ebbset.controller.messages.events import (
     Acknowledged,
@@ -65,10 +65,11 @@ class Regulator:
 
     Args:
         policies: drop policies by name; an arming may name any of them.
+        judgement: how far estimates are trusted.
     """
 
-    def __init__(self, policies: Mapping[str, PolicyFactory]) -> None:
-        self._policies = policies
+    def __init__(self, policies: Mapping[str, PolicyFactory], judgement: Judgement) -> None:
+        self._policies, self._judgement = policies, judgement
         self._context = SetContext()
         self._at: Position = NoSet(State.OFFLINE)
         self._link = False
@@ -237,7 +238,7 @@ class Regulator:
         if refusal is not None:
             self._answer(event, at, accepted=False, code=refusal.code, message=refusal.message)
             return at
-        armed = ArmedSet.of(event, context.rig, self._policies)
+        armed = ArmedSet.of(event, context.rig, self._policies, self._judgement)
         armed.take_over(self._context.left_behind or event.earlier)
         self._context.left_behind = None
         context.nonce = armed.nonce

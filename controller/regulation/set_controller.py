@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+from ebbset.controller.estimation.judgement import Judgement
+from ebbset.controller.estimation.judgement_figures import CURRENT
 from ebbset.controller.guard.guard import Guard, Refused
 from ebbset.controller.messages.actions import (
     Answer,
@@ -31,12 +33,17 @@ _COMMANDS = (SendLoad, SendUnload, SendArm, SendRelease)
 
 
 class SetController:
-    """One rig's controller. ``handle`` takes an event and returns what may go out, in order."""
+    """One rig's controller. ``handle`` takes an event and returns what may go out, in order.
+
+    Args:
+        policies: drop policies by name; an arming may name any of them.
+        judgement: how far estimates are trusted; a replay gives that of its recording.
+    """
 
     __slots__ = ("_guard", "_regulator", "handled")
 
-    def __init__(self, policies: Mapping[str, PolicyFactory]) -> None:
-        self._regulator = Regulator(policies)
+    def __init__(self, policies: Mapping[str, PolicyFactory], judgement: Judgement = CURRENT) -> None:
+        self._regulator = Regulator(policies, judgement)
         self._guard = Guard()
         self.handled = 0
 

@@ -67,12 +67,15 @@ def after_repetition(
 
 def _budget(prescription: Prescription, cable: Cable, index: int) -> Finding | None:
     limit, estimate = prescription.budget.capacity_loss, cable.estimate
-    if limit is None or estimate.budget_spent is None or estimate.budget_spent < limit:
+    counted = estimate.budget_counted
+    if limit is None or counted is None or counted < limit:
         return None
+    early: Numbers = (("budget_counted", counted),) if estimate.early_sd > 0.0 else ()
     return Finding(
         Reason.BUDGET_SPENT,
         (
             ("budget_spent", estimate.budget_spent),
+            *early,
             ("capacity_n", estimate.capacity_n),
             ("capacity_sd_n", estimate.capacity_sd_n),
             ("fresh_capacity_n", estimate.fresh_n),

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ebbset.controller.estimation.capacity import CapacityEstimator, decay
+from ebbset.controller.estimation.capacity import CapacityEstimator
+from ebbset.controller.estimation.capacity_filter import decay
 from ebbset.controller.estimation.exercise_prior_figures import EXERCISE_PRIORS
 from ebbset.controller.estimation.repetitions_in_reserve import BENDS_FROM, repetitions_to_failure, velocity_at
 from ebbset.models.contract.profile import Uncertain
