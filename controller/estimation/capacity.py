@@ -12,9 +12,9 @@ from math import sqrt
 from typing import Final
 
 from ebbset.controller.estimation.capacity_filter import COST, FRESH, MOST_RELATIVE, SHARE, V0, V1, CapacityFilter
-from ebbset.controller.estimation.exercise_prior_figures import SPREAD
+from ebbset.controller.estimation.exercise_prior_figures import EXERCISE_PRIORS, SPREAD
 from ebbset.controller.estimation.exercise_priors import ExercisePrior, Spread
-from ebbset.controller.estimation.judgement import Judgement, StructuralDoubt
+from ebbset.controller.estimation.judgement import Judgement, with_doubt
 from ebbset.controller.estimation.judgement_figures import CURRENT
 from ebbset.controller.estimation.repetitions_in_reserve import RepetitionForecast, cost_at, repetitions_to_failure
 from ebbset.models.contract.constants import Z_INTERVAL
@@ -29,7 +29,8 @@ _STEPS: Final = (1e-3, 1e-3, 1e-4, 1e-3, 1e-3)
 class CapacityView:
     """The estimates at one moment, as one value; ``None`` while nothing is known.
 
-    ``budget_spent`` is the estimated loss of capacity from fresh, 0 to 1, and ``budget_sd`` its standard deviation.
+    ``budget_spent`` is the estimated loss of capacity from fresh, 0 to 1, and ``budget_sd`` its standard deviation;
+    ``early_sd`` says how many of these a budget ends early.
     """
 
     capacity_n: float | None
@@ -71,16 +72,18 @@ class CapacityEstimator(CapacityFilter):
         spread: Spread = SPREAD,
         judgement: Judgement = CURRENT,
     ) -> None:
-        super().__init__(line=line, one_rm_n=one_rm_n, exercise=exercise, generic=generic, prior=prior, spread=spread)
-        self._doubt_of: StructuralDoubt = judgement.generic if generic else judgement.profile
-        self._early_sd = judgement.early_sd
+        if prior is None:
+            prior = EXERCISE_PRIORS.get(exercise or "", judgement.unknown)
+        super().__init__(line=line, one_rm_n=one_rm_n, generic=generic, prior=prior, spread=spread)
+        self._structure = judgement.generic if generic else judgement.profile
         # the spread of a generic line already covers this
         self._model_sd = 0.0 if generic else self._spread.profile_sd
 
     def view(self) -> CapacityView:
         """All current estimates as one value."""
+        early_sd = self._structure.early_sd
         return CapacityView(
-            self.capacity_n, self.capacity_sd_n, self.fresh_n, self.budget_spent, self.budget_sd, self._early_sd
+            self.capacity_n, self.capacity_sd_n, self.fresh_n, self.budget_spent, self.budget_sd, early_sd
         )
 
     @property
@@ -95,7 +98,7 @@ class CapacityEstimator(CapacityFilter):
             return None
         model = self._model_sd * self._z[FRESH] * self._z[SHARE]
         own = sqrt(self._capacity_var() + model * model)
-        return self._unit_n * self._doubt_of.capacity.sd(own, self._z[FRESH] * self._z[SHARE])
+        return self._unit_n * with_doubt(own, self._structure.capacity * self._z[FRESH] * self._z[SHARE])
 
     def _capacity_var(self) -> float:
         """Variance of capacity in the filter, in squares of its unit."""
@@ -115,7 +118,7 @@ class CapacityEstimator(CapacityFilter):
             return None
         model = self._model_sd * self._z[FRESH]
         own = sqrt(max(0.0, self._p[FRESH][FRESH]) + model * model)
-        return self._unit_n * self._doubt_of.one_rm.sd(own, self._z[FRESH])
+        return self._unit_n * with_doubt(own, self._structure.one_rm * self._z[FRESH])
 
     @property
     def budget_spent(self) -> float | None:
@@ -126,7 +129,8 @@ class CapacityEstimator(CapacityFilter):
     def budget_sd(self) -> float | None:
         """Its standard deviation."""
         spent = self.budget_spent
-        return None if spent is None else self._doubt_of.budget.sd(sqrt(max(0.0, self._p[SHARE][SHARE])), spent)
+        own = sqrt(max(0.0, self._p[SHARE][SHARE]))
+        return None if spent is None else with_doubt(own, self._structure.budget * spent)
 
     @property
     def loss_per_repetition(self) -> float | None:
@@ -167,7 +171,7 @@ class CapacityEstimator(CapacityFilter):
         ahead = count if count > 0.0 else 0.0
         chance = self._spread.share_wander * slopes[SHARE] * self._z[SHARE]
         own = sqrt((known if known > 0.0 else 0.0) + ahead * chance * chance)
-        spread = Z_INTERVAL * self._doubt_of.reserve.sd(own, 1.0 + ahead)
+        spread = Z_INTERVAL * with_doubt(own, self._structure.reserve * (1.0 + ahead))
         return max(0.0, count - spread), max(0.0, count + spread)
 
     @property

@@ -16,8 +16,7 @@ from math import sqrt
 from typing import Final
 
 from ebbset.controller.estimation.covariance import updated
-from ebbset.controller.estimation.exercise_prior_figures import EXERCISE_PRIORS, SPREAD
-from ebbset.controller.estimation.exercise_priors import UNKNOWN, ExercisePrior, Spread
+from ebbset.controller.estimation.exercise_priors import ExercisePrior, Spread
 from ebbset.controller.estimation.repetitions_in_reserve import BENDS_FROM, repetition_cost, velocity_at
 from ebbset.controller.messages.estimator_state import CapacityState, Observation
 from ebbset.models.contract.profile import Uncertain
@@ -53,9 +52,8 @@ class CapacityFilter:
     Args:
         line: load–velocity line of the lifter, or the exercise's generic one.
         one_rm_n: fresh 1RM from a profile, newtons; ``None``: unknown.
-        exercise: its name, by which its stored prior is found.
         generic: the line is the exercise's generic one, not this person's.
-        prior: exercise prior; ``None``: the stored one.
+        prior: exercise prior.
         spread: standard deviations that hold for every exercise.
     """
 
@@ -64,14 +62,11 @@ class CapacityFilter:
         *,
         line: LoadVelocityLine,
         one_rm_n: Uncertain | None,
-        exercise: str | None = None,
-        generic: bool = False,
-        prior: ExercisePrior | None = None,
-        spread: Spread = SPREAD,
+        generic: bool,
+        prior: ExercisePrior,
+        spread: Spread,
     ) -> None:
         self._line = line
-        if prior is None:
-            prior = EXERCISE_PRIORS.get(exercise or "", UNKNOWN)
         self._prior, self._spread = prior, spread
         self._shift = (prior.v0_shift_m_s, prior.v1_shift_m_s) if generic else (0.0, 0.0)
         own = (line.v0_sd_m_s, line.v_1rm_sd_m_s)

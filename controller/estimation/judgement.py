@@ -1,9 +1,9 @@
 """How far the estimates are trusted: what errors of the model's own structure add, and when a budget counts as spent.
 
 A filter knows how uncertain its five quantities are if its laws hold. People, and lifters of another structure, do not
-keep these laws, and then its intervals are too narrow. So each reported standard deviation is the filter's own, times a
-figure, joined by a part of the estimate itself that no observation removes. The figures are in `judgement_figures`,
-which campaigns/fits/fit_judgement.py writes: conformal, over families of lifters.
+keep these laws, and then its intervals are too narrow. So each reported standard deviation is the filter's own joined
+by a part of the estimate itself that no observation removes. The figures are in `judgement_figures`, which
+campaigns/fits/fit_judgement.py writes: conformal, over families of lifters.
 
 A recording says by which version of the figures it was judged, so that it replays to the same bits under later ones.
 """
@@ -14,48 +14,26 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import Final
 
-
-@dataclass(frozen=True, slots=True)
-class Doubt:
-    """What is added to the standard deviation of one kind of estimate.
-
-    Attributes:
-        times: multiple of the filter's standard deviation.
-        part: standard deviation from the model's structure, as a part of the estimate itself.
-    """
-
-    times: float = 1.0
-    part: float = 0.0
-
-    def sd(self, own_sd: float, value: float) -> float:
-        """Standard deviation to report.
-
-        Args:
-            own_sd: the filter's.
-            value: the estimate, in the same unit.
-        """
-        # exactly the filter's own, bit for bit, where nothing is added
-        if self.part == 0.0:
-            return self.times * own_sd
-        mine, added = self.times * own_sd, self.part * value
-        return sqrt(mine * mine + added * added)
+from ebbset.controller.estimation.exercise_priors import UNKNOWN, ExercisePrior
 
 
 @dataclass(frozen=True, slots=True)
 class StructuralDoubt:
-    """The doubt about each kind of estimate.
+    """What the errors of the model's structure add, as standard deviations that no observation removes.
 
     Attributes:
-        one_rm: about the 1RM of the day.
-        capacity: about the momentary 1RM.
-        budget: about the loss of capacity.
-        reserve: about the repetitions in reserve; its part is of one repetition more than the count.
+        one_rm: of the 1RM of the day, as a part of it.
+        capacity: of the momentary 1RM, as a part of it.
+        budget: of the loss of capacity, as a part of it.
+        reserve: of the repetitions in reserve, as a part of one more than their count.
+        early_sd: a capacity budget is spent when the estimated loss and this many of its standard deviations reach it.
     """
 
-    one_rm: Doubt = Doubt()
-    capacity: Doubt = Doubt()
-    budget: Doubt = Doubt()
-    reserve: Doubt = Doubt()
+    one_rm: float = 0.0
+    capacity: float = 0.0
+    budget: float = 0.0
+    reserve: float = 0.0
+    early_sd: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +43,23 @@ class Judgement:
     Attributes:
         generic: doubt where the load–velocity line is the exercise's generic one.
         profile: doubt where a profile gives this person's line.
-        early_sd: a capacity budget is spent when the estimated loss and this many of its standard deviations reach it.
+        unknown: prior of an exercise without one of its own, so that it holds for lifters of any structure.
     """
 
     generic: StructuralDoubt = StructuralDoubt()
     profile: StructuralDoubt = StructuralDoubt()
-    early_sd: float = 0.0
+    unknown: ExercisePrior = UNKNOWN
+
+
+def with_doubt(own_sd: float, added_sd: float) -> float:
+    """Standard deviation to report.
+
+    Args:
+        own_sd: the filter's.
+        added_sd: from the model's structure, in the same unit.
+    """
+    # the filter's own to the last bit where nothing is added, as in the first version
+    return own_sd if added_sd == 0.0 else sqrt(own_sd * own_sd + added_sd * added_sd)
 
 
 FIRST: Final = Judgement()

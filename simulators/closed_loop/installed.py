@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from functools import lru_cache
 
+from ebbset.controller.estimation.judgement import Judgement
+from ebbset.controller.estimation.judgement_figures import CURRENT
 from ebbset.controller.policies.policy import PolicyFactory
 from ebbset.controller.regulation.set_controller import SetController
 from ebbset.controller.service.policy_registry import load_policies
@@ -14,6 +16,10 @@ def _policies() -> dict[str, PolicyFactory]:
     return load_policies()
 
 
-def installed_controller() -> SetController:
-    """A controller with every installed drop policy; they are looked up once in each process."""
-    return SetController(_policies())
+def installed_controller(judgement: Judgement = CURRENT) -> SetController:
+    """A controller with every installed drop policy; they are looked up once in each process.
+
+    Args:
+        judgement: how far it trusts its estimates.
+    """
+    return SetController(_policies(), judgement)

@@ -13,6 +13,8 @@ from typing import Any, Final
 
 import numpy as np
 
+from ebbset.controller.estimation.judgement import Judgement
+from ebbset.controller.estimation.judgement_figures import CURRENT
 from ebbset.models.contract.prescription import StallSection
 from ebbset.simulators.evaluation.detector_runs import RATES, SetScore
 from ebbset.simulators.evaluation.estimates import EstimateErrors, compare, estimator_for, what_was_seen
@@ -114,7 +116,7 @@ def sets_of(family: str, seed: int, count: int, map_: Any = map) -> list[TrueSet
     return list(map_(_set_job, [(family, seed, k) for k in range(count)]))
 
 
-def judged(family: str, seed: int, size: FamilySize, map_: Any = map) -> FamilyResult:
+def judged(family: str, seed: int, size: FamilySize, map_: Any = map, judgement: Judgement = CURRENT) -> FamilyResult:
     """Measure everything on one family.
 
     Args:
@@ -122,6 +124,7 @@ def judged(family: str, seed: int, size: FamilySize, map_: Any = map) -> FamilyR
         seed: of all randomness.
         size: how much is simulated.
         map_: a map over jobs; may run them in several processes.
+        judgement: how far the controller trusts its estimates; see `left_out_figures` for a family left out.
 
     Raises:
         FamilyError: the family cannot be used.
@@ -129,11 +132,11 @@ def judged(family: str, seed: int, size: FamilySize, map_: Any = map) -> FamilyR
     items = sets_of(family, seed, size.sets, map_)
     scores: list[SetScore] = list(map_(_rule_job, list(enumerate(items))))
     steps: list[SizingRun] = list(map_(_step_job, [(family, seed, k) for k in range(size.people)]))
-    budgets: list[BudgetRun] = list(map_(_budget_job, [(family, seed, k) for k in range(size.people)]))
+    budgets: list[BudgetRun] = list(map_(_budget_job, [(family, seed, k, judgement) for k in range(size.people)]))
     return FamilyResult(
         family=family,
         stalls=summary(scores),
-        estimates=_estimates(items, map_),
+        estimates=estimates_by_knowledge(items, judgement, map_),
         steps=sizing_summary(steps),
         budget=budget_summary(budgets),
         latencies_s=tuple(_latencies(scores)),
@@ -147,7 +150,16 @@ def _latencies(scores: Sequence[SetScore]) -> Iterator[float]:
                 yield row.latency_s
 
 
-def _estimates(items: Sequence[TrueSet], map_: Any) -> dict[str, dict[str, float]]:
+def estimates_by_knowledge(
+    items: Sequence[TrueSet], judgement: Judgement = CURRENT, map_: Any = map
+) -> dict[str, dict[str, float]]:
+    """Errors and coverage of every estimate, without a profile and with one.
+
+    Args:
+        items: sets of known truth.
+        judgement: how far the estimates are trusted.
+        map_: a map over jobs; may run them in several processes.
+    """
     seen = list(map_(_seen_job, list(enumerate(items))))
     out: dict[str, dict[str, float]] = {}
     for knowledge in KNOWLEDGE:
@@ -155,15 +167,29 @@ def _estimates(items: Sequence[TrueSet], map_: Any) -> dict[str, dict[str, float
         for seed, (item, one) in enumerate(zip(items, seen, strict=True)):
             if len(item.tested_m_s) < 2 and knowledge != "no profile":
                 continue
-            compare(item.one_rm_n, one, estimator_for(item, knowledge, np.random.default_rng([seed, 11])), errors)
+            rng = np.random.default_rng([seed, 11])
+            compare(item.one_rm_n, one, estimator_for(item, knowledge, rng, judgement), errors)
         out[knowledge] = errors.summary()
     return out
 
 
+def set_of(family: str, seed: int, number: int) -> TrueSet:
+    """One set of known truth of one family; the same for the same seed and number.
+
+    Args:
+        family: which.
+        seed: of all randomness.
+        number: of the set.
+
+    Raises:
+        FamilyError: the family cannot be used.
+    """
+    behaviour = OWN_BEHAVIOURS[number % len(OWN_BEHAVIOURS)] if family == COMPILED else "as_drawn"
+    return true_set(np.random.default_rng([seed, number, 17]), behaviour, None, family)
+
+
 def _set_job(job: tuple[str, int, int]) -> TrueSet:
-    family, seed, k = job
-    behaviour = OWN_BEHAVIOURS[k % len(OWN_BEHAVIOURS)] if family == COMPILED else "as_drawn"
-    return true_set(np.random.default_rng([seed, k, 17]), behaviour, None, family)
+    return set_of(*job)
 
 
 def _rule_job(job: tuple[int, TrueSet]) -> SetScore:
@@ -180,6 +206,6 @@ def _step_job(job: tuple[str, int, int]) -> SizingRun:
     return sizing_run(seed, k, STEP_POLICY, family)
 
 
-def _budget_job(job: tuple[str, int, int]) -> BudgetRun:
-    family, seed, k = job
-    return budget_run(seed, k, family_name=family)
+def _budget_job(job: tuple[str, int, int, Judgement]) -> BudgetRun:
+    family, seed, k, judgement = job
+    return budget_run(seed, k, family_name=family, judgement=judgement)

@@ -20,6 +20,8 @@ from ebbset.controller.detection.segmenter import RepetitionSegmenter
 from ebbset.controller.detection.signals import RepetitionEnded, StallSeen
 from ebbset.controller.estimation.capacity import CapacityEstimator
 from ebbset.controller.estimation.intervals import Estimates, estimates_of
+from ebbset.controller.estimation.judgement import Judgement
+from ebbset.controller.estimation.judgement_figures import CURRENT
 from ebbset.models.contract.prescription import StallSection
 from ebbset.models.contract.profile import LifterProfile, Uncertain
 from ebbset.models.contract.rig_messages import RepetitionOutcome
@@ -220,18 +222,21 @@ def estimator_with(exercise: str, profile: LifterProfile | None, **figures: Any)
     return CapacityEstimator(line=line, one_rm_n=profile.one_rm_n, exercise=exercise, **figures)
 
 
-def estimator_for(item: TrueSet, knowledge: Knowledge, rng: np.random.Generator) -> CapacityEstimator:
+def estimator_for(
+    item: TrueSet, knowledge: Knowledge, rng: np.random.Generator, judgement: Judgement = CURRENT
+) -> CapacityEstimator:
     """An estimator that knows this much about the person.
 
     Args:
         item: a set of known truth.
         knowledge: how much is known.
         rng: source of all randomness of the call.
+        judgement: how far its estimates are trusted.
     """
     if knowledge == "no profile":
-        return estimator_with(item.exercise, None)
+        return estimator_with(item.exercise, None, judgement=judgement)
     off = 1.0 if knowledge == "profile" else 1.0 + STALE_PART * (1.0 if rng.random() < 0.5 else -1.0)
-    return estimator_with(item.exercise, profile_written(item, rng, off))
+    return estimator_with(item.exercise, profile_written(item, rng, off), judgement=judgement)
 
 
 def tell(estimator: CapacityEstimator, seen: Seen) -> bool:

@@ -8,15 +8,19 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
 
+from ebbset.controller.estimation.judgement import Judgement
+from ebbset.controller.estimation.judgement_figures import CURRENT
 from ebbset.controller.messages.actions import Output, RepetitionRecord
 from ebbset.controller.messages.reasons import Reason
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.simulators.closed_loop.closed_loop import run_set
+from ebbset.simulators.closed_loop.installed import installed_controller
 from ebbset.simulators.closed_loop.simulated_set import LoopSettings, SimulatedSet
 from ebbset.simulators.lifter.exercises import EXERCISES
 from ebbset.simulators.plant.plant_base import PlantBase
@@ -183,6 +187,7 @@ def budget_run(
     *,
     tired: bool = False,
     family_name: str = COMPILED,
+    judgement: Judgement = CURRENT,
 ) -> BudgetRun:
     """One drop set with a budget; ``tired``: two bouts with a rest between them, the budget over both.
 
@@ -192,6 +197,7 @@ def budget_run(
         profile: what the controller is told about the person.
         tired: two bouts with a rest between them.
         family_name: where the lifter comes from.
+        judgement: how far the controller trusts its estimates.
     """
     lifter, rng = person(seed, 10_000 + number, family_name)
     limit = float(rng.uniform(0.2, 0.4))
@@ -211,7 +217,16 @@ def budget_run(
                 errors.append(output.budget_spent - loss)
 
     seeds = np.random.SeedSequence([seed, number, 7])
-    done = run_set(order, lifter, RIG, seed=seeds, profile=profile, probe=probe, settings=LoopSettings())
+    done = run_set(
+        order,
+        lifter,
+        RIG,
+        seed=seeds,
+        profile=profile,
+        controller_factory=partial(installed_controller, judgement),
+        probe=probe,
+        settings=LoopSettings(),
+    )
     return BudgetRun(tuple(errors), _repetitions_off(done, losses, limit), tired, lifter.exercise)
 
 

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from ebbset.controller.estimation.capacity import CapacityEstimator
 from ebbset.controller.estimation.capacity_filter import decay
 from ebbset.controller.estimation.exercise_prior_figures import EXERCISE_PRIORS
+from ebbset.controller.estimation.judgement import FIRST
 from ebbset.controller.estimation.repetitions_in_reserve import BENDS_FROM, repetitions_to_failure, velocity_at
 from ebbset.models.contract.profile import Uncertain
 from ebbset.models.contract.rig_messages import RepetitionOutcome
@@ -60,7 +61,8 @@ def test_it_follows_a_falling_capacity(one_rm: Uncertain | None) -> None:
 
 
 def test_more_seen_is_surer() -> None:
-    it = CapacityEstimator(line=LINE, one_rm_n=None)
+    # the filter is; the doubt about its structure stays a part of the estimate whatever is seen
+    it = CapacityEstimator(line=LINE, one_rm_n=None, judgement=FIRST)
     feed(it, 700.0, [1000.0])
     first = it.fresh_sd_n
     feed(it, 500.0, [960.0])
