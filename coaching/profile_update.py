@@ -62,7 +62,7 @@ def observe_set(
     Returns:
         The observation; None if the estimator saw fewer than two velocities or stalls.
     """
-    fresh, fresh_sd = estimator.fresh_n, estimator.fresh_sd_n
+    fresh, fresh_sd = estimator.fresh_n, estimator.fresh_own_sd_n
     if fresh is None or fresh_sd is None or estimator.seen < 2:
         return None
     zero, at_1rm = estimator.line_ends()

@@ -114,11 +114,16 @@ class CapacityEstimator(CapacityFilter):
     @property
     def fresh_sd_n(self) -> float | None:
         """Its standard deviation."""
+        own_n = self.fresh_own_sd_n
+        return None if own_n is None else with_doubt(own_n, self._structure.one_rm * self._unit_n * self._z[FRESH])
+
+    @property
+    def fresh_own_sd_n(self) -> float | None:
+        """The filter's part of it, by which a profile learns: a doubt that each set shares must not stop that."""
         if self._unit_n <= 0.0:
             return None
         model = self._model_sd * self._z[FRESH]
-        own = sqrt(max(0.0, self._p[FRESH][FRESH]) + model * model)
-        return self._unit_n * with_doubt(own, self._structure.one_rm * self._z[FRESH])
+        return self._unit_n * sqrt(max(0.0, self._p[FRESH][FRESH]) + model * model)
 
     @property
     def budget_spent(self) -> float | None:
