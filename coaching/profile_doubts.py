@@ -12,7 +12,7 @@ import numpy as np
 
 from ebbset.coaching.curve_fit import TESTED_SHARE, CurveEvidence, CurvePosterior, strongest_contradiction
 from ebbset.coaching.curve_prior import CurvePrior
-from ebbset.controller.estimation.capacity import UNKNOWN_FRESH_SD
+from ebbset.controller.estimation.capacity_filter import UNKNOWN_FRESH_SD
 from ebbset.models.contract import formatting
 
 RISE_SDS: Final = 3.0
