@@ -49,7 +49,8 @@ def _design(study: Study) -> list[str]:
     if file.design == "crossover":
         how = (
             f"Crossover: everybody meets each of {len(file.conditions)} conditions "
-            f"{formatting.plural(file.blocks, 'time')}, in orders from Williams squares, whole squares first."
+            f"{'once' if file.blocks == 1 else f'{file.blocks} times'}, in orders from Williams squares, whole squares "
+            "first."
         )
     else:
         how = (
@@ -109,7 +110,7 @@ def _model(study: Study) -> list[str]:
     return [
         "## Model and contrasts",
         "",
-        f"{model} t statistics with {free} degrees of freedom.",
+        f"{model} Tests by t statistics; degrees of freedom: {free}.",
         "",
         *(f"- {code} - {first}" for code in others),
         "",
