@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import csv
+import json
 import re
 from collections import Counter
 from pathlib import Path
@@ -113,11 +114,16 @@ def test_an_envelope_tells_nothing_of_its_condition(folder: Path) -> None:
     assert {s.condition for s in found.schedule} == {"A", "B"}
     assert len({len(path.read_bytes()) for path in envelopes}) == 1
     text = "".join(path.read_text() for path in envelopes) + (folder / "codes.csv").read_text()
-    ciphered = b"".join(base64.b64decode(found) for found in re.findall(r'"sealed": "([^"]+)"', text))
+    ciphered = b"".join(base64.b64decode(one) for one in re.findall(r'"sealed": "([^"]+)"', text))
     assert list(rows(folder / "codes.csv")[0]) == ["participant", "period", "earliest", "code"]
     plain = re.sub(r'"sealed": "[^"]+"', "", text)
-    for word in ("drop", "One", "Many", "max_", "450", "seed", '"A"'):
+    # None of these can come about in a tag, a hash or a code by chance.
+    for word in ("drop", "One", "Many", "max_", "start_n", "seed", '"A"'):
         assert word not in plain, word
+    for path in envelopes:
+        told = json.loads(path.read_text())
+        assert set(told) == {"form", "study", "session", "sealed", "tag"}
+        assert (told["study"], told["session"]) == (found.hash, f"{path.name[:3]}/1")
     for secret in (b"max_drops", b"Many drops", b"start_n", b"exercise"):
         assert secret not in ciphered, secret
     # The same prescription under two codes has no stretch in common.
