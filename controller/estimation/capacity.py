@@ -76,14 +76,16 @@ class CapacityEstimator(CapacityFilter):
             prior = EXERCISE_PRIORS.get(exercise or "", judgement.unknown)
         super().__init__(line=line, one_rm_n=one_rm_n, generic=generic, prior=prior, spread=spread)
         self._structure = judgement.generic if generic else judgement.profile
+        # An exercise with figures of its own can say when a budget is spent; one that nobody described ends early.
+        undescribed = exercise is not None and exercise not in EXERCISE_PRIORS
+        self._early_sd = self._structure.early_sd if undescribed else 0.0
         # the spread of a generic line already covers this
         self._model_sd = 0.0 if generic else self._spread.profile_sd
 
     def view(self) -> CapacityView:
         """All current estimates as one value."""
-        early_sd = self._structure.early_sd
         return CapacityView(
-            self.capacity_n, self.capacity_sd_n, self.fresh_n, self.budget_spent, self.budget_sd, early_sd
+            self.capacity_n, self.capacity_sd_n, self.fresh_n, self.budget_spent, self.budget_sd, self._early_sd
         )
 
     @property

@@ -52,7 +52,7 @@ BEHAVIOURS: Final[tuple[Behaviour, ...]] = (
 )
 OWN_BEHAVIOURS: Final = tuple(one for one in BEHAVIOURS if one != "as_drawn")
 """What the compiled lifter can be told to do; every other lifter behaves as it was drawn."""
-RIG: Final = RigParameters(max_load_n=6000.0, inertia_kg=6.0)
+RIG: Final = RigParameters(max_load_n=6000.0)
 """Strong enough for anybody, with a motor and a drum to match."""
 TEST_PARTS: Final = (0.45, 0.6, 0.75, 0.85, 0.92)
 STILL_M_S: Final = 0.05

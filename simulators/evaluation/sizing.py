@@ -28,7 +28,7 @@ from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.families import COMPILED, AnyLifter, family
 from ebbset.simulators.population.strength_test import one_rm_n
 
-RIG: Final = RigParameters(max_load_n=6000.0, inertia_kg=6.0)
+RIG: Final = RigParameters(max_load_n=6000.0)
 """Strong enough for anybody, with a motor and a drum to match."""
 POLICIES: Final[dict[str, tuple[str, dict[str, float], float]]] = {
     "2 repetitions wanted": ("repetitions_wanted", {"repetitions": 2.0}, 2.0),

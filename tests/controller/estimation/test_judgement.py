@@ -95,3 +95,26 @@ def test_every_written_judgement_doubts_every_kind_of_estimate_and_ends_no_budge
             assert min(doubt.one_rm, doubt.capacity, doubt.budget, doubt.reserve) > 0.0
             assert doubt.early_sd >= 0.0
         assert one.generic.one_rm > one.profile.one_rm
+
+
+def test_a_budget_ends_early_only_in_an_exercise_that_nobody_described() -> None:
+    line = generic_line("bench_press")
+    views = {}
+    for exercise in ("bench_press", "sled_pull"):
+        estimator = CapacityEstimator(line=line, one_rm_n=None, exercise=exercise, generic=True)
+        for velocity_m_s in (0.45, 0.40, 0.35):
+            estimator.repetition(
+                load_n=600.0,
+                mean_velocity_m_s=velocity_m_s,
+                outcome=RepetitionOutcome.COMPLETED,
+                load_changed=False,
+            )
+        views[exercise] = estimator.view()
+    described, undescribed = views["bench_press"], views["sled_pull"]
+    assert described.budget_counted == described.budget_spent
+    assert undescribed.budget_spent is not None
+    assert undescribed.budget_sd is not None
+    assert undescribed.budget_counted == pytest.approx(
+        undescribed.budget_spent + CURRENT.generic.early_sd * undescribed.budget_sd
+    )
+    assert undescribed.budget_counted > undescribed.budget_spent
