@@ -19,6 +19,7 @@ from ebbset.models.contract.prescription import StallSection
 from ebbset.simulators.evaluation.detector_runs import RATES, SetScore
 from ebbset.simulators.evaluation.estimates import EstimateErrors, compare, estimator_for, what_was_seen
 from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, TrueSet, true_set
+from ebbset.simulators.evaluation.left_out_figures import LEFT_OUT
 from ebbset.simulators.evaluation.sizing import (
     BudgetRun,
     SizingRun,
@@ -32,6 +33,8 @@ from ebbset.simulators.population.families import COMPILED
 
 STEP_POLICY: Final = "3 repetitions wanted"
 KNOWLEDGE: Final = ("no profile", "profile")
+COVERED: Final = ("one_rm_in_80", "reserve_in_80", "capacity_in_80", "budget_in_80")
+"""Shares of truths inside the 80 % intervals."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +62,8 @@ class FamilyResult:
         family: which.
         stalls: what the stall rule did, see `stalls.summary`.
         estimates: by what was known of the lifter, see `EstimateErrors.summary`.
+        left_out: the same, told by figures that were fitted without this family; None: no figures saw it, so that
+            ``estimates`` are left out already.
         steps: see `sizing_summary`.
         budget: see `budget_summary`.
         latencies_s: from the end of motion to the call, of every stall; infinite for one that was missed.
@@ -67,9 +72,26 @@ class FamilyResult:
     family: str
     stalls: dict[str, float]
     estimates: dict[str, dict[str, float]]
+    left_out: dict[str, dict[str, float]] | None
     steps: dict[str, float]
     budget: dict[str, float]
     latencies_s: tuple[float, ...]
+
+    @property
+    def unseen(self) -> dict[str, dict[str, float]]:
+        """Estimates by figures that never saw this family."""
+        return self.estimates if self.left_out is None else self.left_out
+
+    def left_out_row(self) -> dict[str, Any]:
+        """One line of the table of coverage by figures that never saw the family."""
+        return {
+            "family": self.family,
+            **{
+                f"{key}{'' if knowledge == 'no profile' else '_with_profile'}": self.unseen[knowledge][key]
+                for knowledge in KNOWLEDGE
+                for key in COVERED
+            },
+        }
 
     def row(self) -> dict[str, Any]:
         """One line of the table over all families."""
@@ -130,6 +152,7 @@ def judged(family: str, seed: int, size: FamilySize, map_: Any = map, judgement:
         FamilyError: the family cannot be used.
     """
     items = sets_of(family, seed, size.sets, map_)
+    without = LEFT_OUT.get(family)
     scores: list[SetScore] = list(map_(_rule_job, list(enumerate(items))))
     steps: list[SizingRun] = list(map_(_step_job, [(family, seed, k) for k in range(size.people)]))
     budgets: list[BudgetRun] = list(map_(_budget_job, [(family, seed, k, judgement) for k in range(size.people)]))
@@ -137,6 +160,7 @@ def judged(family: str, seed: int, size: FamilySize, map_: Any = map, judgement:
         family=family,
         stalls=summary(scores),
         estimates=estimates_by_knowledge(items, judgement, map_),
+        left_out=None if without is None else estimates_by_knowledge(items, without, map_),
         steps=sizing_summary(steps),
         budget=budget_summary(budgets),
         latencies_s=tuple(_latencies(scores)),

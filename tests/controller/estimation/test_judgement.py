@@ -117,4 +117,4 @@ def test_a_budget_ends_early_only_in_an_exercise_that_nobody_described() -> None
     assert undescribed.budget_counted == pytest.approx(
         undescribed.budget_spent + CURRENT.generic.early_sd * undescribed.budget_sd
     )
-    assert undescribed.budget_counted > undescribed.budget_spent
+    assert CURRENT.generic.early_sd > 0.0
