@@ -102,6 +102,7 @@ def command(
     if len(names) != 1:
         found = ", ".join(sorted(names)) or "none"
         raise click.UsageError(f"exercise is {found}; allowed: exactly one, by --exercise or the recordings.")
+    _refuse_typed_beside_simulated(origins, len(velocities) + len(failures))
     today = datetime.datetime.now(datetime.UTC).date()
     day = date.date() if date is not None else max((one.date for one in origins), default=today)
     try:
@@ -211,6 +212,14 @@ def _recorded(paths: tuple[Path, ...], lifter: str) -> tuple[list[Any], set[str]
     return seen, used, origins, notes
 
 
+def _refuse_typed_beside_simulated(recorded: list[Any], typed: int) -> None:
+    """Refuse a mixture before anything is fitted to it."""
+    if typed and any(one.origin == "simulated" for one in recorded):
+        raise CommandError(
+            "--set and --failure come with simulated recordings; allowed: only simulated sets, or none", Exit.BAD_INPUT
+        )
+
+
 def _with_origins(fit: Any, recorded: list[Any], typed: int, notes: list[str]) -> Any:
     """Note in the profile where each set came from.
 
@@ -224,10 +233,6 @@ def _with_origins(fit: Any, recorded: list[Any], typed: int, notes: list[str]) -
 
     by_hand = [ProfileSet(origin="typed", date=fit.profile.date) for _ in range(typed)]
     made = fit.profile.with_sets([*recorded, *by_hand])
-    if made.simulated and by_hand:
-        raise CommandError(
-            "--set and --failure come with simulated recordings; allowed: only simulated sets, or none", Exit.BAD_INPUT
-        )
     said = ["simulated: these figures come from a simulated rig and lifter, not from a person"]
     return replace(fit, profile=made, remarks=(*notes, *(said if made.simulated else ()), *fit.remarks))
 

@@ -54,7 +54,7 @@ def test_check_holds_prescription_and_profile_against_each_other(
     assert code == Exit.OK
     assert [item["kind"] for item in told["files"]] == ["prescription", "profile"]
     assert told["files"][0]["digest"] == Prescription.from_toml(row.read_text(encoding="utf-8")).digest()
-    assert any("0.18" in note and "below 0.15 is safer" in note for note in told["notes"])
+    assert any("0.18" in note and "below 0.12 is safer" in note for note in told["notes"])
     assert any("start load 40.0 kg is above the 1RM" in note for note in told["notes"])
 
 
