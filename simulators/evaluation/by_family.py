@@ -17,7 +17,7 @@ from ebbset.controller.estimation.judgement import Judgement
 from ebbset.controller.estimation.judgement_figures import CURRENT
 from ebbset.models.contract.prescription import StallSection
 from ebbset.simulators.evaluation.detector_runs import RATES, SetScore
-from ebbset.simulators.evaluation.estimates import EstimateErrors, compare, estimator_for, what_was_seen
+from ebbset.simulators.evaluation.estimates import Knowledge, errors_by_knowledge, what_all_saw
 from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, TrueSet, true_set
 from ebbset.simulators.evaluation.left_out_figures import LEFT_OUT
 from ebbset.simulators.evaluation.sizing import (
@@ -32,7 +32,7 @@ from ebbset.simulators.evaluation.stalls import run_rule, summary
 from ebbset.simulators.population.families import COMPILED
 
 STEP_POLICY: Final = "3 repetitions wanted"
-KNOWLEDGE: Final = ("no profile", "profile")
+KNOWLEDGE: Final[tuple[Knowledge, ...]] = ("no profile", "profile")
 COVERED: Final = ("one_rm_in_80", "reserve_in_80", "capacity_in_80", "budget_in_80")
 """Shares of truths inside the 80 % intervals."""
 
@@ -153,14 +153,15 @@ def judged(family: str, seed: int, size: FamilySize, map_: Any = map, judgement:
     """
     items = sets_of(family, seed, size.sets, map_)
     without = LEFT_OUT.get(family)
+    seen = what_all_saw(items, map_)
     scores: list[SetScore] = list(map_(_rule_job, list(enumerate(items))))
     steps: list[SizingRun] = list(map_(_step_job, [(family, seed, k) for k in range(size.people)]))
     budgets: list[BudgetRun] = list(map_(_budget_job, [(family, seed, k, judgement) for k in range(size.people)]))
     return FamilyResult(
         family=family,
         stalls=summary(scores),
-        estimates=estimates_by_knowledge(items, judgement, map_),
-        left_out=None if without is None else estimates_by_knowledge(items, without, map_),
+        estimates=errors_by_knowledge(items, seen, KNOWLEDGE, judgement),
+        left_out=None if without is None else errors_by_knowledge(items, seen, KNOWLEDGE, without),
         steps=sizing_summary(steps),
         budget=budget_summary(budgets),
         latencies_s=tuple(_latencies(scores)),
@@ -172,29 +173,6 @@ def _latencies(scores: Sequence[SetScore]) -> Iterator[float]:
         for row in one.rows:
             if row.stalled and row.counted and row.moved:
                 yield row.latency_s
-
-
-def estimates_by_knowledge(
-    items: Sequence[TrueSet], judgement: Judgement = CURRENT, map_: Any = map
-) -> dict[str, dict[str, float]]:
-    """Errors and coverage of every estimate, without a profile and with one.
-
-    Args:
-        items: sets of known truth.
-        judgement: how far the estimates are trusted.
-        map_: a map over jobs; may run them in several processes.
-    """
-    seen = list(map_(_seen_job, list(enumerate(items))))
-    out: dict[str, dict[str, float]] = {}
-    for knowledge in KNOWLEDGE:
-        errors = EstimateErrors()
-        for seed, (item, one) in enumerate(zip(items, seen, strict=True)):
-            if len(item.tested_m_s) < 2 and knowledge != "no profile":
-                continue
-            rng = np.random.default_rng([seed, 11])
-            compare(item.one_rm_n, one, estimator_for(item, knowledge, rng, judgement), errors)
-        out[knowledge] = errors.summary()
-    return out
 
 
 def set_of(family: str, seed: int, number: int) -> TrueSet:
@@ -219,10 +197,6 @@ def _set_job(job: tuple[str, int, int]) -> TrueSet:
 def _rule_job(job: tuple[int, TrueSet]) -> SetScore:
     seed, item = job
     return run_rule(item, RATES["100 Hz"], StallSection(), seed)
-
-
-def _seen_job(job: tuple[int, TrueSet]) -> Any:
-    return what_was_seen(job[1], job[0])
 
 
 def _step_job(job: tuple[str, int, int]) -> SizingRun:

@@ -5,7 +5,6 @@ Everything is simulated; nothing here was measured on people.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -150,9 +149,7 @@ def plot(report: FamilyReport, path: Path) -> None:
     cover: Any = axes[2]
     for k, one in enumerate(report.results):
         row = one.row()
-        values_of = [row[key] for key in COVERED]
-        shown = [value if math.isfinite(value) else np.nan for value in values_of]
-        cover.plot(shown, np.arange(len(COVERED)) + 0.08 * k, "o", label=one.family)
+        cover.plot([row[key] for key in COVERED], np.arange(len(COVERED)) + 0.08 * k, "o", label=one.family)
     cover.axvspan(*COVERAGE, alpha=0.2)
     labels = [key.removesuffix("_in_80").replace("_", " ") for key in COVERED]
     cover.set(xlim=(0, 1), yticks=range(len(COVERED)), yticklabels=labels, title="truth inside the 80 % interval")
