@@ -44,9 +44,8 @@ class Plant(PlantBase):
     def __init__(
         self, rig: RigParameters, lifter: LifterParameters, rng: np.random.Generator, dt_s: float = 0.001
     ) -> None:
-        if not 1e-6 <= dt_s <= 0.005:
-            raise ValueError(f"dt_s is {dt_s!r}; allowed: 1e-06 to 0.005")
-        super().__init__(rig, PlantState.fresh(rig, lifter, rng, dt_s))
+        state = PlantState.fresh(rig, lifter, rng, dt_s)
+        super().__init__(rig, state, exercise=lifter.exercise, bottom_m=lifter.start_m, rom_m=lifter.rom_m)
         self.lifter = lifter
 
     # -- the lifter
@@ -63,29 +62,15 @@ class Plant(PlantBase):
         self.state.cables[:, lay.C_GOAL] = self.lifter.start_m
         self.state.cables[:, lay.C_V_LIMIT] = self.lifter.handling_velocity_m_s
 
-    def rest(self, duration_s: float) -> None:
-        """Let the lifter recover with the handle docked; the first second is simulated, the rest is exact decay.
-
-        Raises:
-            ValueError: a duration that is negative or not finite, or the handle is not docked.
-        """
-        if not (math.isfinite(duration_s) and duration_s >= 0.0):
-            raise ValueError(f"duration_s is {duration_s!r}; allowed: finite, >= 0")
-        if not self.docked:
-            raise ValueError("docked is False; allowed: rest only with the handle docked")
-        dt = float(self.state.parameters[lay.P_DT])
-        steps = round(duration_s / dt)
-        shown = min(steps, round(1.0 / dt))
-        self.advance(shown)
-        left_s = (steps - shown) * dt
+    def _recover(self, duration_s: float) -> None:
+        """Exact decay of what is tired."""
         if self.lifter.fatigue_model == "3cc_r":
             rate = self.lifter.rest_multiplier * self.lifter.recovery_per_s
         else:
             rate = self.lifter.reserve_rest_multiplier * self.lifter.critical_share / self.lifter.reserve_s
-        self.state.cables[:, lay.C_FATIGUED] *= math.exp(-rate * left_s)
-        self.state.cables[:, lay.C_SLOW] *= math.exp(-self.lifter.slow_recovery_per_s * left_s)
-        self.state.cables[:, lay.C_ACTIVE] *= math.exp(-self.lifter.relax_per_s * left_s)
-        self.state.lifter[lay.G_STEP] += steps - shown
+        self.state.cables[:, lay.C_FATIGUED] *= math.exp(-rate * duration_s)
+        self.state.cables[:, lay.C_SLOW] *= math.exp(-self.lifter.slow_recovery_per_s * duration_s)
+        self.state.cables[:, lay.C_ACTIVE] *= math.exp(-self.lifter.relax_per_s * duration_s)
 
     # -- time
 
@@ -109,21 +94,6 @@ class Plant(PlantBase):
         return physics.run_frame(
             at.parameters, at.cables, at.lifter, at.random, at.records, n_samples, steps_per_sample, out
         )
-
-    @property
-    def exercise(self) -> str:
-        """What is lifted."""
-        return self.lifter.exercise
-
-    @property
-    def bottom_m(self) -> float:
-        """Cable paid out at the bottom of the movement."""
-        return self.lifter.start_m
-
-    @property
-    def rom_m(self) -> float:
-        """The lifter's whole range of motion."""
-        return self.lifter.rom_m
 
     @property
     def capacity(self) -> float:

@@ -43,16 +43,22 @@ class PlantBase(ABC):
     Args:
         rig: the rig.
         state: its vectors.
+        exercise: what is lifted.
+        bottom_m: cable paid out at the bottom of the movement, m.
+        rom_m: the lifter's whole range of motion, m.
 
     Attributes:
         state: the vectors of the compiled loop; for whoever studies or steers it from outside the lifter and the rig.
     """
 
-    __slots__ = ("rig", "state")
+    __slots__ = ("bottom_m", "exercise", "rig", "rom_m", "state")
 
-    def __init__(self, rig: RigParameters, state: PlantState) -> None:
+    def __init__(self, rig: RigParameters, state: PlantState, *, exercise: str, bottom_m: float, rom_m: float) -> None:
         self.rig = rig
         self.state = state
+        self.exercise = exercise
+        self.bottom_m = bottom_m
+        self.rom_m = rom_m
 
     # -- the rig
 
@@ -130,31 +136,28 @@ class PlantBase(ABC):
     def start(self) -> None:
         """The lifter picks the handle up and begins to lift once it is loaded; counts and records start again."""
 
-    @abstractmethod
     def rest(self, duration_s: float) -> None:
-        """Let the lifter recover with the handle docked.
+        """Let the lifter recover with the handle docked: the first second is simulated, the rest is skipped.
 
         Args:
-            duration_s: for so long.
+            duration_s: for so long; the time of the plant goes on by whole steps.
 
         Raises:
             ValueError: a duration that is negative or not finite, or the handle is not docked.
         """
+        if not (math.isfinite(duration_s) and duration_s >= 0.0):
+            raise ValueError(f"duration_s is {duration_s!r}; allowed: finite, >= 0")
+        if not self.docked:
+            raise ValueError("docked is False; allowed: rest only with the handle docked")
+        steps = round(duration_s / self.step_s)
+        shown = min(steps, round(1.0 / self.step_s))
+        self.advance(shown)
+        self._recover((steps - shown) * self.step_s)
+        self.state.lifter[lay.G_STEP] += steps - shown
 
-    @property
     @abstractmethod
-    def exercise(self) -> str:
-        """What is lifted."""
-
-    @property
-    @abstractmethod
-    def bottom_m(self) -> float:
-        """Cable paid out at the bottom of the movement."""
-
-    @property
-    @abstractmethod
-    def rom_m(self) -> float:
-        """The lifter's whole range of motion."""
+    def _recover(self, duration_s: float) -> None:
+        """Let the lifter recover for a time that is not simulated."""
 
     @property
     @abstractmethod

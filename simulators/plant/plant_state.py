@@ -54,6 +54,8 @@ class PlantState:
         Raises:
             ValueError: a step too long for these parameters, or an impossible strength curve.
         """
+        if not 1e-6 <= dt_s <= 0.005:
+            raise ValueError(f"dt_s is {dt_s!r}; allowed: 1e-06 to 0.005")
         check_step(rig, lifter, dt_s)
         parameters = packed_parameters(rig, lifter, dt_s)
         cables = np.zeros((rig.n_cables, lay.C_SIZE))

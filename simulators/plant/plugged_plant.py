@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import copy
-import math
 from dataclasses import replace
 from typing import Final, Self
 
@@ -50,8 +49,6 @@ class PluggedPlant(PlantBase):
     __slots__ = ("_asked_every", "_begun", "_step_s", "_to_ask", "lifter", "log")
 
     def __init__(self, rig: RigParameters, lifter: Lifter, rng: np.random.Generator, dt_s: float = 0.001) -> None:
-        if not 1e-6 <= dt_s <= 0.005:
-            raise ValueError(f"dt_s is {dt_s!r}; allowed: 1e-06 to 0.005")
         # Only place, range and mass of the stand-in reach the physics: a hand that holds uses none of its muscle.
         stand_in = replace(
             exercise(EXERCISES[0]).mean_lifter(),
@@ -59,7 +56,8 @@ class PluggedPlant(PlantBase):
             start_m=lifter.bottom_m,
             rom_m=lifter.rom_m,
         )
-        super().__init__(rig, PlantState.fresh(rig, stand_in, rng, dt_s))
+        state = PlantState.fresh(rig, stand_in, rng, dt_s)
+        super().__init__(rig, state, exercise=lifter.exercise, bottom_m=lifter.bottom_m, rom_m=lifter.rom_m)
         self.lifter = lifter.copy()
         self.lifter.rng = np.random.default_rng(rng.integers(0, 2**63))
         self._begun = False
@@ -78,39 +76,8 @@ class PluggedPlant(PlantBase):
         self.lifter.begin(self.rig.n_cables)
         self.state.cables[:, lay.C_HAND] = float(lay.Hand.HELD)
 
-    def rest(self, duration_s: float) -> None:
-        """Let the lifter recover with the handle docked.
-
-        Args:
-            duration_s: for so long; the time of the plant goes on by whole steps.
-
-        Raises:
-            ValueError: a duration that is negative or not finite, or the handle is not docked.
-        """
-        if not (math.isfinite(duration_s) and duration_s >= 0.0):
-            raise ValueError(f"duration_s is {duration_s!r}; allowed: finite, >= 0")
-        if not self.docked:
-            raise ValueError("docked is False; allowed: rest only with the handle docked")
-        steps = round(duration_s / self.step_s)
-        shown = min(steps, round(1.0 / self.step_s))
-        self.advance(shown)
-        self.lifter.rest((steps - shown) * self.step_s)
-        self.state.lifter[lay.G_STEP] += steps - shown
-
-    @property
-    def exercise(self) -> str:
-        """What is lifted."""
-        return self.lifter.exercise
-
-    @property
-    def bottom_m(self) -> float:
-        """Cable paid out at the bottom of the movement."""
-        return self.lifter.bottom_m
-
-    @property
-    def rom_m(self) -> float:
-        """The lifter's whole range of motion."""
-        return self.lifter.rom_m
+    def _recover(self, duration_s: float) -> None:
+        self.lifter.rest(duration_s)
 
     @property
     def phase(self) -> lay.Phase:
