@@ -5,11 +5,12 @@ Each direction keeps its order, as TCP does: a message never overtakes an earlie
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+
+from ebbset.simulators.lifter.bounds import check_bounds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,10 +33,7 @@ class LinkModel:
     outages_s: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
-        for name, high in (("delay_s", 10.0), ("jitter_s", 2.0), ("frame_loss", 1.0)):
-            value = getattr(self, name)
-            if not (math.isfinite(value) and 0.0 <= value <= high):
-                raise ValueError(f"{name} is {value!r}; allowed: 0 to {high:g}")
+        check_bounds(self, {"delay_s": (0.0, 10.0), "jitter_s": (0.0, 2.0), "frame_loss": (0.0, 1.0)})
         for start_s, end_s in self.outages_s:
             if not start_s <= end_s:
                 raise ValueError(f"outages_s holds ({start_s}, {end_s}); allowed: the start no later than the end")

@@ -8,9 +8,11 @@ from typing import Any, Final, Literal
 
 import numpy as np
 
+from ebbset.simulators.lifter.bounds import Bounds, check_bounds
+
 MAXIMAL_M_S: Final = 99.0
 """A wish that nobody reaches: as fast as possible."""
-_BOUNDS: Final[dict[str, tuple[float, float]]] = {
+_BOUNDS: Final[Bounds] = {
     "concentric_m_s": (0.05, MAXIMAL_M_S),
     "eccentric_m_s": (0.02, 2.0),
     "handling_m_s": (0.05, 1.0),
@@ -106,10 +108,7 @@ class Habits:
     repetition_noise_cv: float = 0.012
 
     def __post_init__(self) -> None:
-        for name, (low, high) in _BOUNDS.items():
-            value = getattr(self, name)
-            if not (math.isfinite(value) and low <= value <= high):
-                raise ValueError(f"{name} is {value!r}; allowed: {low:g} to {high:g}")
+        check_bounds(self, _BOUNDS)
         if self.give_in not in ("lowers", "lets_go"):
             raise ValueError(f"give_in is {self.give_in!r}; allowed: lowers, lets_go")
 

@@ -1,5 +1,7 @@
 """One person on one exercise, as numbers: strength, speed, fatigue and habits.
 
+from ebbset.simulators.lifter.bounds import Bounds, check_bounds
+
 Forces are those of both arms (or legs) together, measured at the handle. How the numbers act is in
 :mod:`ebbset.simulators.plant.physics` and :mod:`ebbset.simulators.lifter.behaviour`; where they come from in
 :mod:`ebbset.simulators.lifter.exercises` and :mod:`ebbset.simulators.population.population`.
@@ -7,14 +9,15 @@ Forces are those of both arms (or legs) together, measured at the handle. How th
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Final, Literal
+
+from ebbset.simulators.lifter.bounds import Bounds, check_bounds
 
 FatigueModel = Literal["3cc_r", "critical_force"]
 GiveIn = Literal["slow_lowering", "sudden_release"]
 
-_BOUNDS: Final[dict[str, tuple[float, float]]] = {
+_BOUNDS: Final[Bounds] = {
     "f_max_n": (10.0, 10_000.0),
     "v_max_m_s": (0.2, 15.0),
     "curvature": (0.05, 20.0),
@@ -176,10 +179,7 @@ class LifterParameters:
     asymmetry: float = 0.0
 
     def __post_init__(self) -> None:
-        for name, (low, high) in _BOUNDS.items():
-            value = getattr(self, name)
-            if not (math.isfinite(value) and low <= value <= high):
-                raise ValueError(f"{name} is {value!r}; allowed: {low:g} to {high:g}")
+        check_bounds(self, _BOUNDS)
         if self.fatigue_model not in ("3cc_r", "critical_force"):
             raise ValueError(f"fatigue_model is {self.fatigue_model!r}; allowed: 3cc_r, critical_force")
         if self.give_in not in ("slow_lowering", "sudden_release"):

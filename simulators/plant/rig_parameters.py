@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Final
 
 from ebbset.models.contract.units import STANDARD_GRAVITY_M_S2
+from ebbset.simulators.lifter.bounds import Bounds, check_bounds
 
-_RIG_BOUNDS: Final[dict[str, tuple[float, float]]] = {
+_RIG_BOUNDS: Final[Bounds] = {
     "torque_bandwidth_hz": (0.5, 200.0),
     "max_load_n": (10.0, 10_000.0),
     "max_ramp_n_per_s": (1.0, 1.0e6),
@@ -56,10 +56,7 @@ class RigParameters:
     n_cables: int = 1
 
     def __post_init__(self) -> None:
-        for name, (low, high) in _RIG_BOUNDS.items():
-            value = getattr(self, name)
-            if not (math.isfinite(value) and low <= value <= high):
-                raise ValueError(f"{name} is {value!r}; allowed: {low:g} to {high:g}")
+        check_bounds(self, _RIG_BOUNDS)
         if self.n_cables not in (1, 2):
             raise ValueError(f"n_cables is {self.n_cables!r}; allowed: 1 or 2")
 

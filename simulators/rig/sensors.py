@@ -21,13 +21,14 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from ebbset.simulators.lifter.bounds import Bounds, check_bounds
 from ebbset.simulators.lifter.compiled import compiled
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 _BLOCK: Final = 4096
-_BOUNDS: Final[dict[str, tuple[float, float]]] = {
+_BOUNDS: Final[Bounds] = {
     "encoder_step_m": (0.0, 0.05),
     "position_bias_m": (-0.5, 0.5),
     "velocity_noise_sd_m_s": (0.0, 1.0),
@@ -82,10 +83,7 @@ class SensorParameters:
     def __post_init__(self) -> None:
         if not 20.0 <= self.sample_rate_hz <= 1_000.0:
             raise ValueError(f"sample_rate_hz is {self.sample_rate_hz!r}; allowed: 20 to 1000")
-        for name, (low, high) in _BOUNDS.items():
-            value = getattr(self, name)
-            if not (math.isfinite(value) and low <= value <= high):
-                raise ValueError(f"{name} is {value!r}; allowed: {low:g} to {high:g}")
+        check_bounds(self, _BOUNDS)
 
 
 class FaultKind(StrEnum):
