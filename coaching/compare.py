@@ -26,7 +26,7 @@ from ebbset.models.contract.profile import LifterProfile, Uncertain
 from ebbset.models.physiology.stimulus import FloatArray
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.installed import installed_controller
-from ebbset.simulators.closed_loop.load_scaling import scaled
+from ebbset.simulators.closed_loop.load_scaling import started_at
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.plant.plant_base import PlantBase
@@ -38,6 +38,8 @@ from ebbset.simulators.rig.simulated_rig import STEP_S
 
 DRAWS: Final = 200
 STRONG_RIG: Final = RigParameters(max_load_n=5_000.0)
+START_SHARE: Final = 0.75
+"""First load over a lifter's own 1RM, where nobody asks for another."""
 IMMOVABLE_M_S: Final = 0.02
 LONGEST_ATTEMPT_S: Final = 20.0
 FLOOR_INVARIANT: Final = 3
@@ -83,7 +85,7 @@ class Population:
 
     lifters: int
     seed: int
-    start_share: float = 0.75
+    start_share: float = START_SHARE
     known: bool = False
     family: str = COMPILED
 
@@ -201,7 +203,7 @@ def _one(
     job: Job, condition: ComparedCondition, lifter: AnyLifter, strength_n: float, profile: LifterProfile | None
 ) -> Row:
     base = condition.prescription
-    prescription = scaled(base, job.population.start_share * strength_n / base.load.start_n)
+    prescription = started_at(base, job.population.start_share * strength_n)
     # The same random streams under every condition, so that nothing but the condition differs.
     streams = np.random.SeedSequence(job.population.seed, spawn_key=(job.person, _RUN)).spawn(2)
     plant = plant_for(lifter, STRONG_RIG, np.random.default_rng(streams[0]), STEP_S)

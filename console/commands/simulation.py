@@ -15,6 +15,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Any, Final, Self
 
+from ebbset.coaching.compare import START_SHARE, STRONG_RIG
 from ebbset.console.exits import CommandError, Exit
 from ebbset.controller.messages.actions import Output
 from ebbset.controller.messages.events import Event
@@ -22,7 +23,7 @@ from ebbset.controller.recording.writer import RecordingWriter
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.simulators.closed_loop.closed_loop import run_set
-from ebbset.simulators.closed_loop.load_scaling import scaled
+from ebbset.simulators.closed_loop.load_scaling import scaled, started_at
 from ebbset.simulators.closed_loop.population_run import Row, SetCase
 from ebbset.simulators.closed_loop.simulated_set import SimulatedSet
 from ebbset.simulators.lifter.exercises import EXERCISES, exercise
@@ -32,7 +33,6 @@ from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n
 
 _ROOM: Final = 1.2
-_STRONG_N: Final = 5_000.0
 MEASURES: Final[dict[str, str]] = {
     "true_repetitions": "completed repetitions",
     "drops": "drops",
@@ -55,9 +55,6 @@ def known_exercise(prescription: Prescription) -> None:
         )
 
 
-START_SHARE: Final = 0.75
-
-
 def family_cases(
     prescription: Prescription, family: str, *, persons: int, seed: int, relative: bool
 ) -> Iterator[SetCase]:
@@ -74,7 +71,7 @@ def family_cases(
         yield SetCase(
             prescription=prescription,
             lifter=DrawnPerson(family, prescription.exercise, seed, person),
-            rig=RigParameters(max_load_n=_STRONG_N),
+            rig=STRONG_RIG,
             start_share=START_SHARE if relative else None,
             labels=(("person", person), ("seed", seed)),
         )
@@ -222,9 +219,9 @@ def run_person(
         lifter = exercise(order.exercise).mean_lifter()
     else:
         lifter = DrawnPerson(family, order.exercise, seed, 0).drawn()
-        rig = RigParameters(max_load_n=_STRONG_N)
+        rig = STRONG_RIG
         if relative:
-            order = scaled(order, START_SHARE * one_rm_n(lifter, rig) / order.load.start_n)
+            order = started_at(order, START_SHARE * one_rm_n(lifter, rig))
     done = run_set(
         order, lifter, rig, seed=seed, profile=profile, recorder=lambda event, outputs: handled.append((event, outputs))
     )

@@ -33,3 +33,16 @@ def scaled(prescription: Prescription, factor: float) -> Prescription:
     if step is not None:
         data["drop"]["parameters"][_STEP_PARAMETER] = round(step * factor, _PLACES)
     return Prescription.model_validate(data)
+
+
+def started_at(prescription: Prescription, start_n: float) -> Prescription:
+    """The prescription with its loads multiplied so that the first is this one.
+
+    Args:
+        prescription: the original.
+        start_n: first load, N per cable, above 0.
+
+    Raises:
+        ValueError: a load that is not above 0 and finite, or that takes another out of the allowed range.
+    """
+    return scaled(prescription, start_n / prescription.load.start_n)

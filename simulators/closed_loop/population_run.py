@@ -20,7 +20,7 @@ from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.link_model import LinkModel
-from ebbset.simulators.closed_loop.load_scaling import scaled
+from ebbset.simulators.closed_loop.load_scaling import started_at
 from ebbset.simulators.closed_loop.parallel import Executor, parallel_map
 from ebbset.simulators.closed_loop.simulated_set import LoopSettings, SetNotRunError, SimulatedSet
 from ebbset.simulators.lifter.lifter import LifterParameters
@@ -112,7 +112,7 @@ def run_case(case: SetCase, seed: int, index: int) -> Row:
     lifter = case.lifter if isinstance(case.lifter, LifterParameters) else case.lifter.drawn()
     if case.start_share is not None:
         start_n = case.start_share * one_rm_n(lifter, case.rig)
-        case = replace(case, prescription=scaled(case.prescription, start_n / case.prescription.load.start_n))
+        case = replace(case, prescription=started_at(case.prescription, start_n))
     try:
         outcome = run_set(
             case.prescription,
