@@ -97,6 +97,7 @@ def command(
 
 def _judged(lifters: tuple[str, ...], plot: Path | None, asked: dict[str, Any]) -> list[tuple[Any, _Draw, Path | None]]:
     """The reports asked for, each with what draws it and where to."""
+    from ebbset.simulators.closed_loop.simulated_set import SetNotRunError
     from ebbset.simulators.evaluation import evaluate, family_report
     from ebbset.simulators.population.families import FamilyError
 
@@ -110,6 +111,8 @@ def _judged(lifters: tuple[str, ...], plot: Path | None, asked: dict[str, Any]) 
             reports.append((family_report.run(lifters, **asked), family_report.plot, beside))
     except (evaluate.SeedsError, FamilyError) as error:
         raise CommandError(str(error), Exit.BAD_INPUT) from None
+    except SetNotRunError as error:
+        raise CommandError(f"the simulated rig cannot run a set of these lifters: {error}", Exit.NO) from None
     return reports
 
 

@@ -27,6 +27,7 @@ from ebbset.simulators.plant.plant_base import PlantBase
 from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.families import COMPILED, AnyLifter, family
 from ebbset.simulators.population.strength_test import one_rm_n
+from ebbset.simulators.rig.simulated_rig import firmware_settings
 
 RIG: Final = RigParameters(max_load_n=6000.0)
 """Strong enough for anybody, with a motor and a drum to match."""
@@ -39,6 +40,8 @@ POLICIES: Final[dict[str, tuple[str, dict[str, float], float]]] = {
     "0.8 of force at stall": ("force_at_stall", {"part": 0.8}, 3.0),
 }
 FLOOR_PART: Final = 0.2
+LEAST_FLOOR_N: Final = firmware_settings(RIG).min_load_n
+"""A wrist curl may start so light that a fifth of the 1RM is less than the rig can hold."""
 MOST_DROPS: Final = 4
 AT_STALLS: Final = (Reason.DROPS_SPENT, Reason.FLOOR_FAILED)
 
@@ -110,7 +113,7 @@ def order_for(lifter: AnyLifter, part: float, policy: str, **changes: Any) -> Pr
     document: dict[str, Any] = {
         "name": "Evaluation",
         "exercise": lifter.exercise,
-        "load": {"start_n": part * best_n, "floor_n": FLOOR_PART * best_n},
+        "load": {"start_n": part * best_n, "floor_n": max(FLOOR_PART * best_n, LEAST_FLOOR_N)},
         "drop": {"policy": POLICIES[policy][0], "parameters": POLICIES[policy][1]},
         "stop": {"max_drops": MOST_DROPS, "max_duration_s": 150.0, "max_pause_s": 20.0},
     }

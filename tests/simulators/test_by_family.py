@@ -9,10 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from ebbset.simulators.evaluation import family_report
+from ebbset.simulators.evaluation import family_report, sizing
 from ebbset.simulators.evaluation.by_family import FamilyResult, FamilySize, judged
 from ebbset.simulators.evaluation.family_report import FamilyReport, targets_of
 from ebbset.simulators.evaluation.report_parts import as_json
+from ebbset.simulators.lifter.exercises import exercise
 
 
 @pytest.fixture(scope="module")
@@ -78,3 +79,13 @@ def test_the_report_can_be_kept_and_drawn(result: FamilyResult, tmp_path: Path) 
     assert document["tables"]["By family of lifters, as shipped"][0]["family"] == "velocity_line"
     family_report.plot(report, tmp_path / "families.png")
     assert (tmp_path / "families.png").stat().st_size > 10_000
+
+
+def test_a_light_exercise_keeps_a_floor_that_the_rig_can_hold(monkeypatch: pytest.MonkeyPatch) -> None:
+    lifter = exercise("curl").mean_lifter()
+    monkeypatch.setattr(sizing, "one_rm_n", lambda *_: 60.0)
+    load = sizing.order_for(lifter, 0.8, "3 repetitions wanted").load
+    assert load.start_n == pytest.approx(48.0)
+    assert load.floor_n == 20.0
+    monkeypatch.setattr(sizing, "one_rm_n", lambda *_: 600.0)
+    assert sizing.order_for(lifter, 0.8, "3 repetitions wanted").load.floor_n == pytest.approx(120.0)
