@@ -171,10 +171,12 @@ class InvariantMonitor:
         if not self._is_own(event.boot_id) or event.seq <= self._last_seq or not event.t_us:
             return
         t_us, newest = event.t_us, self._newest
-        n, cables = len(t_us), self._identity.cables if self._identity is not None else 0
+        identity = self._identity
+        n, cables = len(t_us), identity.cables if identity is not None else 0
+        has_force = identity is not None and identity.has_force
         # A sum of readings is finite only if every one of them is.
         total = sum(event.applied_n)
-        for columns in (event.position_m, event.velocity_m_s, event.force_n):
+        for columns, needed in ((event.position_m, True), (event.velocity_m_s, False), (event.force_n, has_force)):
             if len(columns) != cables:
                 return
             for column in columns:
@@ -182,6 +184,8 @@ class InvariantMonitor:
                     if len(column) != n:
                         return
                     total += sum(column)
+                elif needed:
+                    return
         if len(event.applied_n) != cables or not math.isfinite(total):
             return
         if newest is not None and t_us[0] <= newest.t_us:

@@ -72,6 +72,7 @@ def test_numbers_texts_and_nesting_that_programs_trip_over(text: str) -> None:
 
 @given(st.integers(0, 2**32 - 1))
 @example(2)
+@example(222_587)  # a frame without the force that the rig announced: no good telemetry, for the monitor neither
 @settings(max_examples=6, deadline=None)
 def test_a_storm_of_messages_moves_no_load_up_and_sets_go_on_in_it(seed: int) -> None:
     choices = RandomChoices(np.random.default_rng(seed))
