@@ -13,7 +13,7 @@ import paho.mqtt.publish as publish
 import pytest
 from structlog.testing import capture_logs
 
-from ebbset.controller.link.inbox import BOUNDS, Stream
+from ebbset.controller.link.inbox import BOUNDS, SLOW_US, Stream
 from ebbset.controller.messages.actions import SendArm, SendLoad, StateChanged
 from ebbset.controller.messages.events import GuardRefused, Requested, Tick
 from ebbset.controller.messages.reasons import State
@@ -291,8 +291,10 @@ async def test_a_stop_voids_an_arming_that_was_asked_before_it_and_not_handled_y
 
     def busy(_event: Any, _outputs: Any) -> None:
         if waiting:
-            # The core is held up until the broker has confirmed both, so that both wait for it at once.
+            # The core is held up until the broker has confirmed them all, so that they wait for it at once, and for
+            # longer than an event usually takes, however fast the machine: only then does it look for a stop first.
             publish.multiple([*waiting], port=broker.port)
+            time.sleep(2.0 * SLOW_US / 1e6)
             waiting.clear()
 
     async with (
