@@ -106,8 +106,9 @@ def the_figures_are_those_of_the_rig(told: dict[str, Any]) -> None:
         ("viscous_n_s_m", truth.viscous_n_s_m),
     ):
         assert abs(cable[name]["value"] - true) <= 3.0 * cable[name]["sd"], name
-    # What the model does not explain is part of the stated deviation, so it is wider than noise alone would make it.
-    assert cable["coulomb_n"]["sd"] < 2.5
+    # What the model does not explain is part of the stated deviation, and a process that waits for a processor adds to
+    # it. How sharp a figure is in virtual time is held by `test_identification`; here it must tell some from none.
+    assert cable["coulomb_n"]["sd"] < truth.coulomb_n
     assert cable["bandwidth_hz"]["sd"] < 0.4 * truth.torque_bandwidth_hz
 
 
