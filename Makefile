@@ -17,7 +17,7 @@ APT := $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get -qq -y
 LOCKED := env PIP_CONSTRAINT=constraints.txt PIP_BUILD_CONSTRAINT=constraints.txt
 INSTALL := $(LOCKED) $(VENV)/bin/pip install --quiet --disable-pip-version-check --config-settings editable_mode=strict -e
 
-.PHONY: demo test check types coverage bench validate evaluate faults fuzz soak mutate docs contract lock clean
+.PHONY: demo test check types coverage bench validate evaluate faults fuzz soak mutate dist docs contract lock clean
 
 demo: $(VENV)/console.stamp
 	$(VENV)/bin/ebbset demo
@@ -58,6 +58,10 @@ soak: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
 
 mutate: $(VENV)/dev.stamp
 	$(PY) -m campaigns.mutation
+
+# What is delivered, made twice, checked, installed without the sources and tested on each Python of this machine.
+dist: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
+	$(PY) -m campaigns.delivery
 
 docs: $(VENV)/dev.stamp
 	$(PY) -c "from ebbset.controller.regulation.transitions import as_markdown; print(as_markdown(), end='')" > docs/transitions.md

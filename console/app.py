@@ -116,7 +116,9 @@ def _version(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
         return
     from importlib.metadata import version
 
-    click.echo(f"ebbset {version('ebbset')}")
+    from ebbset.models.contract.wire import CONTRACT_VERSION
+
+    click.echo(f"ebbset {version('ebbset')}, wire contract {CONTRACT_VERSION}")
     ctx.exit()
 
 
@@ -126,7 +128,7 @@ def _version(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110},
 )
 @click.option(
-    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Show the version and exit."
+    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Show the versions and exit."
 )
 def cli() -> None:
     """Regulate a set on connected resistance hardware, record it, and explain every decision.
