@@ -66,6 +66,8 @@ dist: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
 docs: $(VENV)/dev.stamp
 	$(PY) -c "from ebbset.controller.regulation.transitions import as_markdown; print(as_markdown(), end='')" > docs/transitions.md
 	$(PY) -c "from ebbset.models.contract.prescription_reference import prescription_reference as r; print(r(), end='')" > docs/prescription.md
+	NO_MKDOCS_2_WARNING=1 PYTHONPATH=. $(PY) -m mkdocs build --quiet
+	@echo "The manual is in build/manual; to read it with its search: $(PY) -m http.server --directory build/manual"
 
 contract: $(VENV)/dev.stamp
 	$(PY) -m ebbset.controller.link.contract_documents --write contract
