@@ -34,7 +34,8 @@ from ebbset.simulators.rig.simulated_rig import firmware_settings
 FloatArray = npt.NDArray[np.float64]
 Hand = Callable[[float, float, float], float]
 """External force on the handle, N, from time in s, position in m and velocity in m/s."""
-RIG: Final = RigParameters()
+RIG: Final = RigParameters(coulomb_share=0.0, max_power_w=1.0e9, no_load_speed_m_s=1.0e9)
+"""Without what MuJoCo's drum has no counterpart for: friction that grows with the load, and the motor's own limits."""
 FINE: Final = 10
 """MuJoCo steps in one of ours."""
 START_M: Final = 1.2

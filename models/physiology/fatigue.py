@@ -49,96 +49,127 @@ JOINTS: Final[dict[str, JointFatigue]] = {
 def three_compartment_rates(
     active: float,
     fatigued: float,
+    fast: float,
     slow: float,
     target: float,
     fatigue_per_s: float,
     recovery_per_s: float,
     rest_multiplier: float,
+    fast_share: float,
+    fast_recovery_per_s: float,
     slow_share: float,
     slow_recovery_per_s: float,
+    strain_per_s: float,
     develop_per_s: float,
     relax_per_s: float,
     cost: float,
-) -> tuple[float, float, float]:
-    """Rates (1/s) of the active, the fatigued and the slowly recovering compartment; the rest of 1 is resting.
+) -> tuple[float, float, float, float]:
+    """Rates (1/s) of the active, the fatigued, the fast and the slow compartment; the rest of 1 is resting.
 
     dM_A/dt = C - F M_A, dM_F/dt = F M_A - r R M_F, r = ``rest_multiplier`` at rest and 1 otherwise. C drives the active
     compartment to the target as far as rested units are left. ``rest_multiplier`` = 1 is the original 3CC,
-    ``slow_share`` = 0 the published 3CC-r. A slow share makes recovery the sum of two exponentials, as seen after
-    held grips (Stull & Clarke 1971, author from memory) and as the published four-compartment extension has it
-    (Front Physiol 2024, 10.3389/fphys.2024.1366172).
+    ``fast_share`` = ``slow_share`` = ``strain_per_s`` = 0 the published 3CC-r. The shares make recovery a sum of
+    exponentials, as seen after held grips (Stull & Clarke 1971, author from memory) and as the published
+    four-compartment extension has it (Front Physiol 2024, 10.3389/fphys.2024.1366172). ``strain_per_s`` is ours: units
+    that are fatigued while more is asked for than can be given come to recover slowly, which makes the last
+    repetitions and the failed one dear (Refalo et al. 2023, 10.1186/s40798-023-00554-y) without shortening the set.
 
     Sources: Xia & Frey-Law 2008 J Biomech 41:3046-3052; Looft et al. 2018 J Biomech 77:16-25.
 
     Args:
         active: M_A, share of the maximum.
         fatigued: M_F.
-        slow: the part of the fatigued units that recovers slowly.
+        fast: the part of the fatigued units that recovers fast.
+        slow: the part that recovers slowly.
         target: TL, share of the maximum asked for.
         fatigue_per_s: F.
         recovery_per_s: R.
         rest_multiplier: r.
+        fast_share: share of the fatiguing units that goes to the fast compartment.
+        fast_recovery_per_s: its rate of recovery, at rest only: what a muscle at work gets too little blood for.
         slow_share: share of the fatiguing units that goes to the slow compartment.
         slow_recovery_per_s: its rate of recovery, at rest or not.
+        strain_per_s: rate at which fatigued units turn slow, per unit of unmet demand.
         develop_per_s: L_D.
         relax_per_s: L_R.
         cost: factor on F; 1 for held efforts, which the published constants are for.
     """
     if active < target:
-        drive = develop_per_s * min(target - active, 1.0 - active - fatigued - slow)
+        drive = develop_per_s * min(target - active, 1.0 - active - fatigued - fast - slow)
     else:
         drive = relax_per_s * (target - active)
-    recovery = recovery_per_s * fatigued
+    recovery, quick = recovery_per_s * fatigued, 0.0
     if target <= REST_TARGET:
         recovery *= rest_multiplier
+        quick = fast_recovery_per_s * fast
     loss = fatigue_per_s * cost * active
-    return drive - loss, (1.0 - slow_share) * loss - recovery, slow_share * loss - slow_recovery_per_s * slow
+    strain = strain_per_s * max(target - (1.0 - fatigued - fast - slow), 0.0) * fatigued
+    return (
+        drive - loss,
+        (1.0 - fast_share - slow_share) * loss - recovery - strain,
+        fast_share * loss - quick,
+        slow_share * loss - slow_recovery_per_s * slow + strain,
+    )
 
 
 def reserve_rates(
     active: float,
     depleted: float,
+    fast: float,
     slow: float,
     target: float,
     critical: float,
     reserve_s: float,
     rest_multiplier: float,
+    fast_share: float,
+    fast_recovery_per_s: float,
     slow_share: float,
     slow_recovery_per_s: float,
+    strain_per_s: float,
     develop_per_s: float,
     relax_per_s: float,
     cost: float,
-) -> tuple[float, float, float]:
-    """Rates (1/s) of the active share and of the quickly and the slowly refilling spent share of a finite reserve.
+) -> tuple[float, float, float, float]:
+    """Rates (1/s) of the active share and of the spent share of a finite reserve, its fast and its slow part.
 
     Above the critical share of the maximal force the reserve drains linearly, below it refills towards full at
     (critical - active) / reserve (the unit-free differential form: Skiba et al. 2015; Skiba & Clarke 2021). The
     greatest force falls with the reserve, 1 at full and ``critical`` at empty (the three-parameter model: Morton RH
-    1996 Ergonomics 39:611-619, from memory). ``rest_multiplier`` = 1 and ``slow_share`` = 0 is the published form.
+    1996 Ergonomics 39:611-619, from memory). ``rest_multiplier`` = 1 with both shares and ``strain_per_s`` 0 is the
+    published form; strain is as in `three_compartment_rates`.
 
     Args:
         active: force given now, share of the fresh maximum.
-        depleted: spent share of the reserve, without the slow part.
+        depleted: spent share of the reserve, without the fast and the slow part.
+        fast: the spent share that comes back fast.
         slow: the spent share that comes back slowly.
         target: share of the fresh maximum asked for.
         critical: critical force, share of the fresh maximum.
         reserve_s: W', as seconds at the fresh maximum's worth of force.
         rest_multiplier: recovery at complete rest over recovery while working.
+        fast_share: share of what is spent that comes back fast at rest.
+        fast_recovery_per_s: at this rate, 1/s.
         slow_share: share of what is spent that comes back slowly.
-        slow_recovery_per_s: at this rate.
+        slow_recovery_per_s: at this rate, 1/s.
+        strain_per_s: rate at which the spent share turns slow, per unit of unmet demand.
         develop_per_s: rate of force development.
         relax_per_s: rate of relaxation.
         cost: what a unit of force costs, 1 for held efforts.
     """
-    reachable = min(target, 1.0 - (1.0 - critical) * (depleted + slow))
+    most = 1.0 - (1.0 - critical) * (depleted + fast + slow)
+    reachable = min(target, most)
     rate = develop_per_s if active < reachable else relax_per_s
     excess = (active * cost - critical) / reserve_s
-    back = slow_recovery_per_s * slow
+    back = -slow_recovery_per_s * slow
+    strain = strain_per_s * max(target - most, 0.0) * depleted
     if excess > 0.0:
-        return rate * (reachable - active), (1.0 - slow_share) * excess, slow_share * excess - back
+        left = (1.0 - fast_share - slow_share) * excess - strain
+        return rate * (reachable - active), left, fast_share * excess, back + slow_share * excess + strain
+    quick = 0.0
     if target <= REST_TARGET:
         excess *= rest_multiplier
-    return rate * (reachable - active), excess * depleted, -back
+        quick = fast_recovery_per_s * fast
+    return rate * (reachable - active), excess * depleted - strain, -quick, back + strain
 
 
 def three_compartment_endurance_s(target: float, fatigue_per_s: float, recovery_per_s: float) -> float:

@@ -43,6 +43,8 @@ _NOISE_S = 0.3
 _JERK_RAD_S = 2.0 * math.pi * 4.0
 _JERK_BELOW_M_S = 0.15
 _FULL_ROM_SHARE = 0.95
+_TOP_SHARE = 1.02
+_DEEPEST_SD = 2.5
 
 
 @compiled
@@ -66,6 +68,19 @@ def normal(random: RandomState) -> float:
 
 
 @compiled
+def left_of_fresh(p: FloatArray, fatigued: float) -> float:
+    """Greatest force that a fatigued or spent share leaves, share of fresh.
+
+    Args:
+        p: parameters, float64, shape (P_SIZE,).
+        fatigued: fatigued share (3CC-r) or spent share of the reserve, all kinds together.
+    """
+    if p[lay.P_MODEL] == 0.0:
+        return float(1.0 - fatigued)
+    return float(1.0 - (1.0 - p[lay.P_FATIGUE_A]) * fatigued)
+
+
+@compiled
 def capacity(p: FloatArray, row: FloatArray) -> float:
     """Greatest force one cable's muscle can give now, share of fresh.
 
@@ -73,10 +88,7 @@ def capacity(p: FloatArray, row: FloatArray) -> float:
         p: parameters, float64, shape (P_SIZE,).
         row: one cable, float64, shape (C_SIZE,).
     """
-    fatigued = row[lay.C_FATIGUED] + row[lay.C_SLOW]
-    if p[lay.P_MODEL] == 0.0:
-        return float(1.0 - fatigued)
-    return float(1.0 - (1.0 - p[lay.P_FATIGUE_A]) * fatigued)
+    return left_of_fresh(p, row[lay.C_FATIGUED] + row[lay.C_FAST] + row[lay.C_SLOW])
 
 
 @compiled
@@ -131,7 +143,7 @@ def _tired_pause(p: FloatArray, cables: FloatArray, random: RandomState, pause_s
 def _to_bottom(p: FloatArray, cables: FloatArray, g: FloatArray, random: RandomState) -> None:
     _enter(g, _BOTTOM)
     g[lay.G_PAUSE] = _tired_pause(p, cables, random, p[lay.P_PAUSE_BOTTOM])
-    _aim(cables, _SERVO, p[lay.P_START], p[lay.P_V_MOVE])
+    _aim(cables, _SERVO, g[lay.G_BOTTOM], p[lay.P_V_MOVE])
 
 
 @compiled_apart
@@ -159,7 +171,10 @@ def _start_concentric(p: FloatArray, cables: FloatArray, g: FloatArray, random: 
     g[lay.G_REP_GAIN] = p[lay.P_NOISE_REP] * normal(random)
     g[lay.G_JERK_PHASE] = 2.0 * math.pi * uniform(random)
     short = p[lay.P_PARTIAL] * (1.0 - mean_capacity(p, cables)) * uniform(random)
-    g[lay.G_TOP_GOAL] = p[lay.P_START] + p[lay.P_ROM] * (1.0 - min(short, 0.6))
+    reach = 1.0 - min(short, 0.6)
+    if p[lay.P_RANGE_CV] > 0.0:
+        reach = min(reach * (1.0 + p[lay.P_RANGE_CV] * normal(random)), _TOP_SHARE)
+    g[lay.G_TOP_GOAL] = p[lay.P_START] + p[lay.P_ROM] * reach
     _aim(cables, _SERVO, g[lay.G_TOP_GOAL], p[lay.P_V_CONCENTRIC])
 
 
@@ -288,6 +303,8 @@ def _feel(p: FloatArray, cables: FloatArray, g: FloatArray, random: RandomState,
         calm = max(_mean(cables, lay.C_V) / _JERK_BELOW_M_S, 0.0)
         swing = math.sin(_JERK_RAD_S * g[lay.G_STEP] * dt + g[lay.G_JERK_PHASE])
         gain += p[lay.P_JERK] * swing / (1.0 + calm * calm)
+    if p[lay.P_BOOST] > 0.0 and g[lay.G_PHASE] == _CONCENTRIC:
+        gain += p[lay.P_BOOST] * math.exp(-(g[lay.G_STEP] - g[lay.G_PHASE_STEP]) * dt / p[lay.P_BOOST_S])
     for i in range(cables.shape[0]):
         cables[i, lay.C_GAIN] = gain
 
@@ -297,7 +314,7 @@ def _arrive_at_bottom(
     p: FloatArray, cables: FloatArray, g: FloatArray, random: RandomState, x: float, phase: int
 ) -> None:
     """End the lowering, or the way from the dock, which may come from below."""
-    above_m = x - p[lay.P_START]
+    above_m = x - g[lay.G_BOTTOM]
     if above_m < _ARRIVED_M and (phase == _ECCENTRIC or above_m > -_ARRIVED_M):
         _to_bottom(p, cables, g, random)
 
@@ -306,7 +323,11 @@ def _arrive_at_bottom(
 def _wait_at_top(p: FloatArray, cables: FloatArray, g: FloatArray, random: RandomState, in_phase_s: float) -> None:
     if in_phase_s > g[lay.G_PAUSE]:
         _enter(g, _ECCENTRIC)
-        _aim(cables, _SERVO, p[lay.P_START], p[lay.P_V_ECCENTRIC] / _varied(p, random))
+        g[lay.G_BOTTOM] = p[lay.P_START]
+        if p[lay.P_DEPTH_SD] > 0.0:
+            off = min(max(normal(random), -_DEEPEST_SD), _DEEPEST_SD)
+            g[lay.G_BOTTOM] = max(p[lay.P_START] + p[lay.P_DEPTH_SD] * off, _ARRIVED_M)
+        _aim(cables, _SERVO, g[lay.G_BOTTOM], p[lay.P_V_ECCENTRIC] / _varied(p, random))
 
 
 @compiled

@@ -29,6 +29,7 @@ _QUANTITIES: Final = (
     "eccentric_velocity_m_s",
     "pause_bottom_s",
     "pause_top_s",
+    "depth_sd_m",
 )
 
 
@@ -76,16 +77,22 @@ class Fitted:
 
 @dataclass(frozen=True, slots=True)
 class Recovery:
-    """Recovery between sets, the same for all exercises; fitted to the second set after rest (check 7).
+    """Recovery between sets, the same for all exercises; fitted to sets and attempts after rest (checks 7 and 12).
 
     Attributes:
-        slow_share: share of fatigue that recovers slowly.
-        slow_recovery_per_s: at this rate, 1/s; assumed, not fitted (minutes, from memory).
+        fast_share: share of fatigue that recovers within seconds of rest.
+        fast_recovery_per_s: at this rate, 1/s; set by hand.
+        slow_share: share of fatigue that recovers slowly whatever the effort.
+        slow_recovery_per_s: at this rate, 1/s; set by hand (minutes).
+        strain_per_s: how fast fatigue turns slow in efforts that ask for more than there is.
         reserve_rest_multiplier: recovery of the reserve at complete rest over that at work.
     """
 
+    fast_share: float
+    fast_recovery_per_s: float
     slow_share: float
     slow_recovery_per_s: float
+    strain_per_s: float
     reserve_rest_multiplier: float
 
 

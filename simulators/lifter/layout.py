@@ -97,7 +97,22 @@ P_SLOW_RATE: Final = 51
 P_PEAK_POWER: Final = 52
 P_COST: Final = 53
 P_RETRIES: Final = 54
-P_SIZE: Final = 55
+# --- parameters: rig, limits under load and at speed
+P_COULOMB_SHARE: Final = 55
+P_POWER: Final = 56
+P_NO_LOAD: Final = 57
+# --- parameters: what varies from repetition to repetition
+P_DEPTH_SD: Final = 58
+P_RANGE_CV: Final = 59
+# --- parameters: start of an ascent, and fatigue
+P_BOOST: Final = 60
+P_BOOST_S: Final = 61
+P_TILT: Final = 62
+P_WEAKEST: Final = 63
+P_FAST_SHARE: Final = 64
+P_FAST_RATE: Final = 65
+P_STRAIN: Final = 66
+P_SIZE: Final = 67
 
 # --- one row per cable: state that is integrated ...
 C_X: Final = 0
@@ -110,16 +125,17 @@ C_FATIGUED: Final = 6
 C_ANTAGONIST: Final = 7
 C_FELT: Final = 8
 C_SLOW: Final = 9
+C_FAST: Final = 10
 # ... and what is held between behaviour decisions
-C_COMMAND: Final = 10
-C_TARGET: Final = 11
-C_F0: Final = 12
-C_HAND: Final = 13
-C_GOAL: Final = 14
-C_V_LIMIT: Final = 15
-C_GAIN: Final = 16
-C_EXTERNAL: Final = 17
-C_SIZE: Final = 18
+C_COMMAND: Final = 11
+C_TARGET: Final = 12
+C_F0: Final = 13
+C_HAND: Final = 14
+C_GOAL: Final = 15
+C_V_LIMIT: Final = 16
+C_GAIN: Final = 17
+C_EXTERNAL: Final = 18
+C_SIZE: Final = 19
 
 # --- the lifter as a whole
 G_STEP: Final = 0
@@ -153,7 +169,8 @@ G_TALKED: Final = 27
 G_REP_LOAD: Final = 28
 G_ATTEMPTS: Final = 29
 G_RETRIES: Final = 30
-G_SIZE: Final = 31
+G_BOTTOM: Final = 31
+G_SIZE: Final = 32
 
 # --- repetition records
 R_START: Final = 0
@@ -189,3 +206,5 @@ CRADLE_M_S: Final = 0.05
 TAKE_UP_N: Final = 3.0
 FRICTION_KNEE_M_S: Final = 0.01
 """Below this speed Coulomb friction is smoothed, w / sqrt(w^2 + knee^2); the rig creeps there instead of sticking."""
+LOAD_FRICTION_KNEE_M_S: Final = 0.02
+"""The same for the part that grows with the load: twice as wide, so that heavy loads stay stable at a step of 1 ms."""

@@ -37,8 +37,14 @@ _BOUNDS: Final[Bounds] = {
     "critical_share": (0.01, 0.95),
     "reserve_s": (0.5, 1000.0),
     "reserve_rest_multiplier": (1.0, 100.0),
+    "fast_share": (0.0, 0.9),
+    "fast_recovery_per_s": (0.0, 2.0),
     "slow_share": (0.0, 0.9),
     "slow_recovery_per_s": (0.0, 0.1),
+    "strain_per_s": (0.0, 10.0),
+    "fatigue_tilt": (0.0, 2.0),
+    "boost": (0.0, 0.5),
+    "boost_s": (0.02, 1.0),
     "shortening_cost": (0.0, 20.0),
     "develop_per_s": (2.0, 100.0),
     "relax_per_s": (2.0, 100.0),
@@ -50,6 +56,8 @@ _BOUNDS: Final[Bounds] = {
     "pause_top_s": (0.0, 30.0),
     "pause_growth": (0.0, 30.0),
     "habit_cv": (0.0, 0.5),
+    "depth_sd_m": (0.0, 0.05),
+    "range_cv": (0.0, 0.1),
     "grind_velocity_m_s": (0.0, 0.2),
     "grind_patience_s": (0.1, 20.0),
     "partial_tendency": (0.0, 1.0),
@@ -96,18 +104,29 @@ class LifterParameters:
         critical_share: critical force over maximal force (critical_force).
         reserve_s: reserve above it, seconds at maximal force (critical_force).
         reserve_rest_multiplier: recovery of the reserve at complete rest over that at work (critical_force).
-        slow_share: share of fatigue that recovers slowly (both models).
+        fast_share: share of fatigue that recovers fast (both models).
+        fast_recovery_per_s: at this rate, 1/s.
+        slow_share: share of fatigue that recovers slowly whatever the effort (both models).
         slow_recovery_per_s: at this rate, 1/s.
+        strain_per_s: how fast fatigue turns into the slowly recovering kind while more is asked for than can be given:
+            this times the unmet share times the fatigued share, 1/s. What failure costs above all.
+        fatigue_tilt: how much more fatigue takes at the top of the range than at its weakest point: strength there is
+            (1 - tilt x lost capacity x distance in shares of the range) of what it would be.
+        boost: extra force at the very start of an ascent, share, from the stretch before it.
+        boost_s: time constant with which it fades, s.
         develop_per_s: rate of force development, 1/s.
         relax_per_s: rate of relaxation, 1/s.
         concentric_velocity_m_s: speed the lifter wants on the way up; 99 = as fast as possible.
-        braking_m_s2: deceleration planned towards a goal.
+        braking_m_s2: deceleration planned towards a goal; less than gravity, since a person stops pushing and lets the
+            weight brake.
         eccentric_velocity_m_s: speed of the lowering.
         handling_velocity_m_s: speed of picking up, putting down and giving in.
         pause_bottom_s: pause at the bottom, fresh, s.
         pause_top_s: pause at the top, fresh, s.
         pause_growth: pauses are (1 + growth x lost capacity) times as long.
         habit_cv: spread of pauses and tempo from repetition to repetition.
+        depth_sd_m: spread of the bottom from repetition to repetition, m.
+        range_cv: spread of the range from repetition to repetition.
         grind_velocity_m_s: slower than this is no progress.
         grind_patience_s: how long without progress before giving in.
         give_in: way of giving in.
@@ -151,17 +170,25 @@ class LifterParameters:
     slow_share: float
     slow_recovery_per_s: float
     leverage: float = 1.0
-    shortening_cost: float = 3.5
+    fast_share: float = 0.0
+    fast_recovery_per_s: float = 0.0
+    strain_per_s: float = 0.0
+    fatigue_tilt: float = 0.5
+    boost: float = 0.15
+    boost_s: float = 0.15
+    shortening_cost: float = 0.5
     develop_per_s: float = 50.0
     relax_per_s: float = 25.0
     concentric_velocity_m_s: float = 99.0
-    braking_m_s2: float = 20.0
+    braking_m_s2: float = 8.0
     eccentric_velocity_m_s: float = 0.28
     handling_velocity_m_s: float = 0.3
     pause_bottom_s: float = 0.1
     pause_top_s: float = 0.2
     pause_growth: float = 2.0
     habit_cv: float = 0.1
+    depth_sd_m: float = 0.005
+    range_cv: float = 0.01
     grind_velocity_m_s: float = 0.06
     grind_patience_s: float = 1.0
     give_in: GiveIn = "slow_lowering"

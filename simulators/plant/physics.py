@@ -17,12 +17,12 @@ import numpy.typing as npt
 from ebbset.models.physiology import fatigue as _fatigue
 from ebbset.models.physiology import muscle as _muscle
 from ebbset.simulators.lifter import layout as lay
-from ebbset.simulators.lifter.behaviour import decide
+from ebbset.simulators.lifter.behaviour import decide, left_of_fresh
 from ebbset.simulators.lifter.compiled import compiled, compiled_apart
 from ebbset.simulators.lifter.planning import planned_velocity_m_s
 
 FloatArray = npt.NDArray[np.float64]
-Rates = tuple[float, float, float, float, float, float, float, float, float, float]
+Rates = tuple[float, float, float, float, float, float, float, float, float, float, float]
 
 force_velocity = compiled(_muscle.force_velocity)
 effort_cost = compiled(_muscle.effort_cost)
@@ -54,6 +54,20 @@ def cable_tension_n(p: FloatArray, x: float, v: float, y: float, w: float) -> fl
 
 
 @compiled
+def motor_limit_n(p: FloatArray, w: float) -> float:
+    """Greatest force (N) of the motor at a cable speed: its power, and winding in also its voltage.
+
+    Args:
+        p: parameters, float64, shape (P_SIZE,).
+        w: cable speed, m/s, positive paying out.
+    """
+    most = p[lay.P_POWER] / max(abs(w), 1e-3)
+    if w < 0.0:
+        most = min(most, p[lay.P_MAX_LOAD] * max(1.0 + w / p[lay.P_NO_LOAD], 0.0))
+    return float(most)
+
+
+@compiled
 def rates(
     p: FloatArray,
     row: FloatArray,
@@ -67,9 +81,10 @@ def rates(
     antagonist: float,
     felt: float,
     slow: float,
+    fast: float,
     command: float,
 ) -> Rates:
-    """Time derivatives of the ten integrated states of one cable, in the order of ``C_X`` … ``C_SLOW``.
+    """Time derivatives of the eleven integrated states of one cable, in the order of ``C_X`` … ``C_FAST``.
 
     Args:
         p: parameter vector (``P_*``).
@@ -84,6 +99,7 @@ def rates(
         antagonist: activation of the antagonists.
         felt: load as the lifter feels it, N.
         slow: slowly recovering part of fatigue.
+        fast: quickly recovering part of fatigue.
         command: slewed motor command, N.
     """
     tension = cable_tension_n(p, x, v, y, w)
@@ -97,13 +113,16 @@ def rates(
         lever = p[lay.P_SCALE] * strength_curve(
             reach, p[lay.P_BOTTOM], p[lay.P_TOP], p[lay.P_DIP], p[lay.P_DIP_AT], p[lay.P_DIP_WIDTH]
         )
+        along = min(max(reach, 0.0), 1.0) - p[lay.P_WEAKEST]
+        lever *= 1.0 - p[lay.P_TILT] * (1.0 - left_of_fresh(p, fatigued + fast + slow)) * along
         strength = f0 * lever
         v_max = p[lay.P_VMAX] / (1.0 + p[lay.P_LEVERAGE] * (lever - 1.0))
         plan = planned_velocity_m_s(row[lay.C_GOAL] - x, row[lay.C_V_LIMIT], p[lay.P_BRAKING])
         at_plan = max(force_velocity(plan / v_max, p[lay.P_CURVATURE], p[lay.P_ECCENTRIC]), 0.1)
         effort = felt / (strength * at_plan) + lay.VELOCITY_GAIN_S_M * (plan - v)
         target = min(max(effort, 0.0), 1.0)
-        brake = min(max(-effort, 0.0), 1.0)
+        # Who still wants to go up does not pull down: to slow a weight it is enough to stop pushing.
+        brake = min(max(-effort, 0.0), 1.0) if plan < 0.0 else 0.0
         shape = force_velocity(v / v_max, p[lay.P_CURVATURE], p[lay.P_ECCENTRIC])
         cost = effort_cost(shape * v / (v_max * p[lay.P_PEAK_POWER]), p[lay.P_COST])
         force = row[lay.C_GAIN] * active * strength * shape - lay.ANTAGONIST_SHARE * f0 * antagonist
@@ -120,20 +139,24 @@ def rates(
     elif hand == _OFF and x < lay.CRADLE_M and abs(v) < lay.CRADLE_M_S:
         # A handle put down lies in its cradle; without this an unloaded one floats away on the last bit of speed.
         force -= lay.DOCK_N_S_M * v
-    pull = motor
+    pull = min(motor, motor_limit_n(p, w))
     if tension == 0.0 and y > x:
         # A rig winds up a slack cable; otherwise the next load would begin with a jerk at the dock.
         pull = max(motor, p[lay.P_COULOMB] + lay.TAKE_UP_N)
-    friction = (p[lay.P_COULOMB] / math.sqrt(w * w + lay.FRICTION_KNEE_M_S**2) + p[lay.P_VISCOUS]) * w
+    rubbing = p[lay.P_COULOMB] / math.sqrt(w * w + lay.FRICTION_KNEE_M_S**2)
+    rubbing += p[lay.P_COULOMB_SHARE] * tension / math.sqrt(w * w + lay.LOAD_FRICTION_KNEE_M_S**2)
+    friction = (rubbing + p[lay.P_VISCOUS]) * w
     if p[lay.P_MODEL] == 0.0:
-        d_active, d_fatigued, d_slow = three_compartment_rates(
-            active, fatigued, slow, target, p[lay.P_FATIGUE_A], p[lay.P_FATIGUE_B], p[lay.P_FATIGUE_C],
-            p[lay.P_SLOW_SHARE], p[lay.P_SLOW_RATE], p[lay.P_DEVELOP], p[lay.P_RELAX], cost,
+        d_active, d_fatigued, d_fast, d_slow = three_compartment_rates(
+            active, fatigued, fast, slow, target, p[lay.P_FATIGUE_A], p[lay.P_FATIGUE_B], p[lay.P_FATIGUE_C],
+            p[lay.P_FAST_SHARE], p[lay.P_FAST_RATE], p[lay.P_SLOW_SHARE], p[lay.P_SLOW_RATE], p[lay.P_STRAIN],
+            p[lay.P_DEVELOP], p[lay.P_RELAX], cost,
         )  # fmt: skip
     else:
-        d_active, d_fatigued, d_slow = reserve_rates(
-            active, fatigued, slow, target, p[lay.P_FATIGUE_A], p[lay.P_FATIGUE_B], p[lay.P_FATIGUE_C],
-            p[lay.P_SLOW_SHARE], p[lay.P_SLOW_RATE], p[lay.P_DEVELOP], p[lay.P_RELAX], cost,
+        d_active, d_fatigued, d_fast, d_slow = reserve_rates(
+            active, fatigued, fast, slow, target, p[lay.P_FATIGUE_A], p[lay.P_FATIGUE_B], p[lay.P_FATIGUE_C],
+            p[lay.P_FAST_SHARE], p[lay.P_FAST_RATE], p[lay.P_SLOW_SHARE], p[lay.P_SLOW_RATE], p[lay.P_STRAIN],
+            p[lay.P_DEVELOP], p[lay.P_RELAX], cost,
         )  # fmt: skip
     return (
         v,
@@ -146,6 +169,7 @@ def rates(
         p[lay.P_RELAX] * (brake - antagonist),
         lay.FELT_RATE_PER_S * (tension - felt),
         d_slow,
+        d_fast,
     )
 
 
@@ -163,7 +187,7 @@ def step_cable(p: FloatArray, row: FloatArray, ramp_n_per_s: float) -> None:
     most = min(ramp_n_per_s, p[lay.P_MAX_RAMP]) * dt
     change = min(max(row[lay.C_TARGET] - row[lay.C_COMMAND], -most), most)
     command = row[lay.C_COMMAND]
-    a = rates(p, row, row[0], row[1], row[2], row[3], row[4], row[5], row[6], row[7], row[8], row[9], command)
+    a = rates(p, row, row[0], row[1], row[2], row[3], row[4], row[5], row[6], row[7], row[8], row[9], row[10], command)
     b = rates(
         p,
         row,
@@ -177,6 +201,7 @@ def step_cable(p: FloatArray, row: FloatArray, ramp_n_per_s: float) -> None:
         row[7] + half * a[7],
         row[8] + half * a[8],
         row[9] + half * a[9],
+        row[10] + half * a[10],
         command + 0.5 * change,
     )
     row[0] += dt * b[0]
@@ -189,6 +214,7 @@ def step_cable(p: FloatArray, row: FloatArray, ramp_n_per_s: float) -> None:
     row[7] += dt * b[7]
     row[8] += dt * b[8]
     row[9] = min(max(row[9] + dt * b[9], 0.0), 1.0)
+    row[10] = min(max(row[10] + dt * b[10], 0.0), 1.0)
     row[lay.C_COMMAND] = command + change
 
 

@@ -56,6 +56,7 @@ class Plant(PlantBase):
         keep = g[lay.G_STEP], g[lay.G_RAMP], g[lay.G_NOISE]
         g[:] = 0.0
         g[lay.G_STEP], g[lay.G_RAMP], g[lay.G_NOISE] = keep
+        g[lay.G_BOTTOM] = self.lifter.start_m
         g[lay.G_PHASE] = float(lay.Phase.PICKING_UP)
         g[lay.G_PHASE_STEP] = g[lay.G_STEP]
         self.state.cables[:, lay.C_HAND] = float(lay.Hand.SERVO)
@@ -69,6 +70,7 @@ class Plant(PlantBase):
         else:
             rate = self.lifter.reserve_rest_multiplier * self.lifter.critical_share / self.lifter.reserve_s
         self.state.cables[:, lay.C_FATIGUED] *= math.exp(-rate * duration_s)
+        self.state.cables[:, lay.C_FAST] *= math.exp(-self.lifter.fast_recovery_per_s * duration_s)
         self.state.cables[:, lay.C_SLOW] *= math.exp(-self.lifter.slow_recovery_per_s * duration_s)
         self.state.cables[:, lay.C_ACTIVE] *= math.exp(-self.lifter.relax_per_s * duration_s)
 
@@ -143,7 +145,7 @@ class Plant(PlantBase):
             attempts=int(g[lay.G_ATTEMPTS]),
             capacity=self.capacity,
             isometric_n=tuple(float(r[lay.C_F0] * capacity(p, r)) for r in rows),
-            fatigued=tuple(float(r[lay.C_FATIGUED] + r[lay.C_SLOW]) for r in rows),
+            fatigued=tuple(float(r[lay.C_FATIGUED] + r[lay.C_FAST] + r[lay.C_SLOW]) for r in rows),
             active=tuple(float(r[lay.C_ACTIVE]) for r in rows),
             records=records,
             done=self.done,

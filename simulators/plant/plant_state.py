@@ -64,6 +64,7 @@ class PlantState:
             row[lay.C_F0] = lifter.f_max_n / rig.n_cables * (1.0 + sign * lifter.asymmetry)
             row[lay.C_GAIN] = 1.0
         whole = np.zeros(lay.G_SIZE)
+        whole[lay.G_BOTTOM] = lifter.start_m
         whole[lay.G_RAMP] = rig.max_ramp_n_per_s
         random = rng.integers(0, 2**64, size=1, dtype=np.uint64)
         return cls(parameters, cables, whole, random, np.zeros((lay.MAX_RECORDS, lay.R_SIZE)))
@@ -95,9 +96,10 @@ def packed_parameters(rig: RigParameters, lifter: LifterParameters, dt_s: float)
     """
     p = np.zeros(lay.P_SIZE)
     n = rig.n_cables
+    places = np.linspace(0.0, 1.0, 201)
     curve = [
         strength_curve(s, lifter.strength_bottom, lifter.strength_top, lifter.dip, lifter.dip_at, lifter.dip_width)
-        for s in np.linspace(0.0, 1.0, 201)
+        for s in places
     ]
     weakest = min(curve)
     if weakest <= 0.05:
@@ -159,6 +161,18 @@ def packed_parameters(rig: RigParameters, lifter: LifterParameters, dt_s: float)
         peak_power_fraction(lifter.curvature) ** 2,
         lifter.shortening_cost,
         float(lifter.retries),
+        rig.coulomb_share,
+        rig.max_power_w,
+        rig.no_load_speed_m_s,
+        lifter.depth_sd_m,
+        lifter.range_cv,
+        lifter.boost,
+        lifter.boost_s,
+        lifter.fatigue_tilt,
+        float(places[curve.index(weakest)]),
+        lifter.fast_share,
+        lifter.fast_recovery_per_s,
+        lifter.strain_per_s,
     )
     return p
 
@@ -179,11 +193,13 @@ def check_step(rig: RigParameters, lifter: LifterParameters, dt_s: float) -> Non
     reduced = handle * rig.inertia_kg / (handle + rig.inertia_kg)
     slope = lifter.f_max_n / rig.n_cables * (1.0 + 1.0 / lifter.curvature) / lifter.v_max_m_s
     strongest = max(lifter.strength_bottom, lifter.strength_top) / min(lifter.strength_bottom, lifter.strength_top)
+    friction = rig.coulomb_n / lay.FRICTION_KNEE_M_S + rig.coulomb_share * rig.max_load_n / lay.LOAD_FRICTION_KNEE_M_S
     rates = {
         "cable_stiffness_n_m": math.sqrt(rig.cable_stiffness_n_m / reduced) / _STABLE,
         "cable_damping_n_s_m": rig.cable_damping_n_s_m / reduced / 1.5,
         "torque_bandwidth_hz": 2.0 * math.pi * rig.torque_bandwidth_hz / 1.5,
         "coulomb_n": rig.coulomb_n / lay.FRICTION_KNEE_M_S / rig.inertia_kg / 1.5,
+        "coulomb_share": friction / rig.inertia_kg / 1.5,
         "f_max_n": slope * strongest / loaded / 1.5,
         "handle_mass_kg": max(math.sqrt(lay.DOCK_N_M / handle) / _STABLE, lay.DOCK_N_S_M / handle / 1.5),
     }

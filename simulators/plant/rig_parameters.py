@@ -14,10 +14,13 @@ _RIG_BOUNDS: Final[Bounds] = {
     "max_ramp_n_per_s": (1.0, 1.0e6),
     "inertia_kg": (0.2, 50.0),
     "coulomb_n": (0.0, 200.0),
+    "coulomb_share": (0.0, 0.3),
     "viscous_n_s_m": (0.0, 500.0),
     "cable_stiffness_n_m": (1.0e3, 1.0e6),
     "cable_damping_n_s_m": (0.0, 2.0e3),
     "handle_mass_kg": (0.1, 1000.0),
+    "max_power_w": (50.0, 1.0e9),
+    "no_load_speed_m_s": (0.5, 1.0e9),
 }
 
 
@@ -33,11 +36,16 @@ class RigParameters:
         max_load_n: greatest motor force.
         max_ramp_n_per_s: greatest slew of the command.
         inertia_kg: motor, gearbox and drum reflected to the cable.
-        coulomb_n: Coulomb friction on the drum side.
+        coulomb_n: Coulomb friction on the drum side, unloaded.
+        coulomb_share: its growth with the tension, N per N: bearings and pulleys rub harder under load. A sheave on
+            ball bearings loses 2 to 4 % a wrap (handbook figures, from memory); no study of a training rig was found.
         viscous_n_s_m: viscous friction there.
         cable_stiffness_n_m: stiffness of cable and mounting.
         cable_damping_n_s_m: their damping.
         handle_mass_kg: handle and its fittings.
+        max_power_w: greatest power that the drive gives or takes back; beyond it force falls as 1 / speed.
+        no_load_speed_m_s: fastest speed at which the motor winds cable in, unloaded; the force that its voltage allows
+            falls to zero there. Paying out, the back-EMF helps and only the power counts.
         n_cables: 1 or 2.
 
     Raises:
@@ -49,10 +57,13 @@ class RigParameters:
     max_ramp_n_per_s: float = 2000.0
     inertia_kg: float = 3.0
     coulomb_n: float = 6.0
+    coulomb_share: float = 0.02
     viscous_n_s_m: float = 4.0
     cable_stiffness_n_m: float = 4.0e4
     cable_damping_n_s_m: float = 60.0
     handle_mass_kg: float = 0.8
+    max_power_w: float = 2000.0
+    no_load_speed_m_s: float = 4.0
     n_cables: int = 1
 
     def __post_init__(self) -> None:
@@ -73,6 +84,9 @@ def free_weight(load_n: float) -> RigParameters:
         max_ramp_n_per_s=max(load_n, 10.0),
         inertia_kg=0.3,
         coulomb_n=0.0,
+        coulomb_share=0.0,
+        max_power_w=1.0e9,
+        no_load_speed_m_s=1.0e9,
         viscous_n_s_m=0.0,
         cable_damping_n_s_m=100.0,
         handle_mass_kg=max(load_n / STANDARD_GRAVITY_M_S2, 0.5),

@@ -34,6 +34,15 @@ Sánchez-Medina 2010, from memory)."""
 SHAPE_CV: Final = 0.12
 PATIENCE_CV: Final = 0.30
 RESERVE_CV: Final = 0.12
+STRAIN_CV: Final = 0.25
+"""Spread of what failure costs; men lost 29 % and women 21 % to the same sets (Refalo 2023), the rest is ours."""
+TILT: Final = 0.5
+"""Set by hand so that the last repetition before failure is fastest early (Duffey & Challis 2007 JSCR 21:556-560)."""
+BOOST: Final = 0.15
+"""A press after a lowering starts some 15 % stronger than one without (Wilson, Elliott & Wood 1991 MSSE 23:364-370,
+from memory); it is over within a few tenths of a second."""
+TIRED_CV: Final = 0.3
+"""Between lifters the kinematics of a tired repetition vary considerably (Duffey & Challis 2007); size ours."""
 DAY_CV: Final = 0.019
 """Strength from day to day: CV of the deadlift 1RM between days 1.9 % (Ruf et al. 2018 JSCR 32:681-689)."""
 
@@ -103,6 +112,8 @@ def draw_lifter(
         critical_share=min(q["critical_share"] * _CRITICAL[status], 0.6),
         reserve_s=_lognormal(rng, fitted.reserve_s, RESERVE_CV),
         reserve_rest_multiplier=exercise.recovery.reserve_rest_multiplier,
+        fast_share=exercise.recovery.fast_share,
+        fast_recovery_per_s=exercise.recovery.fast_recovery_per_s,
         slow_share=exercise.recovery.slow_share,
         slow_recovery_per_s=exercise.recovery.slow_recovery_per_s,
         eccentric_velocity_m_s=q["eccentric_velocity_m_s"],
@@ -111,6 +122,10 @@ def draw_lifter(
         grind_patience_s=_lognormal(rng, fitted.grind_patience_s * _PATIENCE[status], PATIENCE_CV),
         give_in="sudden_release" if rng.random() < 0.05 else "slow_lowering",
         asymmetry=min(max(0.02 * float(rng.standard_normal()), -0.08), 0.08),
+        depth_sd_m=q["depth_sd_m"],
+        strain_per_s=_lognormal(rng, exercise.recovery.strain_per_s, STRAIN_CV),
+        fatigue_tilt=_lognormal(rng, TILT, TIRED_CV),
+        boost=_lognormal(rng, BOOST, TIRED_CV),
     )
 
 

@@ -32,6 +32,8 @@ def at_full_effort(person: AnyLifter) -> AnyLifter:
         force_noise_cv=0.0,
         repetition_noise_cv=0.0,
         habit_cv=0.0,
+        depth_sd_m=0.0,
+        range_cv=0.0,
         jerk=0.0,
         partial_tendency=0.0,
         reserve_held=0.0,

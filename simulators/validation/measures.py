@@ -25,8 +25,10 @@ from ebbset.simulators.validation.published_targets import RESTS_S
 
 FloatArray = npt.NDArray[np.float64]
 
-LAB_RIG = RigParameters(max_load_n=8000.0, max_ramp_n_per_s=4000.0)
-"""A rig strong enough for every exercise; otherwise the default one."""
+LAB_RIG = RigParameters(
+    max_load_n=8000.0, max_ramp_n_per_s=4000.0, max_power_w=10_000.0, inertia_kg=5.0, coulomb_share=0.01
+)
+"""A rig strong enough for every exercise, so with a heavier drum and better bearings; otherwise the default one."""
 _SET_LIMIT_S = 900.0
 _DIP_M_S = 0.02
 """A dip is at least this much slower than the peaks around it."""

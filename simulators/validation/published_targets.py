@@ -27,3 +27,7 @@ is usually set; common practice, no source."""
 RESTS_S: Final = (60.0, 180.0, 300.0)
 REST_WORK_RATIOS: Final = (0.81, 0.87, 1.0)
 """Work of the second set to failure at 75 %1RM over that after 5 min: Richmond & Godard 2004 JSCR 18:846-849."""
+SIX_SETS_RESERVES: Final[tuple[int | None, ...]] = (None, 1, 3)
+SIX_SETS_CHANGES: Final = ((-0.22, -0.25), (-0.09, -0.13), (-0.06, -0.08))
+"""Change of velocity at a fixed load over six sets of bench press at 75 %1RM, to failure, one and three repetitions in
+reserve: first to last set, and before to 4 min after: Refalo et al. 2023, 10.1186/s40798-023-00554-y."""

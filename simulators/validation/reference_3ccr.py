@@ -43,7 +43,9 @@ def targets() -> FloatArray:
 def _rates(
     active: float, fatigued: float, level: float, fatigue: float, recovery: float, rest: float
 ) -> tuple[float, float]:
-    rates = three_compartment_rates(active, fatigued, 0.0, level, fatigue, recovery, rest, 0.0, 0.0, 50.0, 50.0, 1.0)
+    rates = three_compartment_rates(
+        active, fatigued, 0.0, 0.0, level, fatigue, recovery, rest, 0.0, 0.0, 0.0, 0.0, 0.0, 50.0, 50.0, 1.0
+    )
     return rates[0], rates[1]
 
 

@@ -32,8 +32,8 @@ def hold_3cc(target: float, fatigue: float, recovery: float, dt: float = 0.01) -
     """Seconds until active and resting units together are fewer than the target, explicit Euler."""
     active, fatigued, t = 0.0, 0.0, 0.0
     while 1.0 - fatigued >= target:
-        a, f, _ = three_compartment_rates(
-            active, fatigued, 0.0, target, fatigue, recovery, 15.0, 0.0, 0.0, 50.0, 50.0, 1.0
+        a, f, _, _ = three_compartment_rates(
+            active, fatigued, 0.0, 0.0, target, fatigue, recovery, 15.0, 0.0, 0.0, 0.0, 0.0, 0.0, 50.0, 50.0, 1.0
         )
         active, fatigued, t = active + dt * a, fatigued + dt * f, t + dt
     return t
@@ -72,41 +72,73 @@ def test_rest_halves_fatigue_in_the_published_half_time() -> None:
     """ln 2 / (r R): 27.5 s for the shoulder with r = 15 (Looft & Frey-Law 2020)."""
     fatigued, dt = 0.4, 0.01
     for _ in range(round(27.5 / dt)):
-        _, f, _ = three_compartment_rates(0.0, fatigued, 0.0, 0.0, 0.0182, 0.00168, 15.0, 0.0, 0.0, 50.0, 50.0, 1.0)
+        _, f, _, _ = three_compartment_rates(
+            0.0, fatigued, 0.0, 0.0, 0.0, 0.0182, 0.00168, 15.0, 0.0, 0.0, 0.0, 0.0, 0.0, 50.0, 50.0, 1.0
+        )
         fatigued += dt * f
     assert fatigued == pytest.approx(0.2, abs=0.002)
 
 
 @given(
-    active=st.floats(0.0, 1.0), fatigued=st.floats(0.0, 1.0), slow=st.floats(0.0, 1.0), target=st.floats(0.0, 1.0),
-    share=st.floats(0.0, 0.9),
+    active=st.floats(0.0, 1.0), fatigued=st.floats(0.0, 1.0), fast=st.floats(0.0, 1.0), slow=st.floats(0.0, 1.0),
+    target=st.floats(0.0, 1.0), share=st.floats(0.0, 0.45), strain=st.floats(0.0, 3.0),
 )  # fmt: skip
 def test_compartments_neither_leak_nor_leave_their_bounds(
-    active: float, fatigued: float, slow: float, target: float, share: float
+    active: float, fatigued: float, fast: float, slow: float, target: float, share: float, strain: float
 ) -> None:
-    total = active + fatigued + slow
+    total = active + fatigued + fast + slow
     if total > 1.0:
-        active, fatigued, slow = active / total, fatigued / total, slow / total
+        active, fatigued, fast, slow = active / total, fatigued / total, fast / total, slow / total
+    recovery = (share, 0.2, share, 0.0025, strain)
+    compartments = three_compartment_rates(
+        active, fatigued, fast, slow, target, 0.02, 0.002, 15.0, *recovery, 50.0, 50.0, 1.0
+    )
     for rates in (
-        three_compartment_rates(active, fatigued, slow, target, 0.02, 0.002, 15.0, share, 0.0025, 50.0, 50.0, 1.0),
-        reserve_rates(active, fatigued, slow, target, 0.3, 20.0, 2.0, share, 0.0025, 50.0, 50.0, 1.0),
+        compartments,
+        reserve_rates(active, fatigued, fast, slow, target, 0.3, 20.0, 2.0, *recovery, 50.0, 50.0, 1.0),
     ):
         assert all(math.isfinite(r) for r in rates)
         if fatigued == 0.0:
             assert rates[1] >= 0.0
-        if slow == 0.0:
+        if fast == 0.0:
             assert rates[2] >= 0.0
-    d_active, d_fatigued, d_slow = three_compartment_rates(
-        active, fatigued, slow, target, 0.02, 0.002, 15.0, share, 0.0025, 50.0, 50.0, 1.0
+        if slow == 0.0:
+            assert rates[3] >= 0.0
+    if active + fatigued + fast + slow >= 1.0 - 1e-12:  # nothing rested is left: the rested share can only grow
+        assert math.fsum(compartments) <= 1e-9
+
+
+def test_without_shares_and_strain_the_fast_and_the_slow_compartment_stay_empty() -> None:
+    rates = three_compartment_rates(
+        0.6, 0.2, 0.0, 0.0, 0.8, 0.02, 0.002, 15.0, 0.0, 0.2, 0.0, 0.0, 0.0, 50.0, 50.0, 1.0
     )
-    if active + fatigued + slow >= 1.0 - 1e-12:  # nothing rested is left: the rested share can only grow
-        assert d_active + d_fatigued + d_slow <= 1e-9
-
-
-def test_without_a_slow_share_the_slow_compartment_stays_empty() -> None:
-    rates = three_compartment_rates(0.6, 0.2, 0.0, 0.8, 0.02, 0.002, 15.0, 0.0, 0.0, 50.0, 50.0, 1.0)
-    assert rates[2] == 0.0
+    assert rates[2] == rates[3] == 0.0
     assert rates[1] == pytest.approx(0.02 * 0.6 - 0.002 * 0.2)
+
+
+def test_only_effort_beyond_what_there_is_strains() -> None:
+    """Fatigue 0.2: at a target of 0.8 or less nothing turns slow; at 1.0, 1.5 x 0.2 unmet x 0.2 = 0.06 per second."""
+    for rates, lost in ((three_compartment_rates, 1.0), (reserve_rates, 0.8)):
+        constants = (0.2, 20.0, 1.0) if rates is reserve_rates else (0.02, 0.002, 15.0)
+        for target in (0.5, 0.8, 1.0):
+            slow = rates(0.5, 0.2, 0.0, 0.0, target, *constants, 0.0, 0.0, 0.0, 0.0, 1.5, 50.0, 50.0, 1.0)[3]
+            unmet = max(target - (1.0 - lost * 0.2), 0.0)
+            assert slow == pytest.approx(1.5 * unmet * 0.2)
+
+
+def test_the_fast_part_comes_back_at_rest_only() -> None:
+    """At 0.2 per second half of it is back after ln 2 / 0.2 = 3.5 s of rest, and none of it while something is held."""
+    for rates, constants in ((three_compartment_rates, (0.02, 0.002, 15.0)), (reserve_rates, (0.3, 20.0, 1.0))):
+        left = {}
+        for target in (0.0, 0.2):
+            fast = 0.1
+            for _ in range(350):
+                fast += (
+                    0.01 * rates(0.0, 0.0, fast, 0.0, target, *constants, 0.6, 0.2, 0.0, 0.0, 0.0, 50.0, 50.0, 1.0)[2]
+                )
+            left[target] = fast
+        assert left[0.0] == pytest.approx(0.05, abs=0.001)
+        assert left[0.2] == pytest.approx(0.1)
 
 
 def test_traces_equal_those_of_the_independent_package() -> None:
@@ -148,7 +180,9 @@ def test_reserve_model_in_the_loop_is_the_same_law() -> None:
     depleted, active, own = 0.0, 0.6, []
     for target in schedule:
         active = target
-        _, d, _ = reserve_rates(active, depleted, 0.0, target, critical, reserve, 1.0, 0.0, 0.0, 50.0, 50.0, 1.0)
+        _, d, _, _ = reserve_rates(
+            active, depleted, 0.0, 0.0, target, critical, reserve, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 50.0, 50.0, 1.0
+        )
         depleted += dt * d
         own.append((1.0 - depleted) * reserve)
     expected = w_prime_balance_j(schedule, dt, critical, reserve)
@@ -165,7 +199,10 @@ def test_constant_force_empties_the_reserve_when_the_three_parameter_model_says(
     depleted, t = 0.0, 0.0
     while 1.0 - (1.0 - critical) * depleted >= target:
         depleted += (
-            dt * reserve_rates(target, depleted, 0.0, target, critical, reserve, 1.0, 0.0, 0.0, 50.0, 50.0, 1.0)[1]
+            dt
+            * reserve_rates(
+                target, depleted, 0.0, 0.0, target, critical, reserve, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 50.0, 50.0, 1.0
+            )[1]
         )
         t += dt
     assert t == pytest.approx(reserve_endurance_s(target, critical, reserve), rel=0.002)

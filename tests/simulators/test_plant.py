@@ -41,7 +41,7 @@ def test_docked_handle_carries_the_motor_force() -> None:
 
 def test_load_follows_the_ramp_and_the_motor_lag() -> None:
     """A first-order lag behind a ramp trails it by rate / (2 pi f); the command itself is slewed exactly."""
-    p = plant(rig=replace(RIG, torque_bandwidth_hz=5.0, coulomb_n=0.0))
+    p = plant(rig=replace(RIG, torque_bandwidth_hz=5.0, coulomb_n=0.0, coulomb_share=0.0))
     p.command((600.0,), 300.0)
     p.advance(1500)
     assert p.state.cables[0, lay.C_COMMAND] == pytest.approx(450.0, abs=0.31)
@@ -62,7 +62,7 @@ def test_friction_adds_on_the_way_out_and_subtracts_on_the_way_in() -> None:
     """At a steady speed v the tension is motor ± Coulomb + viscous v: the balance an integrator identifies."""
     tension = {}
     for sign in (1.0, -1.0):
-        p = plant(rig=replace(RIG, coulomb_n=12.0, viscous_n_s_m=20.0))
+        p = plant(rig=replace(RIG, coulomb_n=12.0, coulomb_share=0.0, viscous_n_s_m=20.0))
         p.command((100.0,), 1e4)
         p.pull((150.0,))
         p.advance(400)
@@ -78,7 +78,7 @@ def test_friction_adds_on_the_way_out_and_subtracts_on_the_way_in() -> None:
 
 def test_energy_is_kept_without_friction_and_damping() -> None:
     """Kinetic + elastic + work against the constant motor force − work of the pull stays constant."""
-    rig = replace(RIG, coulomb_n=0.0, viscous_n_s_m=0.0, cable_damping_n_s_m=0.0)
+    rig = replace(RIG, coulomb_n=0.0, coulomb_share=0.0, viscous_n_s_m=0.0, cable_damping_n_s_m=0.0)
     p = Plant(rig, bencher(), np.random.default_rng(0), dt_s=1e-4)
     p.command((80.0,), 1e5)
     p.advance(5000)
@@ -155,10 +155,10 @@ def test_second_order_convergence_against_an_adaptive_integrator() -> None:
     seconds = 0.25
 
     def slope(_: float, y: np.ndarray) -> list[float]:
-        x, v, w_y, w, m, a, f, b, felt, slow = (float(value) for value in y)
-        return list(physics.rates(p, row, x, v, w_y, w, m, a, f, b, felt, slow, float(row[lay.C_COMMAND])))
+        x, v, w_y, w, m, a, f, b, felt, slow, fast = (float(value) for value in y)
+        return list(physics.rates(p, row, x, v, w_y, w, m, a, f, b, felt, slow, fast, float(row[lay.C_COMMAND])))
 
-    exact = solve_ivp(slope, (0.0, seconds), row[:10], method="DOP853", rtol=1e-12, atol=1e-12).y[:, -1]
+    exact = solve_ivp(slope, (0.0, seconds), row[: lay.C_COMMAND], method="DOP853", rtol=1e-12, atol=1e-12).y[:, -1]
     assert exact[lay.C_X] - row[lay.C_X] > 0.05
     errors = []
     for dt in (2e-3, 1e-3, 5e-4, 2.5e-4):

@@ -12,7 +12,13 @@ from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.plant.plant import Plant
 from ebbset.simulators.plant.rig_parameters import RigParameters
 
-QUIET: dict[str, Any] = {"force_noise_cv": 0.0, "repetition_noise_cv": 0.0, "habit_cv": 0.0}
+QUIET: dict[str, Any] = {
+    "force_noise_cv": 0.0,
+    "repetition_noise_cv": 0.0,
+    "habit_cv": 0.0,
+    "depth_sd_m": 0.0,
+    "range_cv": 0.0,
+}
 RIG = RigParameters()
 
 
