@@ -234,7 +234,9 @@ def _concentric(p: FloatArray, cables: FloatArray, g: FloatArray, random: Random
     for i in range(cables.shape[0]):
         left_m = g[lay.G_TOP_GOAL] - cables[i, lay.C_X]
         slow = cables[i, lay.C_V] < p[lay.P_V_GRIND]
-        if left_m > _ARRIVED_M and not (slow and left_m < (1.0 - _FULL_ROM_SHARE) * p[lay.P_ROM]):
+        done_m = max(g[lay.G_TOP_GOAL] - p[lay.P_START] - (1.0 - _FULL_ROM_SHARE) * p[lay.P_ROM], 0.0)
+        done_m = min(done_m, _FULL_ROM_SHARE * p[lay.P_ROM] - 0.001)
+        if left_m > _ARRIVED_M and not (slow and cables[i, lay.C_X] - p[lay.P_START] > done_m):
             all_up = False
             if slow:
                 stuck = True

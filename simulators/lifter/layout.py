@@ -206,5 +206,5 @@ CRADLE_M_S: Final = 0.05
 TAKE_UP_N: Final = 3.0
 FRICTION_KNEE_M_S: Final = 0.01
 """Below this speed Coulomb friction is smoothed, w / sqrt(w^2 + knee^2); the rig creeps there instead of sticking."""
-LOAD_FRICTION_KNEE_M_S: Final = 0.02
-"""The same for the part that grows with the load: twice as wide, so that heavy loads stay stable at a step of 1 ms."""
+LOAD_FRICTION_KNEE_M_S: Final = 0.03
+"""The same for the part that grows with the load: wider, so that heavy loads stay stable at a step of 1 ms."""

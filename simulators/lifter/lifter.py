@@ -207,6 +207,8 @@ class LifterParameters:
 
     def __post_init__(self) -> None:
         check_bounds(self, _BOUNDS)
+        if self.fast_share + self.slow_share > 1.0:
+            raise ValueError(f"slow_share is {self.slow_share!r}; allowed: at most 1 - fast_share")
         if self.fatigue_model not in ("3cc_r", "critical_force"):
             raise ValueError(f"fatigue_model is {self.fatigue_model!r}; allowed: 3cc_r, critical_force")
         if self.give_in not in ("slow_lowering", "sudden_release"):

@@ -142,7 +142,7 @@ def rates(
     pull = min(motor, motor_limit_n(p, w))
     if tension == 0.0 and y > x:
         # A rig winds up a slack cable; otherwise the next load would begin with a jerk at the dock.
-        pull = max(motor, p[lay.P_COULOMB] + lay.TAKE_UP_N)
+        pull = max(pull, p[lay.P_COULOMB] + lay.TAKE_UP_N)
     rubbing = p[lay.P_COULOMB] / math.sqrt(w * w + lay.FRICTION_KNEE_M_S**2)
     rubbing += p[lay.P_COULOMB_SHARE] * tension / math.sqrt(w * w + lay.LOAD_FRICTION_KNEE_M_S**2)
     friction = (rubbing + p[lay.P_VISCOUS]) * w

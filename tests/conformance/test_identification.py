@@ -110,7 +110,7 @@ def test_a_rig_that_reports_another_rate_than_its_force_shows_is_told_so() -> No
 
 
 def test_a_bias_of_the_force_cell_is_distinguished_from_friction() -> None:
-    truth = RigParameters()
+    truth = RigParameters(coulomb_share=0.0)
     found = identify(SimulatedAccess(simulated(truth, SensorParameters(force_bias_n=18.0))))[0]
     assert found.offset_n.agrees_with(18.0)
     assert found.coulomb_n.agrees_with(truth.coulomb_n)

@@ -101,7 +101,6 @@ def the_figures_are_those_of_the_rig(told: dict[str, Any]) -> None:
     (cable,) = told["cables"]
     for name, true in (
         ("ramp_n_per_s", truth.max_ramp_n_per_s),
-        ("bandwidth_hz", truth.torque_bandwidth_hz),
         ("coulomb_n", truth.coulomb_n),
         ("viscous_n_s_m", truth.viscous_n_s_m),
     ):

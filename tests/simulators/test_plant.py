@@ -237,7 +237,9 @@ def test_no_parameters_make_it_leave_the_possible(data: st.DataObject) -> None:
         concentric_velocity_m_s=draw(st.sampled_from((0.1, 0.4, 99.0))),
         force_noise_cv=draw(st.floats(0.0, 0.1)),
         grind_patience_s=draw(st.floats(0.1, 5.0)),
-        slow_share=draw(st.floats(0.0, 0.9)),
+        fast_share=draw(st.floats(0.0, 0.5)),
+        slow_share=draw(st.floats(0.0, 0.5)),
+        strain_per_s=draw(st.floats(0.0, 10.0)),
         asymmetry=draw(st.floats(-0.3, 0.3)),
     )
     n = draw(st.integers(1, 2))

@@ -42,12 +42,14 @@ def test_report_gathers_all_sections_in_order(monkeypatch: pytest.MonkeyPatch) -
 
 
 def test_known_limits_are_shown_with_their_size_and_not_judged() -> None:
-    """Burnley 2009: 60 all-out contractions end at 29.5 % of the first; both models end far above."""
+    """Burnley 2009: 60 all-out contractions end at 29.5 % of the first; both models end above, 3CC-r by some 20 points
+    (36 before strain), the critical force by some 46."""
     results = laws.limits().results
     assert {(r.fitted_or_unseen, r.passed) for r in results} == {("limit", None)}
     all_out = [float(r.error.split()[0]) for r in results if "all-out" in r.name]
     assert len(all_out) == 2
-    assert all(10.0 < error < 60.0 for error in all_out)
+    assert 12.0 < all_out[0] < 28.0
+    assert 38.0 < all_out[1] < 54.0
 
 
 def test_rows_can_fail() -> None:
