@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from typing import Final
 
@@ -25,8 +24,8 @@ from ebbset.simulators.lifter.lifter import FatigueModel
 from ebbset.simulators.plant import physics
 from ebbset.simulators.plant.plant import Plant
 from ebbset.simulators.plant.rig_parameters import RigParameters
-from ebbset.simulators.validation.comparison import CheckResult, Curve, FloatArray, Section, between
-from ebbset.simulators.validation.protocols import MuscleInHand
+from ebbset.simulators.validation.comparison import Curve, FloatArray, Section, between
+from ebbset.simulators.validation.protocols import held_s
 from ebbset.simulators.validation.reference_3ccr import MYOSUITE, own_trace, stored_trace
 
 _TARGETS: Final = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)
@@ -75,7 +74,8 @@ def fatigue_laws() -> Section:
             worst,
             0.0,
             2.0,
-            "unseen",
+            "code",
+            "a step of 10 ms misses the closed form by less than half of it",
             "%",
         ),
         between(
@@ -85,10 +85,18 @@ def fatigue_laws() -> Section:
             min(ratios),
             0.5,
             2.0,
-            "unseen",
+            "code",
+            "a factor of two: the published constants are themselves a fit to this law, of that quality",
         ),
         between(
-            6, "held efforts over the published power law, greatest ratio", "same", max(ratios), 0.5, 2.0, "unseen"
+            6,
+            "held efforts over the published power law, greatest ratio",
+            "same",
+            max(ratios),
+            0.5,
+            2.0,
+            "code",
+            "a factor of two: the published constants are themselves a fit to this law, of that quality",
         ),
     ]
     constants, reference = stored_trace()
@@ -101,7 +109,8 @@ def fatigue_laws() -> Section:
             apart,
             0.0,
             0.002,
-            "unseen",
+            "code",
+            "the two switch muscles on at different speeds, a share of 0.02 x F",
             digits=5,
         )
     )
@@ -116,7 +125,8 @@ def fatigue_laws() -> Section:
             far,
             0.0,
             2.0,
-            "unseen",
+            "code",
+            "a step of 10 ms misses the closed form by less than half of it",
             "%",
         )
     )
@@ -131,7 +141,8 @@ def fatigue_laws() -> Section:
             abs(numeric - peak_power_fraction(k)),
             0.0,
             1e-4,
-            "unseen",
+            "code",
+            "twice the spacing of the grid that is searched",
             digits=6,
         )
     )
@@ -148,7 +159,8 @@ def fatigue_laws() -> Section:
             ratio,
             1.32,
             1.55,
-            "unseen",
+            "follows",
+            "from the smallest single joint published to 10 % over the mean",
         )
     )
     return Section(tuple(results), tuple(curves))
@@ -189,7 +201,8 @@ def integrator() -> Section:
             order,
             1.8,
             2.3,
-            "unseen",
+            "code",
+            "second order, measured over a factor of eight of steps",
         ),
         between(
             10,
@@ -198,49 +211,31 @@ def integrator() -> Section:
             1e6 * errors[1],
             0.0,
             20.0,
-            "unseen",
+            "code",
+            "a fiftieth of a millimetre, a hundredth of what sensors see",
         ),
     )
     return Section(results, (Curve("integrator", "error, m", 1e3 * steps, np.array(errors)),))
 
 
-def _all_out(model: FatigueModel) -> float:
-    """Mean force of the last six of 60 contractions of 3 s all-out with 2 s between, share of the first."""
-    lifter = exercise("leg_press").mean_lifter(model)
-    knee = JOINTS["knee"]
-    if model == "3cc_r":
-        lifter = replace(lifter, fatigue_per_s=knee.fatigue_per_s, recovery_per_s=knee.recovery_per_s)
-    law = MuscleInHand(lifter)
-    means = []
-    for _ in range(60):
-        forces = []
-        for k in range(500):
-            law.step(1.0 if k < 300 else 0.0, _STEP_S)
-            if k < 300:
-                forces.append(law.active)
-        means.append(math.fsum(forces) / len(forces))
-    return math.fsum(means[-6:]) / 6.0 / means[0]
-
-
-def limits() -> Section:
-    """What the models are known not to reproduce, with its size."""
-    results = []
-    all_out: tuple[tuple[FatigueModel, str], ...] = (
-        ("3cc_r", "3CC-r, knee constants"),
-        ("critical_force", "critical force, as fitted"),
-    )
-    for model, title in all_out:
-        end = 100.0 * _all_out(model)
-        results.append(
-            CheckResult(
-                6,
-                f"60 × (3 s all-out, 2 s rest), force at the end, {title}",
-                "Burnley 2009 J Appl Physiol 106:975-983: 77.8 of 263.9 N·m",
-                "29.5 %",
-                f"{end:.1f} %",
-                f"{end - 29.5:+.1f} points",
-                "limit",
-                None,
+def held_efforts() -> Section:
+    """Check 14: how long the lifters of the sets hold still, by the constants with which they lift."""
+    shoulder, results = JOINTS["shoulder"], []
+    models: tuple[tuple[FatigueModel, str], ...] = (("3cc_r", "3CC-r"), ("critical_force", "critical force"))
+    for model, title in models:
+        lifter = exercise("bench_press").mean_lifter(model)
+        for share in (0.3, 0.5, 0.7):
+            row = between(
+                14,
+                f"{title}, held at {share:.0%}, over the published endurance",
+                "Frey-Law & Avin 2010 Ergonomics 53:109-129, shoulder",
+                held_s(lifter, share) / power_law_endurance_s(share, shoulder.power_b0_s, shoulder.power_b1),
+                0.5,
+                2.0,
+                "follows",
+                "a factor of two: the published constants of 3CC-r miss the law by 0.54 to 1.39",
             )
-        )
+            why = "a critical force of 15 % does not fall while it is held; the published law has no such floor"
+            known = model == "critical_force" and share == 0.3
+            results.append(replace(row, expected_outside=why) if known else row)
     return Section(tuple(results))

@@ -9,10 +9,10 @@ from typing import Final
 
 import numpy as np
 
-from ebbset.simulators.validation.comparison import CheckResult, Curve, FloatArray, Kind, Section, between, within
-from ebbset.simulators.validation.measures import LAB_RIG, measured_one_rm_n, sticking_region, velocity_profile
+from ebbset.simulators.validation.comparison import CheckResult, Curve, FloatArray, Section, between, within
+from ebbset.simulators.validation.measures import measured_one_rm_n, sticking_region, velocity_profile
+from ebbset.simulators.validation.people import people
 from ebbset.simulators.validation.published_targets import LOADS, STICKING_TARGETS_S, VELOCITY_TARGETS_M_S
-from ebbset.simulators.validation.sets import people
 
 _GB = "González-Badillo & Sánchez-Medina 2010, 10.1055/s-0030-1248333"
 _CONCEICAO = "Conceição 2016 J Sports Sci 34:1099-1106"
@@ -51,13 +51,25 @@ def profiles(count: int, seed: int) -> Section:
             VELOCITY_TARGETS_M_S["bench_press"][k],
             0.05,
             "fitted",
+            "SD between people at mid loads, from memory",
             "m/s",
             3,
         )
         for k, load in enumerate(x[:-1])
     ]
     results.append(
-        within(1, "bench press, mean velocity at 1RM", _GB, float(bench[:, -1].mean()), 0.16, 0.04, "fitted", "m/s", 3)
+        within(
+            1,
+            "bench press, mean velocity at 1RM",
+            _GB,
+            float(bench[:, -1].mean()),
+            0.16,
+            0.04,
+            "fitted",
+            "published SD",
+            "m/s",
+            3,
+        )
     )
     fits = [_r_squared(x, row, 2) for row in bench]
     results.append(
@@ -68,7 +80,8 @@ def profiles(count: int, seed: int) -> Section:
             float(np.mean(fits)),
             0.98,
             1.0,
-            "unseen",
+            "follows",
+            "from the published value to a perfect fit: the curve that was fitted is smooth",
             digits=4,
         )
     )
@@ -83,12 +96,24 @@ def profiles(count: int, seed: int) -> Section:
             0.0169,
             0.0175,
             "fitted",
+            "published 95 % CI",
             "m/s per %1RM",
             4,
         )
     )
     results.append(
-        within(1, "leg press, velocity at 1RM", _CONCEICAO, float(leg[:, -1].mean()), 0.21, 0.06, "fitted", "m/s", 3)
+        within(
+            1,
+            "leg press, velocity at 1RM",
+            _CONCEICAO,
+            float(leg[:, -1].mean()),
+            0.21,
+            0.06,
+            "fitted",
+            "published SD",
+            "m/s",
+            3,
+        )
     )
     press = _profiles("shoulder_press", count, seed)
     results.append(
@@ -100,6 +125,7 @@ def profiles(count: int, seed: int) -> Section:
             0.19,
             0.04,
             "fitted",
+            "ours: the SD of the bench press",
             "m/s",
             3,
         )
@@ -110,25 +136,6 @@ def profiles(count: int, seed: int) -> Section:
         curves.append(
             Curve(
                 "load-velocity", f"{name.replace('_', ' ')}, published", x, np.array(VELOCITY_TARGETS_M_S[name]), True
-            )
-        )
-    rig = [
-        velocity_profile(lifter, measured_one_rm_n(lifter, LAB_RIG), (0.5, 0.8), LAB_RIG)
-        for lifter in people("bench_press", max(count // 3, 4), seed)
-    ]
-    for k, load in enumerate((50, 80)):
-        mean = float(np.mean([lifts[k].mean_velocity_m_s for lifts in rig]))
-        weight = VELOCITY_TARGETS_M_S["bench_press"][(1, 4)[k]]
-        results.append(
-            CheckResult(
-                1,
-                f"bench press at {load} % of the 1RM on the motor rig, not a barbell",
-                f"{_GB}; a rig has less inertia, so light loads are faster: the size of it, not judged",
-                f"{weight:.2f} m/s",
-                f"{mean:.3f} m/s",
-                f"{mean - weight:+.3f} m/s",
-                "limit",
-                None,
             )
         )
     return Section(tuple(results), tuple(curves))
@@ -158,91 +165,37 @@ def sticking(count: int, seed: int) -> Section:
                 landmarks.append(seen[-1])
         title = name.replace("_", " ")
         results.append(
-            between(
-                5,
-                f"{title}: lifts at 90, 95 and 100 % 1RM that show a dip",
-                "van den Tillaar & Ettema 2010 J Sports Sci 28:529-535: in every lifter at 1RM",
-                heavy / (3.0 * count),
-                0.9,
-                1.0,
-                "unseen",
-            )
-        )
+            between(5, f"{title}: lifts at 90, 95 and 100 % 1RM that show a dip",
+                    "van den Tillaar & Ettema 2010 J Sports Sci 28:529-535: in every lifter at 1RM",
+                    heavy / (3.0 * count), 0.9, 1.0, "follows", "all of them, less one in ten of the lighter ones")
+        )  # fmt: skip
         results.append(
-            between(
-                5,
-                f"{title}: lifts under 0.1 m/s in the dip and still completed, share",
-                "exist; same source",
-                slow_but_lifted / (3.0 * count),
-                0.05,
-                1.0,
-                "unseen",
-            )
-        )
+            between(5, f"{title}: lifts under 0.1 m/s in the dip and still completed, share", "exist; same source",
+                    slow_but_lifted / (3.0 * count), 0.05, 0.67, "follows",
+                    "some, and not all but the lightest third")
+        )  # fmt: skip
         if name == "bench_press":
-            pairs: tuple[tuple[str, float, float, float, Kind], ...] = (
-                (
-                    "start of sticking after first movement, s",
-                    float(np.mean([s.first_peak_s for s in landmarks])),
-                    STICKING_TARGETS_S[0],
-                    0.15,
-                    "fitted",
-                ),
-                (
-                    "end of sticking after first movement, s",
-                    float(np.mean([s.minimum_s for s in landmarks])),
-                    STICKING_TARGETS_S[1],
-                    0.4,
-                    "fitted",
-                ),
-                (
-                    "place of the minimum, % of the range",
-                    100.0 * float(np.mean([s.minimum_share_of_range for s in landmarks])),
-                    36.0,
-                    12.0,
-                    "unseen",
-                ),
-            )
-            source = "van den Tillaar & Ettema 2010; place: 0.12-0.17 m of 0.40 m, doubtful; width ours"
+            start = float(np.mean([s.first_peak_s for s in landmarks]))
+            end = float(np.mean([s.minimum_s for s in landmarks]))
+            place = 100.0 * float(np.mean([s.minimum_share_of_range for s in landmarks]))
+            source = "van den Tillaar & Ettema 2010"
+            results += [
+                within(5, f"{title} at 1RM: start of sticking after first movement, s", source, start,
+                       STICKING_TARGETS_S[0], 0.15, "fitted", "ours: given as about 0.2 s"),
+                within(5, f"{title} at 1RM: end of sticking after first movement, s", source, end,
+                       STICKING_TARGETS_S[1], 0.4, "fitted", "ours: given as about 0.9 s after that"),
+                within(5, f"{title} at 1RM: place of the minimum, % of the range",
+                       f"{source}; 0.12-0.17 m of 0.40 m, doubtful", place, 36.0, 12.0, "follows",
+                       "typed in as dip_at from the same paper, so this can hardly fail; twice the doubtful range"),
+            ]  # fmt: skip
         else:
-            pairs = (
-                (
-                    "first peak, % of concentric time",
-                    100.0 * float(np.mean([s.first_peak_s / s.duration_s for s in landmarks])),
-                    14.3,
-                    10.0,
-                    "unseen",
-                ),
-                (
-                    "minimum, % of concentric time",
-                    100.0 * float(np.mean([s.minimum_s / s.duration_s for s in landmarks])),
-                    46.1,
-                    12.0,
-                    "unseen",
-                ),
-                (
-                    "second peak, % of concentric time",
-                    100.0 * float(np.mean([s.second_peak_s / s.duration_s for s in landmarks])),
-                    88.7,
-                    12.0,
-                    "unseen",
-                ),
-            )
-            source = f"{_HB}, loads above 74.9 % 1RM; width ours"
-        results += [
-            within(5, f"{title} at 1RM: {label}", source, value, target, allowed, kind, digits=2)
-            for label, value, target, allowed, kind in pairs
-        ]
+            low = 100.0 * float(np.mean([s.minimum_s / s.duration_s for s in landmarks]))
+            results.append(
+                within(5, f"{title} at 1RM: minimum, % of concentric time", f"{_HB}, loads above 74.9 % 1RM", low, 46.1,
+                       12.0, "follows", "typed in as dip_at from the same paper; ours")
+            )  # fmt: skip
         results.append(
-            CheckResult(
-                5,
-                f"{title}: lifts at 40 and 50 % 1RM that show a dip",
-                "Newton 1997: none at 75 %; not judged",
-                "0.00",
-                f"{light / (2.0 * count):.2f}",
-                f"{light / (2.0 * count):+.2f}",
-                "limit",
-                None,
-            )
-        )
+            within(5, f"{title}: lifts at 40 and 50 % 1RM that show a dip", "Newton 1997: none at 75 %",
+                   light / (2.0 * count), 0.0, 0.05, "follows", "one lift in twenty")
+        )  # fmt: skip
     return Section(tuple(results))

@@ -13,12 +13,15 @@ import numpy as np
 import numpy.typing as npt
 
 from ebbset.models.contract.units import STANDARD_GRAVITY_M_S2
-from ebbset.models.physiology.fatigue import reserve_rates, three_compartment_rates
+from ebbset.models.physiology.fatigue import JOINTS, reserve_rates, three_compartment_rates
 from ebbset.simulators.lifter import layout as lay
-from ebbset.simulators.lifter.lifter import LifterParameters
-from ebbset.simulators.plant.plant import Plant, RepetitionTruth
+from ebbset.simulators.lifter.exercises import exercise
+from ebbset.simulators.lifter.lifter import FatigueModel, LifterParameters
+from ebbset.simulators.plant.plant import Plant
 from ebbset.simulators.plant.rig_parameters import free_weight
-from ebbset.simulators.population.population import on_day, one_rm_n, person_rng
+from ebbset.simulators.plant.truth import RepetitionTruth
+from ebbset.simulators.population.population import on_day, person_rng
+from ebbset.simulators.population.strength_test import one_rm_n
 from ebbset.simulators.validation.measures import LAB_RIG, set_to_failure
 
 FloatArray = npt.NDArray[np.float64]
@@ -234,3 +237,24 @@ def held_s(lifter: LifterParameters, share: float) -> float:
         muscle.step(share, _HOLD_STEP_S)
         t += _HOLD_STEP_S
     return t
+
+
+def all_out_end(model: FatigueModel) -> float:
+    """Mean force of the last six of 60 all-out contractions of 3 s with 2 s between, share of the first.
+
+    Args:
+        model: which law; 3CC-r with the published constants of the knee, critical force as fitted to the leg press.
+    """
+    lifter = exercise("leg_press").mean_lifter(model)
+    if model == "3cc_r":
+        knee = JOINTS["knee"]
+        lifter = replace(lifter, fatigue_per_s=knee.fatigue_per_s, recovery_per_s=knee.recovery_per_s)
+    muscle, means = MuscleInHand(lifter), []
+    for _ in range(60):
+        forces = []
+        for k in range(500):
+            muscle.step(1.0 if k < 300 else 0.0, 0.01)
+            if k < 300:
+                forces.append(muscle.active)
+        means.append(math.fsum(forces) / len(forces))
+    return math.fsum(means[-6:]) / 6.0 / means[0]

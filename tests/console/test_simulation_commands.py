@@ -82,13 +82,14 @@ def test_an_exercise_that_the_simulator_does_not_know_is_refused(row: Path, caps
 def test_a_figure_outside_what_is_published_is_a_no(
     passed: bool | None, code: Exit, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    row = CheckResult(1, "velocity at 1RM", "a source", "0.16 ± 0.04", "0.30", "+0.14", "unseen", passed)
-    found = ValidationReport((within(1, "other", "s", 1.0, 1.0, 0.1, "fitted"), row), (), 12, 0)
+    row = CheckResult(1, "velocity at 1RM", "a source", "0.16 ± 0.04", "0.30", "+0.14", "follows", passed, "SD")
+    found = ValidationReport((within(1, "other", "s", 1.0, 1.0, 0.1, "fitted", "w"), row), (), 12, 0)
     monkeypatch.setattr("ebbset.simulators.validation.validate.run", lambda **_asked: found)
     got, out, _ = run_command(capsys, "validate", "--short")
     assert got == code
     assert "a source" in out
-    assert ("FAIL" in out) == (passed is False)
+    assert ("OUTSIDE" in out) == (passed is False)
+    assert "0 figures from 0 studies were neither fitted nor in view" in out
     got, out, _ = run_command(capsys, "validate", "--short", "--json")
     assert got == code
     assert json.loads(out)["passed"] is (passed is not False)
