@@ -35,7 +35,7 @@ _TRIES: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
-class Person:
+class MeasuredPerson:
     """Everything that was measured on one lifter.
 
     Attributes:
@@ -88,11 +88,11 @@ def single_lifts(
     return found
 
 
-def _measured(lifter: LifterParameters, seed: int, i: int) -> Person:
+def _measured(lifter: LifterParameters, seed: int, i: int) -> MeasuredPerson:
     best = measured_one_rm_n(lifter)
     days = tuple(on_day(lifter, person_rng(seed + 5, 2 * i + d)) for d in range(2))
     lines = tuple(single_lifts(today, best, LINE_LOADS, seed + 6, 2 * i + d) for d, today in enumerate(days))
-    return Person(
+    return MeasuredPerson(
         lifter=lifter,
         one_rm_n=best,
         sets={s: _velocities(lifter, s * best, seed + 1, 100 * i + k) for k, s in enumerate(FAILURE_LOADS)},
@@ -103,7 +103,7 @@ def _measured(lifter: LifterParameters, seed: int, i: int) -> Person:
 
 
 @lru_cache(maxsize=4)
-def bench_pressers(count: int, seed: int) -> tuple[Person, ...]:
+def bench_pressers(count: int, seed: int) -> tuple[MeasuredPerson, ...]:
     """So many strength-trained men with everything that was measured on them.
 
     Args:
@@ -134,7 +134,7 @@ def r_squared(x: FloatArray, y: FloatArray, degree: int) -> float:
     return float(1.0 - rest.var() / y.var())
 
 
-def loss_and_share(crowd: tuple[Person, ...], load: float) -> list[tuple[FloatArray, FloatArray]]:
+def loss_and_share(crowd: tuple[MeasuredPerson, ...], load: float) -> list[tuple[FloatArray, FloatArray]]:
     """Per person velocity loss from the fastest repetition on, and share of the possible repetitions done.
 
     Args:

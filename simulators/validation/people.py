@@ -1,4 +1,4 @@
-"""The simulated people of the checks."""
+"""The simulated people of the checks: trained men, at full effort or at a habitual tempo."""
 
 from __future__ import annotations
 

@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from ebbset.simulators.validation.bench_tests import Person, bench_pressers, in_reserve, r_squared
+from ebbset.simulators.validation.bench_tests import MeasuredPerson, bench_pressers, in_reserve, r_squared
 from ebbset.simulators.validation.comparison import (
     TOO_ALIKE,
     CheckResult,
@@ -32,7 +32,7 @@ _YOUTH_LOADS: Final = (0.30, 0.50, 0.70)
 _FIVE_LOADS: Final = (0.25, 0.40, 0.55, 0.70, 0.85)
 
 
-def line_errors(people: tuple[Person, ...], loads: tuple[float, ...], day: int = 0) -> FloatArray:
+def line_errors(people: tuple[MeasuredPerson, ...], loads: tuple[float, ...], day: int = 0) -> FloatArray:
     """Relative error of the 1RM that a straight line through single lifts gives, one value per person.
 
     Args:
@@ -49,7 +49,7 @@ def line_errors(people: tuple[Person, ...], loads: tuple[float, ...], day: int =
     return np.array(errors)
 
 
-def retest_cv(people: tuple[Person, ...], loads: tuple[float, ...]) -> FloatArray:
+def retest_cv(people: tuple[MeasuredPerson, ...], loads: tuple[float, ...]) -> FloatArray:
     """Within-person coefficient of variation of velocity between two days, per load.
 
     Args:
@@ -60,7 +60,7 @@ def retest_cv(people: tuple[Person, ...], loads: tuple[float, ...]) -> FloatArra
     return np.asarray((pairs.std(axis=2, ddof=1) / pairs.mean(axis=2)).mean(axis=0))
 
 
-def retest_of_repetitions(people: tuple[Person, ...], load: float) -> tuple[float, float]:
+def retest_of_repetitions(people: tuple[MeasuredPerson, ...], load: float) -> tuple[float, float]:
     """Standard error of measurement (repetitions) and ICC(2,1) of two tests to failure.
 
     Args:
@@ -78,7 +78,7 @@ def retest_of_repetitions(people: tuple[Person, ...], load: float) -> tuple[floa
     return float(np.sqrt(error)), float(icc)
 
 
-def reserve_from_velocity(people: tuple[Person, ...], loads: tuple[float, ...]) -> tuple[float, float]:
+def reserve_from_velocity(people: tuple[MeasuredPerson, ...], loads: tuple[float, ...]) -> tuple[float, float]:
     """R² of repetitions in reserve on velocity: mean over individual relations, and one relation for all.
 
     Args:
@@ -95,7 +95,9 @@ def reserve_from_velocity(people: tuple[Person, ...], loads: tuple[float, ...]) 
     return float(np.mean(own)), r_squared(np.concatenate(all_v), np.concatenate(all_left), 2)
 
 
-def general_reserve_errors(people: tuple[Person, ...], loads: tuple[float, ...], wanted: tuple[int, ...]) -> FloatArray:
+def general_reserve_errors(
+    people: tuple[MeasuredPerson, ...], loads: tuple[float, ...], wanted: tuple[int, ...]
+) -> FloatArray:
     """Absolute errors (repetitions) of stopping at a velocity that leaves so many in others, one relation for all.
 
     The first half of the people give the relation (mean velocity at a reserve), the second half are stopped by it.
@@ -120,7 +122,7 @@ def general_reserve_errors(people: tuple[Person, ...], loads: tuple[float, ...],
     return np.array(errors)
 
 
-def reserve_velocity_cv(people: tuple[Person, ...], loads: tuple[float, ...], wanted: tuple[int, ...]) -> float:
+def reserve_velocity_cv(people: tuple[MeasuredPerson, ...], loads: tuple[float, ...], wanted: tuple[int, ...]) -> float:
     """CV (%) over loads of the velocity that leaves so many repetitions, mean over people and reserves.
 
     Args:

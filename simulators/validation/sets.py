@@ -155,6 +155,9 @@ def failure(count: int, seed: int) -> Section:
         for k, label in enumerate(("to failure", "1 in reserve", "3 in reserve"))
         for j, when in enumerate(("first to last set", "before to 4 min after"))
     ]  # fmt: skip
+    # Stopping one short costs too much here in some draws: from -10 to -17 % instead of -9, with 8 to 16 people.
+    why = "stopping one short of failure costs too much: what turns slow grows evenly, not only at the end"
+    results[2] = replace(results[2], expected_outside=why)
     crowd = people("bench_press", 3 * count, seed)
     tries = [second_maximum(x, (20.0, 40.0, 60.0), seed + 81, i) for i, x in enumerate(crowd)]
     for k, (rest_s, target) in enumerate(((20, 88.9), (40, 83.3), (60, 88.9))):

@@ -17,8 +17,8 @@ from ebbset.simulators.plant.plant import Plant
 from ebbset.simulators.plant.rig_parameters import RigParameters, free_weight
 from ebbset.simulators.population.population import lift_once, person_rng
 from ebbset.simulators.validation.measures import measured_one_rm_n
+from ebbset.simulators.validation.people import people
 from ebbset.simulators.validation.protocols import first_and_last_peak, held_s
-from ebbset.simulators.validation.sets import people
 from tests.support.plants import QUIET, RIG, bencher, plant
 
 FloatArray = npt.NDArray[np.float64]
