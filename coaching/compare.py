@@ -30,14 +30,14 @@ from ebbset.simulators.closed_loop.load_scaling import started_at
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.plant.plant_base import PlantBase
-from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import strong_rig
 from ebbset.simulators.population.families import COMPILED, AnyLifter, DrawnPerson, plant_for
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n, velocity_at
 from ebbset.simulators.rig.simulated_rig import STEP_S
 
 DRAWS: Final = 200
-STRONG_RIG: Final = RigParameters(max_load_n=5_000.0)
+STRONG_RIG: Final = strong_rig(5_000.0)
 START_SHARE: Final = 0.75
 """First load over a lifter's own 1RM, where nobody asks for another."""
 IMMOVABLE_M_S: Final = 0.02

@@ -20,7 +20,7 @@ from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.simulated_set import SimulatedSet
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
-from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import RigParameters, with_stronger_drive
 from ebbset.simulators.population.population import draw_lifter, on_day, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n
 from ebbset.study.study_file import Session, Study
@@ -78,7 +78,7 @@ def person(study: Study, number: int, rig: RigParameters, seed: int) -> LifterPa
     base = study.prescriptions[study.file.conditions[0].code]
     lifter = draw_lifter(exercise(base.exercise), person_rng(seed, number))
     wanted_n = study.people[number].one_rm_n or base.load.start_n / START_SHARE
-    strong = replace(rig, max_load_n=10_000.0)
+    strong = with_stronger_drive(rig, 10_000.0)
     for _ in range(_ROUNDS):
         lifter = replace(lifter, f_max_n=lifter.f_max_n * wanted_n / one_rm_n(lifter, strong))
     return lifter

@@ -29,7 +29,7 @@ from ebbset.simulators.closed_loop.simulated_set import SimulatedSet
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.plant.plant import Plant
-from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import strong_rig
 from ebbset.simulators.population.strength_test import one_rm_n
 from ebbset.simulators.rig.sensors import SensorParameters
 from ebbset.simulators.rig.simulated_rig import step_for
@@ -38,7 +38,7 @@ PARTS: Final = tuple(round(1.0 + 0.05 * k, 2) for k in range(13))
 """Loads, as parts of the 1RM."""
 STANDS_S: Final = 0.3
 UNDER_THE_TOP: Final = 0.9
-RIG: Final = RigParameters(max_load_n=2_000.0)
+RIG: Final = strong_rig(2_000.0)
 SMOOTHED: Final = 9
 BEGUN_S: Final = 0.15
 MOST_REPETITIONS: Final = 8

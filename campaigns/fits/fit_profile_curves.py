@@ -27,7 +27,7 @@ from ebbset.coaching.profile_fit import VELOCITY_SD_M_S, ObservedSet, fit_profil
 from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.simulators.lifter.exercises import EXERCISES, exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
-from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import strong_rig
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n, velocity_at
 
@@ -45,7 +45,7 @@ LOADS: Final[dict[str, tuple[float, ...]]] = {
     "30, 50, 70": (0.3, 0.5, 0.7),
 }
 """Loads of a profile, % of 1RM, by how the table names them."""
-RIG: Final = RigParameters(max_load_n=10_000.0)
+RIG: Final = strong_rig(10_000.0)
 DATE: Final = datetime.date(2026, 1, 1)
 FIGURES: Final = Path("coaching/curve_prior_figures.py")
 PAGE: Final = Path("docs/profiles.md")

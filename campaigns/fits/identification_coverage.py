@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from ebbset.conformance.identification.identify import identify
+from ebbset.conformance.identification.identify import LIGHT_SHARE, identify
 from ebbset.conformance.identification.quantities import CableIdentification, Estimate
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.plant.plant import Plant
@@ -101,7 +101,7 @@ def figures(found: CableIdentification, truth: RigParameters) -> dict[str, tuple
         (found.ramp_n_per_s, truth.max_ramp_n_per_s),
         (found.lag_s, delay_s),
         (found.bandwidth_hz, truth.torque_bandwidth_hz),
-        (found.coulomb_n, truth.coulomb_n),
+        (found.coulomb_n, truth.coulomb_n + truth.coulomb_share * LIGHT_SHARE * truth.max_load_n),
         (found.viscous_n_s_m, truth.viscous_n_s_m),
     )
     return dict(zip(FIGURES, pairs, strict=True))

@@ -31,6 +31,9 @@ TAIL_PART: Final = 0.01
 """What a force that has settled to a thousandth may still add to the delay, as a share of it."""
 CREEP_S: Final = 0.02
 """How long friction goes on after a change, at most, in terms of the Coulomb friction; judgement."""
+LOADED_PART: Final = 0.02
+"""How much friction is likely to grow with the load, as a share of it, and with `CAUTION` twice that: bearings and
+sheaves lose some percent (handbooks, from memory)."""
 REPORTED_PART: Final = 0.003
 """How well a rate is known from loads that a rig reports, as a share of it: a sample's length in a ramp of seconds;
 judgement."""
@@ -185,16 +188,17 @@ def ramp_and_lag(
     noise_s = np.array([one.noise_s for one in seen])
     usual_s = float(np.median(noise_s))
     weights = usual_s / np.maximum(noise_s, 0.1 * usual_s) if usual_s > 0.0 else np.ones(len(seen))
-    # One more row: creep is not known to be there at all.
-    creep_n_s = CREEP_S * max(coulomb.value, 1.0)
+    # Two more rows: neither friction that grows with the load nor creep is known to be there at all.
+    likely = (LOADED_PART / ramps[0].rate_n_per_s, CREEP_S * max(coulomb.value, 1.0))
 
     def fitted(columns: Sequence[FloatArray], values: FloatArray, names: str) -> list[Estimate]:
-        rows = [np.append(weights * one, 0.0) for one in columns]
-        rows[-1][-1] = usual_s / creep_n_s
-        return _least_squares(rows, np.append(weights * values, 0.0), names, noise=usual_s)
+        rows = [np.append(weights * one, (0.0, 0.0)) for one in columns]
+        for row, place, size in zip(rows[-2:], (-2, -1), likely, strict=True):
+            row[place] = usual_s / size
+        return _least_squares(rows, np.append(weights * values, (0.0, 0.0)), names, noise=usual_s)
 
-    rest = [np.ones(len(seen)), 1.0 / changes]
-    free = fitted([ways, *rest], arrivals, "ramp, delay and creep")
+    rest = [np.ones(len(seen)), 0.5 * changes, 1.0 / changes]
+    free = fitted([ways, *rest], arrivals, "ramp, delay, friction under load and creep")
     remarks = []
     slowness, reported = free[0], _reported_slowness(ramps, cable)
     if reported is not None and not slowness.agrees_with(reported):
@@ -205,7 +209,7 @@ def ramp_and_lag(
     if reported is not None:
         # What the rig reports of its load is taken for true where the force does not speak against it.
         slowness = Estimate(reported, abs(reported) * REPORTED_PART)
-        free = [slowness, *fitted(rest, arrivals - reported * ways, "delay and creep")]
+        free = [slowness, *fitted(rest, arrivals - reported * ways, "delay, friction under load and creep")]
     gap_s = max(one.gap_s for one in seen)
     lag: Estimate | None = None
     if gap_s > 0.0:

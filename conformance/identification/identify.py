@@ -13,11 +13,11 @@ Method
 2. *Handle in its dock, which holds it.* The load is ramped up and down by three amounts as steeply as the rig can, from
    rest to rest. The force arrives, on average over the change, when the load has gone half of its way, plus the mean
    delay of the drive, plus what friction holds back:
-   ``arrival = start + (change / 2 + coulomb) / rate + tau + creep / change``. That holds however drive and cable ring
-   meanwhile, because an average knows nothing of the shape. Rate, delay and creep are fitted together, from all changes
-   at once. The rate of the load that the rig reports is taken for the rate if the force does not speak against it. The
-   start is dated back from the first report of a load under way. The bandwidth is that of a first-order drive with this
-   delay, ``1 / (2 pi tau)``.
+   ``arrival = start + (change / 2 + coulomb) / rate + tau + loaded * change / 2 + creep / change``, where ``loaded`` is
+   what friction adds that grows with the load. That holds however drive and cable ring meanwhile, because an average
+   knows nothing of the shape. All are fitted together, from all changes at once. The rate of the load that the rig
+   reports is taken for the rate if the force does not speak against it. The start is dated back from the first report
+   of a load under way. The bandwidth is that of a first-order drive with this delay, ``1 / (2 pi tau)``.
 
 Every estimate is a least-squares one with the standard deviation that its residuals imply, multiplied by `CAUTION`
 because residuals that ring are not independent. Where the fit leaves more than the noise of the force explains, the
@@ -45,6 +45,8 @@ from ebbset.conformance.identification.quantities import (
     RigCapabilities,
 )
 
+LIGHT_SHARE: Final = 0.03
+"""Load of the moves, as a share of the largest."""
 HIGHEST_SHARE: Final = 0.5
 CHANGES: Final = (1.0, 0.55, 0.25)
 """The changes of load, as shares of the largest: three, to tell rate, delay and creep apart."""
@@ -76,7 +78,7 @@ def identify(
         NotIdentifiedError: too little of what is needed was in the telemetry, e.g. no force.
     """
     facts = access.facts
-    low_n = max(2.0 * facts.min_load_n, 0.03 * facts.max_load_n)
+    low_n = max(2.0 * facts.min_load_n, LIGHT_SHARE * facts.max_load_n)
     high_n = HIGHEST_SHARE * facts.max_load_n
     if high_n < 4.0 * low_n:
         needed_n = 4.0 * low_n / HIGHEST_SHARE

@@ -135,7 +135,7 @@ class CableIdentification:
         lag_s: mean delay of the force behind the applied load; None if it cannot be told.
         bandwidth_hz: corner frequency that this lag means; None if it cannot be told.
         overshoot: greatest excess of the force over its final change after the steepest ramp up, share of the change.
-        coulomb_n: friction that does not depend on speed.
+        coulomb_n: friction that does not depend on speed, under the light load of the test.
         viscous_n_s_m: friction that grows with speed.
         offset_n: constant error of the force cell against the applied load.
         force_noise_n: standard deviation of the force at rest.

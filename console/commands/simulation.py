@@ -27,7 +27,7 @@ from ebbset.simulators.closed_loop.load_scaling import scaled, started_at
 from ebbset.simulators.closed_loop.population_run import Row, SetCase
 from ebbset.simulators.closed_loop.simulated_set import SimulatedSet
 from ebbset.simulators.lifter.exercises import EXERCISES, exercise
-from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import RigParameters, strong_rig
 from ebbset.simulators.population.families import AnyLifter, DrawnPerson
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n
@@ -96,7 +96,7 @@ def cases(prescription: Prescription, *, persons: int, seed: int, relative: bool
         yield SetCase(
             prescription=order,
             lifter=lifter,
-            rig=RigParameters(max_load_n=max(RigParameters().max_load_n, _ROOM * order.load.start_n)),
+            rig=strong_rig(max(RigParameters().max_load_n, _ROOM * order.load.start_n)),
             labels=(("person", person), ("seed", seed), ("true_strength_n", round(lifter.f_max_n, 1))),
         )
 

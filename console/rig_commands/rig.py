@@ -97,7 +97,7 @@ def command(
     from ebbset.models.contract.prescription import example
     from ebbset.simulators.closed_loop.closed_loop import run_set
     from ebbset.simulators.lifter.exercises import exercise as exercise_of
-    from ebbset.simulators.plant.rig_parameters import RigParameters
+    from ebbset.simulators.plant.rig_parameters import RigParameters, strong_rig
     from ebbset.simulators.population.population import draw_lifter, person_rng
     from ebbset.simulators.population.strength_test import one_rm_n
     from ebbset.simulators.rig.sensors import SensorParameters
@@ -127,7 +127,7 @@ def command(
         raise CommandError(str(error), Exit.USAGE) from None
     # Compile before connecting: to the broker, a rig that is busy compiling looks dead.
     run_set(example(stop={"max_repetitions": 1}), kind.mean_lifter(), settings.parameters, seed=seed)
-    rested_n = one_rm_n(lifter, RigParameters(n_cables=cables, max_load_n=_STRONG_N))
+    rested_n = one_rm_n(lifter, strong_rig(_STRONG_N, n_cables=cables))
     structlog.get_logger(__name__).info(
         "person_at_the_rig", exercise=exercise, one_rm_n=round(rested_n, 1), one_rm=formatting.load(rested_n, "kg")
     )

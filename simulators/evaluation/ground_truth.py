@@ -20,7 +20,7 @@ from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.plant.plant import Plant
 from ebbset.simulators.plant.plant_base import PlantBase
-from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import strong_rig
 from ebbset.simulators.population.families import COMPILED, AnyLifter, family, plant_for
 from ebbset.simulators.population.strength_test import lift_once, one_rm_n
 
@@ -52,7 +52,7 @@ BEHAVIOURS: Final[tuple[Behaviour, ...]] = (
 )
 OWN_BEHAVIOURS: Final = tuple(one for one in BEHAVIOURS if one != "as_drawn")
 """What the compiled lifter can be told to do; every other lifter behaves as it was drawn."""
-RIG: Final = RigParameters(max_load_n=6000.0)
+RIG: Final = strong_rig(8000.0)
 """Strong enough for anybody, with a motor and a drum to match."""
 TEST_PARTS: Final = (0.45, 0.6, 0.75, 0.85, 0.92)
 STILL_M_S: Final = 0.05

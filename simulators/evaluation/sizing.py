@@ -24,12 +24,12 @@ from ebbset.simulators.closed_loop.installed import installed_controller
 from ebbset.simulators.closed_loop.simulated_set import LoopSettings, SimulatedSet
 from ebbset.simulators.lifter.exercises import EXERCISES
 from ebbset.simulators.plant.plant_base import PlantBase
-from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import strong_rig
 from ebbset.simulators.population.families import COMPILED, AnyLifter, family
 from ebbset.simulators.population.strength_test import one_rm_n
 from ebbset.simulators.rig.simulated_rig import firmware_settings
 
-RIG: Final = RigParameters(max_load_n=6000.0)
+RIG: Final = strong_rig(8000.0)
 """Strong enough for anybody, with a motor and a drum to match."""
 POLICIES: Final[dict[str, tuple[str, dict[str, float], float]]] = {
     "2 repetitions wanted": ("repetitions_wanted", {"repetitions": 2.0}, 2.0),

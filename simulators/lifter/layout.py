@@ -112,7 +112,9 @@ P_WEAKEST: Final = 63
 P_FAST_SHARE: Final = 64
 P_FAST_RATE: Final = 65
 P_STRAIN: Final = 66
-P_SIZE: Final = 67
+# --- parameters: rig, friction under load
+P_LOAD_KNEE: Final = 67
+P_SIZE: Final = 68
 
 # --- one row per cable: state that is integrated ...
 C_X: Final = 0
@@ -207,4 +209,5 @@ TAKE_UP_N: Final = 3.0
 FRICTION_KNEE_M_S: Final = 0.01
 """Below this speed Coulomb friction is smoothed, w / sqrt(w^2 + knee^2); the rig creeps there instead of sticking."""
 LOAD_FRICTION_KNEE_M_S: Final = 0.03
-"""The same for the part that grows with the load: wider, so that heavy loads stay stable at a step of 1 ms."""
+"""The same for the part that grows with the load, at most loads; heavier ones widen it further, so that the step can
+follow (`ebbset.simulators.plant.plant_state.load_knee_m_s_per_n`)."""

@@ -1,7 +1,5 @@
 """One person on one exercise, as numbers: strength, speed, fatigue and habits.
 
-from ebbset.simulators.lifter.bounds import Bounds, check_bounds
-
 Forces are those of both arms (or legs) together, measured at the handle. How the numbers act is in
 :mod:`ebbset.simulators.plant.physics` and :mod:`ebbset.simulators.lifter.behaviour`; where they come from in
 :mod:`ebbset.simulators.lifter.exercises` and :mod:`ebbset.simulators.population.population`.

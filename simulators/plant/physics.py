@@ -14,6 +14,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from ebbset.models.contract.units import STANDARD_GRAVITY_M_S2
 from ebbset.models.physiology import fatigue as _fatigue
 from ebbset.models.physiology import muscle as _muscle
 from ebbset.simulators.lifter import layout as lay
@@ -121,8 +122,11 @@ def rates(
         at_plan = max(force_velocity(plan / v_max, p[lay.P_CURVATURE], p[lay.P_ECCENTRIC]), 0.1)
         effort = felt / (strength * at_plan) + lay.VELOCITY_GAIN_S_M * (plan - v)
         target = min(max(effort, 0.0), 1.0)
-        # Who still wants to go up does not pull down: to slow a weight it is enough to stop pushing.
-        brake = min(max(-effort, 0.0), 1.0) if plan < 0.0 else 0.0
+        # Who still wants to go up does not pull a weight down, since it is enough to stop pushing; but what weighs less
+        # than the limbs themselves brakes nothing.
+        brake = min(max(-effort, 0.0), 1.0)
+        if plan >= 0.0:
+            brake *= max(1.0 - felt / (p[lay.P_LIMB] * STANDARD_GRAVITY_M_S2), 0.0)
         shape = force_velocity(v / v_max, p[lay.P_CURVATURE], p[lay.P_ECCENTRIC])
         cost = effort_cost(shape * v / (v_max * p[lay.P_PEAK_POWER]), p[lay.P_COST])
         force = row[lay.C_GAIN] * active * strength * shape - lay.ANTAGONIST_SHARE * f0 * antagonist
@@ -144,7 +148,9 @@ def rates(
         # A rig winds up a slack cable; otherwise the next load would begin with a jerk at the dock.
         pull = max(pull, p[lay.P_COULOMB] + lay.TAKE_UP_N)
     rubbing = p[lay.P_COULOMB] / math.sqrt(w * w + lay.FRICTION_KNEE_M_S**2)
-    rubbing += p[lay.P_COULOMB_SHARE] * tension / math.sqrt(w * w + lay.LOAD_FRICTION_KNEE_M_S**2)
+    # Friction that reverses within a step makes the step unstable, so under a heavy load it sets in more gently.
+    knee = max(lay.LOAD_FRICTION_KNEE_M_S, p[lay.P_LOAD_KNEE] * tension)
+    rubbing += p[lay.P_COULOMB_SHARE] * tension / math.sqrt(w * w + knee * knee)
     friction = (rubbing + p[lay.P_VISCOUS]) * w
     if p[lay.P_MODEL] == 0.0:
         d_active, d_fatigued, d_fast, d_slow = three_compartment_rates(

@@ -19,7 +19,7 @@ from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.lifter.protocol import Lifter
 from ebbset.simulators.plant.attempt_log import WHOLE_SHARE
 from ebbset.simulators.plant.plugged_plant import LifterError, PluggedPlant
-from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import strong_rig
 from ebbset.simulators.population.families import Family, FamilyError
 from ebbset.simulators.population.strength_test import lift_once
 
@@ -51,7 +51,7 @@ class _Set:
     """A person at a rig, looked at every few milliseconds."""
 
     def __init__(self, lifter: Lifter, load_n: float, cables: int = 1) -> None:
-        self.rig = RigParameters(max_load_n=10_000.0, n_cables=cables)
+        self.rig = strong_rig(10_000.0, n_cables=cables)
         self.plant = PluggedPlant(self.rig, lifter, np.random.default_rng(1))
         self.rows: list[_Row] = []
         self.plant.start()
@@ -265,7 +265,7 @@ def _strength(one: Lifter, found: list[float]) -> Iterator[LifterFinding]:
     """Find a load that comes through once, within a factor of two of the greatest."""
     load_n, up = _FIRST_N, None
     while 1.0 <= load_n <= _STRONGEST_N:
-        records = lift_once(one, RigParameters(max_load_n=10_000.0), load_n).truth.records
+        records = lift_once(one, strong_rig(10_000.0), load_n).truth.records
         through = any(record.completed for record in records)
         up = through if up is None else up
         if through:

@@ -15,7 +15,7 @@ import numpy as np
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.simulators.lifter.exercises import Exercise, exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
-from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import RigParameters, with_stronger_drive
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n, velocity_at
 
@@ -84,7 +84,7 @@ def matched(lifter: LifterParameters, rig: RigParameters, target: TwinTarget) ->
     """
     twin = lifter if target.rom_m is None else replace(lifter, rom_m=target.rom_m)
     # Strength is looked for without the rig's own greatest load, which a person may be stronger than.
-    rig = replace(rig, max_load_n=max(rig.max_load_n, _STRONGEST_N))
+    rig = with_stronger_drive(rig, _STRONGEST_N)
     try:
         for _ in range(_ROUNDS):
             strength = one_rm_n(twin, rig)

@@ -23,7 +23,7 @@ from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.simulators.closed_loop.simulated_set import SimulatedSet
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
-from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import strong_rig
 from ebbset.simulators.population.families import COMPILED, AnyLifter, DrawnPerson
 from ebbset.simulators.population.population import DAY_CV, draw_lifter, on_day, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n
@@ -33,7 +33,7 @@ from ebbset.study.rehearsal import START_SHARE
 from ebbset.study.study_file import Study
 
 Z_95: Final = 1.959963984540054
-_STRONG: Final = RigParameters(max_load_n=5_000.0)
+_STRONG: Final = strong_rig(5_000.0)
 """A rig whose motor limits nobody: who is drawn must not depend on it."""
 
 

@@ -23,16 +23,16 @@ from ebbset.models.contract.problems import UnusableFileError
 from ebbset.models.contract.profile import LifterProfile, Uncertain
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.lifter.exercises import exercise
-from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import RigParameters, strong_rig
 from ebbset.simulators.population.strength_test import lift_once, one_rm_n
 
 KIND = exercise("bench_press")
-ONE_RM_N = one_rm_n(KIND.mean_lifter(), RigParameters(max_load_n=2_000.0))
+ONE_RM_N = one_rm_n(KIND.mean_lifter(), strong_rig(2_000.0))
 DAY = datetime.date(2026, 11, 2)
 TESTED = (0.45, 0.6, 0.75, 0.9)
 """Parts of 1RM at which the person's own line was tested, each lifted once."""
 _VELOCITIES = [
-    lift_once(KIND.mean_lifter(), RigParameters(max_load_n=2_000.0), part * ONE_RM_N).truth.records[0].mean_velocity_m_s
+    lift_once(KIND.mean_lifter(), strong_rig(2_000.0), part * ONE_RM_N).truth.records[0].mean_velocity_m_s
     for part in TESTED
 ]
 SLOPE_M_S, V0_M_S = (float(value) for value in np.polyfit(TESTED, _VELOCITIES, 1))

@@ -16,7 +16,7 @@ from ebbset.models.physiology.load_velocity import generic_line
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.simulators.lifter.exercises import exercise
-from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import strong_rig
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import lift_once, one_rm_n
 
@@ -136,7 +136,7 @@ def test_people_with_plain_weights_are_found_as_well_as_published_and_as_often_a
 
 
 def test_recorded_sets_give_the_fresh_lifter_only() -> None:
-    rig = RigParameters(max_load_n=5_000.0)
+    rig = strong_rig(5_000.0)
     person = exercise("bench_press").mean_lifter()
     truth = one_rm_n(person, rig)
     order = Prescription.model_validate(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -32,18 +33,20 @@ def deviations(found: CableIdentification, truth: RigParameters) -> dict[str, fl
 
 ODD_RIGS = {name: truth for name, truth in COVERED.items() if name != "ordinary"}
 RIGS = {
-    "default": (RigParameters(), (0.13, 0.5, 1.5)),
+    # Friction that grows with the load, creep and the delay are told apart by the sizes of the changes alone.
+    "default": (RigParameters(), (0.30, 0.5, 1.5)),
     "sluggish": (RigParameters(torque_bandwidth_hz=6.0), (0.13, 0.5, 1.5)),
-    # Friction of the stretching cable cannot be told from a delay, so a short delay under much friction is vaguer.
+    # Under much friction a short delay cannot be told from none, and of the bandwidth only a bound is given.
     "quick-and-rough": (
-        RigParameters(torque_bandwidth_hz=30.0, coulomb_n=15.0, viscous_n_s_m=12.0),
-        (0.25, 0.8, 1.8),
+        RigParameters(torque_bandwidth_hz=30.0, coulomb_n=15.0, viscous_n_s_m=12.0, coulomb_share=0.0),
+        (None, 0.8, 1.8),
     ),
-    "frictionless": (RigParameters(coulomb_n=0.0, viscous_n_s_m=0.0), (0.13, 1.5, 3.5)),
+    "frictionless": (RigParameters(coulomb_n=0.0, coulomb_share=0.0, viscous_n_s_m=0.0), (0.15, 1.5, 3.5)),
     # A heavy drum shows in every change of speed; and half the ramp means twice the time in which friction acts.
-    "heavy-pair": (RigParameters(n_cables=2, max_ramp_n_per_s=1_000.0, inertia_kg=6.0), (0.25, 1.2, 3.0)),
+    "heavy-pair": (RigParameters(n_cables=2, max_ramp_n_per_s=1_000.0, inertia_kg=6.0), (None, 1.2, 3.0)),
 }
-"""Rigs, and how well each is to be known: bandwidth as a share of it, Coulomb friction in N, viscous in N per m/s."""
+"""Rigs, and how well each is to be known: bandwidth as a share of it (None: a bound), Coulomb friction in N, viscous in
+N per m/s."""
 
 
 @pytest.mark.parametrize("name", RIGS)
@@ -56,10 +59,16 @@ def test_the_rig_s_figures_come_back_within_their_stated_error(name: str) -> Non
             # The stated error is three standard deviations, and those must be small enough to be of use.
             assert max(deviations(found, truth).values()) <= 3.0
             assert found.ramp_n_per_s is not None
-            assert found.bandwidth_hz is not None
-            assert found.cannot_be_told == ()
             assert found.ramp_n_per_s.sd <= 0.01 * truth.max_ramp_n_per_s
-            assert found.bandwidth_hz.sd <= bandwidth_part * truth.torque_bandwidth_hz
+            if bandwidth_part is None:
+                assert found.bandwidth_hz is None
+                bound = re.search(r"so it is (\d+) Hz or more", found.cannot_be_told[0])
+                assert bound is not None
+                assert 0.3 * truth.torque_bandwidth_hz < float(bound[1]) < truth.torque_bandwidth_hz
+            else:
+                assert found.cannot_be_told == ()
+                assert found.bandwidth_hz is not None
+                assert found.bandwidth_hz.sd <= bandwidth_part * truth.torque_bandwidth_hz
             assert found.coulomb_n.sd <= coulomb_n
             assert found.viscous_n_s_m.sd <= viscous_n_s_m
             # The default force cell has noise of 2 N.

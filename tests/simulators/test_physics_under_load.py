@@ -14,8 +14,9 @@ from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.plant import physics
 from ebbset.simulators.plant.plant import Plant
-from ebbset.simulators.plant.rig_parameters import RigParameters, free_weight
-from ebbset.simulators.population.population import lift_once, person_rng
+from ebbset.simulators.plant.rig_parameters import RigParameters, free_weight, strong_rig
+from ebbset.simulators.population.population import person_rng
+from ebbset.simulators.population.strength_test import lift_once
 from ebbset.simulators.validation.measures import measured_one_rm_n
 from ebbset.simulators.validation.people import people
 from ebbset.simulators.validation.protocols import first_and_last_peak, held_s
@@ -42,6 +43,29 @@ def test_friction_grows_with_the_load(load_n: float) -> None:
     tension, v = dragged(replace(RIG, coulomb_n=6.0, coulomb_share=0.03, viscous_n_s_m=0.0), load_n, 0.3)
     knee = abs(v) / np.hypot(v, lay.LOAD_FRICTION_KNEE_M_S)
     assert tension == pytest.approx((load_n + 6.0) / (1.0 - 0.03 * knee), abs=0.5)
+
+
+@pytest.mark.parametrize("wide_enough", [pytest.param(True, id="as it is"), pytest.param(False, id="counter-check")])
+def test_friction_under_a_heavy_load_does_not_shake_the_drum(*, wide_enough: bool) -> None:
+    """With a knee that does not widen, 200 N of friction would reverse within a step of 1.25 ms: the drum buzzes."""
+    p = Plant(strong_rig(10_000.0), bencher(f_max_n=9_000.0), person_rng(0, 0), dt_s=0.00125)
+    if not wide_enough:
+        p.state.parameters[lay.P_LOAD_KNEE] = 0.0
+    p.command((9_500.0,), 1e4)
+    p.advance(4800)
+    p.state.cables[0, lay.C_W] += 0.01
+    p.advance(800)
+    speeds = []
+    for _ in range(100):
+        p.advance(1)
+        speeds.append(abs(float(p.state.cables[0, lay.C_W])))
+    assert (max(speeds) < 1e-4) is wide_enough
+
+
+def test_a_rig_whose_power_would_give_way_within_a_step_is_refused() -> None:
+    with pytest.raises(ValueError, match=r"^dt_s is 0.001; allowed: at most 0.00025 s with this max_power_w"):
+        plant(rig=replace(RIG, max_load_n=6_000.0))
+    plant(rig=strong_rig(6_000.0))
 
 
 @pytest.mark.parametrize(
@@ -96,7 +120,9 @@ def test_depth_and_range_vary_from_repetition_to_repetition() -> None:
     p.start()
     p.advance(1200)
     p.command((150.0,), 800.0)
-    bottoms, tops, phase = [], [], p.phase
+    bottoms: list[float] = []
+    tops: list[float] = []
+    phase = p.phase
     while len(bottoms) < 31:
         p.advance(10)
         if p.phase == Phase.CONCENTRIC and phase != Phase.CONCENTRIC:

@@ -16,7 +16,7 @@ from ebbset.simulators.lifter.exercises import EXERCISES, exercise
 from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.plant import physics
 from ebbset.simulators.plant.plant import Plant
-from ebbset.simulators.plant.rig_parameters import RigParameters, free_weight
+from ebbset.simulators.plant.rig_parameters import RigParameters, free_weight, strong_rig
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import lift_once
 from ebbset.simulators.validation.measures import set_to_failure
@@ -243,7 +243,7 @@ def test_no_parameters_make_it_leave_the_possible(data: st.DataObject) -> None:
         asymmetry=draw(st.floats(-0.3, 0.3)),
     )
     n = draw(st.integers(1, 2))
-    rig = RigParameters(n_cables=n, max_load_n=4000.0, torque_bandwidth_hz=draw(st.floats(1.0, 60.0)))
+    rig = replace(strong_rig(4000.0, n_cables=n), torque_bandwidth_hz=draw(st.floats(1.0, 60.0)))
     p = Plant(rig, lifter, np.random.default_rng(draw(st.integers(0, 99))))
     p.start()
     out = np.zeros((250, n, 4))

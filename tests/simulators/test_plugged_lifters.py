@@ -19,11 +19,11 @@ from ebbset.simulators.lifter.habits import Habits
 from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.lifter.muscle_lifter import MuscleLifter
 from ebbset.simulators.plant.plugged_plant import LifterError, PluggedPlant
-from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import strong_rig
 from ebbset.simulators.population.families import COMPILED, DrawnPerson, FamilyError, family, family_names, plant_for
 from ebbset.simulators.population.strength_test import one_rm_n
 
-RIG = RigParameters(max_load_n=5_000.0)
+RIG = strong_rig(5_000.0)
 HERE = "tests.simulators.test_plugged_lifters:draw"
 
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from ebbset.simulators.lifter.conduct import Conduct
 from ebbset.simulators.lifter.habits import Habits
 from ebbset.simulators.lifter.muscle_lifter import MuscleLifter
 from ebbset.simulators.plant.plugged_plant import PluggedPlant
-from ebbset.simulators.plant.rig_parameters import RigParameters
+from ebbset.simulators.plant.rig_parameters import strong_rig
 from ebbset.simulators.plant.truth import RepetitionTruth, Truth
 
-STRONG_RIG = RigParameters(max_load_n=8000.0, max_ramp_n_per_s=8000.0)
+STRONG_RIG = replace(strong_rig(8000.0), max_ramp_n_per_s=8000.0)
 STEADY = Habits(noise_cv=0.0, repetition_noise_cv=0.0, spread=0.0, retries=0, eccentric_m_s=0.45)
 """As fast as possible, brisk and tidy to failure: how published sets were done."""
 
