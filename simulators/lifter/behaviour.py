@@ -169,6 +169,9 @@ def _start_concentric(p: FloatArray, cables: FloatArray, g: FloatArray, random: 
     g[lay.G_MIN_S] = 0.0
     g[lay.G_LAST_V] = 0.0
     g[lay.G_REP_GAIN] = p[lay.P_NOISE_REP] * normal(random)
+    if p[lay.P_PUSH] > 0.0:
+        spare = max(1.0 - felt / (mean_capacity(p, cables) * _mean(cables, lay.C_F0)), 0.0)
+        g[lay.G_REP_GAIN] += p[lay.P_PUSH] * spare * normal(random)
     g[lay.G_JERK_PHASE] = 2.0 * math.pi * uniform(random)
     short = p[lay.P_PARTIAL] * (1.0 - mean_capacity(p, cables)) * uniform(random)
     reach = 1.0 - min(short, 0.6)

@@ -114,7 +114,9 @@ P_FAST_RATE: Final = 65
 P_STRAIN: Final = 66
 # --- parameters: rig, friction under load
 P_LOAD_KNEE: Final = 67
-P_SIZE: Final = 68
+# --- parameters: how hard the lifter pushes what is light
+P_PUSH: Final = 68
+P_SIZE: Final = 69
 
 # --- one row per cable: state that is integrated ...
 C_X: Final = 0

@@ -69,6 +69,7 @@ _BOUNDS: Final[Bounds] = {
     "reaction_s": (0.02, 2.0),
     "force_noise_cv": (0.0, 0.1),
     "repetition_noise_cv": (0.0, 0.1),
+    "push_cv": (0.0, 0.5),
     "asymmetry": (-0.5, 0.5),
 }
 
@@ -139,6 +140,8 @@ class LifterParameters:
         reaction_s: time to notice that the load has gone.
         force_noise_cv: fluctuation of force within a repetition.
         repetition_noise_cv: from repetition to repetition.
+        push_cv: how much the push varies from repetition to repetition, as a share of the strength that the load leaves
+            spare: what is light is pushed now harder, now less, and at the edge of failure everything is given.
         asymmetry: (left - right) / (left + right) strength with two cables; the first cable is left.
 
     Raises:
@@ -201,6 +204,7 @@ class LifterParameters:
     reaction_s: float = 0.25
     force_noise_cv: float = 0.01
     repetition_noise_cv: float = 0.012
+    push_cv: float = 0.0
     asymmetry: float = 0.0
 
     def __post_init__(self) -> None:

@@ -178,6 +178,7 @@ def packed_parameters(rig: RigParameters, lifter: LifterParameters, dt_s: float)
         lifter.fast_recovery_per_s,
         lifter.strain_per_s,
         load_knee_m_s_per_n(rig, dt_s),
+        lifter.push_cv,
     )
     return p
 

@@ -31,6 +31,7 @@ def at_full_effort(person: AnyLifter) -> AnyLifter:
         person,
         force_noise_cv=0.0,
         repetition_noise_cv=0.0,
+        push_cv=0.0,
         habit_cv=0.0,
         depth_sd_m=0.0,
         range_cv=0.0,
