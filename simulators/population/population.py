@@ -28,14 +28,15 @@ _CRITICAL: Final[dict[TrainingStatus, float]] = {"novice": 0.9, "trained": 1.0, 
 """Critical force over that of the trained: 30.5 % untrained, 41.4 % trained of maximum (de Ruiter 2014), halved."""
 _ECCENTRIC: Final[dict[Sex, float]] = {"male": 1.38 / 1.41, "female": 1.47 / 1.41}
 """Lengthening over shortening strength, men 1.38, women 1.47, all 1.41: Nuzzo et al. 2023 Sports Med 53:1125-1136."""
-# Spreads of speed, its curve, the push and the day were chosen together so that methods of the field err on these people
-# about as much as on people (checks 15 and 16 of `ebbset validate`): with narrower ones a line through five single lifts
-# gave the 1RM within 1.2 %, on people within 2.7 to 3.7 % (10.3233/IES-202247).
+# Spreads of speed, its curve, the push and the day were chosen together so that methods of the field err on these
+# people about as much as on people (checks 15 and 16 of `ebbset validate`): with narrower ones a line through five
+# single lifts gave the 1RM within 1.5 %, on people within 2.7 to 3.7 % (10.3233/IES-202247).
 V_MAX_CV: Final = 0.09
 CURVATURE_CV: Final = 0.28
 """a/F0 of whole movements lies between 0.15 and 0.5 (from memory); two deviations either way span that."""
 PUSH_CV: Final = 0.15
-"""Variation of the push with what a load leaves spare; velocities on two days differ by CV 1.9 to 9.3 % (PMC12036251)."""
+"""Variation of the push, as a share of the strength that a load leaves spare; velocities on two days differ by CV 1.9
+to 9.3 % (PMC12036251)."""
 PUSH_SPREAD: Final = 0.4
 DAY_SPEED_CV: Final = 0.03
 SHAPE_CV: Final = 0.20
@@ -97,7 +98,7 @@ def draw_lifter(
     model: FatigueModel = fatigue_model or ("3cc_r" if coin[2] < 0.5 else "critical_force")
     q = {name: _lognormal(rng, quantity.mean, quantity.cv) for name, quantity in exercise.quantities.items()}
     fitted = exercise.fitted
-    rise = fitted.strength_top - fitted.strength_bottom
+    rise = fitted.strength_top / fitted.strength_bottom
     size = exercise.women_share if gender == "female" else 1.0
     return LifterParameters(
         exercise=exercise.name,
@@ -109,7 +110,7 @@ def draw_lifter(
         start_m=q["start_m"],
         rom_m=q["rom_m"] * (0.92 if gender == "female" else 1.0),
         strength_bottom=fitted.strength_bottom,
-        strength_top=fitted.strength_bottom + _lognormal(rng, 1.0, SHAPE_CV) * rise,
+        strength_top=fitted.strength_bottom * rise ** _lognormal(rng, 1.0, SHAPE_CV),
         dip=_lognormal(rng, fitted.dip, SHAPE_CV),
         dip_at=q["dip_at"],
         dip_width=fitted.dip_width,
