@@ -18,8 +18,9 @@ KINDS: Final[dict[Kind, str]] = {
     "code": "code against other code or algebra; says nothing about people",
     "unseen": "neither fitted nor in view, so it could have failed",
 }
-TOO_ALIKE: Final = "simulated people are too alike in speed, and their velocities repeat too well from lift to lift"
-"""Why most of the figures that are outside are: the population is easier than people."""
+TOO_ALIKE: Final = "simulated people are too alike in this, and easier than people"
+UNSTEADY: Final = "the push varies more from repetition to repetition than in this study; in others it varied more (15)"
+"""Two ways in which the population is not as people are; studies do not agree on how steady people push."""
 Distance = Literal["standard error", "standard deviation", "outside"]
 
 

@@ -1,24 +1,19 @@
-"""Checks 15 and 16: methods of the field, applied to simulated people as papers applied them to people.
+"""Check 15: methods of the field, applied to simulated people as papers applied them to people.
 
 A simulated population is honest only if these methods err on it about as much as they did on people: where they err
-less, the population is too easy and whatever is judged on it looks better than it is.
+less, the population is too easy and whatever is judged on it looks better than it is. The spreads between people and
+days were set with these figures in view, so none of them counts as unseen.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from ebbset.simulators.validation.bench_tests import MeasuredPerson, bench_pressers, in_reserve, r_squared
-from ebbset.simulators.validation.comparison import (
-    TOO_ALIKE,
-    CheckResult,
-    FloatArray,
-    Section,
-    unseen,
-    unseen_range,
-)
+from ebbset.simulators.validation.comparison import CheckResult, FloatArray, Kind, Section, between, within
 
 _YOUTH = "PMC12036251 (2025), 49 young athletes"
 _BENCH = "10.3233/IES-202247 (2021), 16 men"
@@ -26,6 +21,11 @@ _MITTER = "Mitter 2022 PLoS One 17:e0268074, 24 people"
 _RUBIO = "Martínez-Rubio 2025, PMC11833798"
 _QIN = "Qin, Liu & García-Ramos 2025, 10.1186/s13102-025-01098-2, 19 men"
 _MORAN = "Morán-Navarro 2019 JSCR 33:1496-1504, 30 men"
+_YOUTHS: Final = "the study had young athletes; these are trained men, whose lifts are steadier"
+_ALIKE_AT_90: Final = "people differ too little in how often they lift a heavy load"
+_ONE_RELATION: Final = "simulated people still differ less in what their velocities mean than people do"
+_FEW: Final = "half of the simulated people give the velocity for the rest: the figure moves by a repetition with them"
+
 GENERAL_V1RM_M_S: Final = 0.17
 """Velocity at 1RM that is used for everybody in the bench press (10.3233/IES-202247)."""
 _YOUTH_LOADS: Final = (0.30, 0.50, 0.70)
@@ -150,39 +150,37 @@ def predictability(count: int, seed: int) -> Section:
     youth, five = 100.0 * line_errors(crowd, _YOUTH_LOADS), 100.0 * line_errors(crowd, _FIVE_LOADS)
     cv = 100.0 * retest_cv(crowd, _YOUTH_LOADS)
     own, general = reserve_from_velocity(crowd, (0.6, 0.7, 0.8))
+    in_view: Kind = "follows"
     results: list[CheckResult] = [
-        unseen_range(15, f"1RM from a line through 30, 50, 70 %: mean absolute error (bias {youth.mean():+.1f} %)",
-                     _YOUTH, float(np.abs(youth).mean()), 7.5, 13.4, unit="%", digits=1,
-                     width="range over the study's calculation models", expected_outside=TOO_ALIKE),
-        unseen_range(15, f"1RM from a line through five loads: mean absolute error (bias {five.mean():+.1f} %)", _BENCH,
-                     float(np.abs(five).mean()), 2.7, 3.7, unit="%", digits=1, width="range over its six variants",
-                     expected_outside=TOO_ALIKE),
-        unseen_range(15, "velocity at 30, 50 and 70 % on two days: CV, mean over loads", _YOUTH,
-                     float(cv.mean()), 1.9, 9.3, unit="%", digits=1, width="range over loads and exercises",
-                     expected_outside=TOO_ALIKE),
+        replace(between(15, f"1RM from a line through 30, 50, 70 %: mean absolute error (bias {youth.mean():+.1f} %)",
+                        _YOUTH, float(np.abs(youth).mean()), 7.5, 13.4, in_view,
+                        "range over the study's calculation models", "%", 1), expected_outside=_YOUTHS),
+        between(15, f"1RM from a line through five loads: mean absolute error (bias {five.mean():+.1f} %)", _BENCH,
+                float(np.abs(five).mean()), 2.7, 3.7, in_view, "range over its six variants", "%", 1),
+        between(15, "velocity at 30, 50 and 70 % on two days: CV, mean over loads", _YOUTH, float(cv.mean()), 1.9, 9.3,
+                in_view, "range over loads and exercises", "%", 1),
     ]  # fmt: skip
-    for load, error, low, high, icc, icc_low, icc_high in (
-        (0.7, 1.1, 0.8, 1.4, 0.86, 0.71, 0.93),
-        (0.9, 0.7, 0.5, 0.9, 0.65, 0.39, 0.83),
-    ):
+    for load, error, allowed, icc, icc_allowed in ((0.7, 1.1, 0.36, 0.86, 0.13), (0.9, 0.7, 0.24, 0.65, 0.26)):
         found, agreement = retest_of_repetitions(crowd, load)
+        width = "95 % interval, from the 90 % interval that is given"
+        row = within(15, f"repetitions to failure at {load:.0%}, test and retest: ICC", _MITTER, agreement, icc,
+                     icc_allowed, in_view, width)  # fmt: skip
         results += [
-            unseen(15, f"repetitions to failure at {load:.0%}, test and retest: standard error of measurement", _MITTER,
-                   found, error, (high - low) / 3.29, 1.96 * (high - low) / 3.29, unit="repetitions",
-                   means="95 % interval, from the 90 % interval that is given"),
-            unseen(15, f"repetitions to failure at {load:.0%}, test and retest: ICC", _MITTER, agreement, icc,
-                   (icc_high - icc_low) / 3.29, 1.96 * (icc_high - icc_low) / 3.29,
-                   means="95 % interval, from the 90 % interval that is given"),
+            within(15, f"repetitions to failure at {load:.0%}, test and retest: standard error of measurement",
+                   _MITTER, found, error, allowed, in_view, width, "repetitions"),
+            replace(row, expected_outside=_ALIKE_AT_90) if load == 0.9 else row,
         ]  # fmt: skip
     qin = general_reserve_errors(crowd, (0.6, 0.8), (2, 4))
     results += [
-        unseen_range(15, "reserve from velocity, individual relations, mean R²", _RUBIO, own, 0.74, 0.94,
-                     width="0.84 ± 0.10, ours: no interval was read", expected_outside=TOO_ALIKE),
-        unseen_range(15, "reserve from velocity, one relation for all, R²", _RUBIO, general, 0.25, 0.55,
-                     width="0.40 ± 0.15, ours: no interval was read", expected_outside=TOO_ALIKE),
-        unseen(15, "stopping at 2 or 4 in reserve by a velocity for all: mean absolute error", _QIN,
-               float(qin.mean()), 1.3, 0.16, 0.7, unit="repetitions"),
-        unseen_range(15, "velocity that leaves 2, 4, 6 or 8 repetitions: CV over 65, 75, 85 %", _MORAN,
-                     reserve_velocity_cv(crowd, (0.65, 0.75, 0.85), (2, 4, 6)), 4.4, 8.0, unit="%", digits=1),
+        between(15, "reserve from velocity, individual relations, mean R²", _RUBIO, own, 0.74, 0.94, in_view,
+                "0.84 ± 0.10, ours: no interval was read"),
+        replace(between(15, "reserve from velocity, one relation for all, R²", _RUBIO, general, 0.25, 0.55, in_view,
+                        "0.40 ± 0.15, ours: no interval was read"), expected_outside=_ONE_RELATION),
+        replace(within(15, "stopping at 2 or 4 in reserve by a velocity for all: mean absolute error", _QIN,
+                       float(qin.mean()), 1.3, 0.7, in_view, "SD between people", "repetitions"),
+                expected_outside=_FEW),
+        between(15, "velocity that leaves 2, 4, 6 or 8 repetitions: CV over 65, 75, 85 %", _MORAN,
+                reserve_velocity_cv(crowd, (0.65, 0.75, 0.85), (2, 4, 6)), 4.4, 8.0, in_view,
+                "range over exercises and reserves", "%", 1),
     ]  # fmt: skip
     return Section(tuple(results))
