@@ -39,7 +39,7 @@ SLOPE_M_S, V0_M_S = (float(value) for value in np.polyfit(TESTED, _VELOCITIES, 1
 HARD: dict[str, Any] = {
     "name": "Drops, rest, drops",
     "exercise": "bench_press",
-    "load": {"start_n": round(0.8 * ONE_RM_N), "floor_n": 250.0},
+    "load": {"start_n": round(0.86 * ONE_RM_N), "floor_n": 250.0},
     "stop": {"max_drops": 2, "max_duration_s": 120.0},
     "bouts": [
         {"on_stall": "drop", "repetitions": 9},
@@ -76,7 +76,7 @@ def write(
 
 def recorded(profile: LifterProfile, *, cables: int = 1) -> RecordedSet:
     handled = []
-    load = {"start_n": round(0.8 * ONE_RM_N / cables), "floor_n": 120.0}
+    load = {"start_n": round(0.86 * ONE_RM_N / cables), "floor_n": 120.0}
     bouts = [HARD["bouts"][0], HARD["bouts"][1] | {"load_n": round(0.6 * ONE_RM_N / cables)}]
     run_set(
         Prescription.model_validate(HARD | {"load": load, "bouts": bouts}),
