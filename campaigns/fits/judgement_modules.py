@@ -9,7 +9,7 @@ from ebbset.controller.estimation.judgement import Judgement
 
 
 def told(value: Any, indent: str = "") -> str:
-    """Source text of a figure or of a value made of figures.
+    """Source text of a figure or of a value made of figures, but for those that have a module of their own.
 
     Args:
         value: a number, None, or a dataclass of such.
@@ -17,7 +17,7 @@ def told(value: Any, indent: str = "") -> str:
     """
     if not is_dataclass(value):
         return "None" if value is None else f"{value:.4g}" if value != round(value) else f"{value:.1f}"
-    rows = (f"{indent}    {f.name}={told(getattr(value, f.name), indent + '    ')},\n" for f in fields(value))
+    rows = (f"{indent}    {f.name}={told(getattr(value, f.name), indent + '    ')},\n" for f in fields(value) if f.repr)
     return f"{type(value).__name__}(\n{''.join(rows)}{indent})"
 
 

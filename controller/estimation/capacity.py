@@ -12,7 +12,6 @@ from math import sqrt
 from typing import Final
 
 from ebbset.controller.estimation.capacity_filter import COST, FRESH, MOST_RELATIVE, SHARE, V0, V1, CapacityFilter
-from ebbset.controller.estimation.exercise_prior_figures import EXERCISE_PRIORS, SPREAD
 from ebbset.controller.estimation.exercise_priors import ExercisePrior, Spread
 from ebbset.controller.estimation.judgement import Judgement, with_doubt
 from ebbset.controller.estimation.judgement_figures import CURRENT
@@ -57,7 +56,7 @@ class CapacityEstimator(CapacityFilter):
         exercise: its name, by which its stored prior is found.
         generic: the line is the exercise's generic one, not this person's.
         prior: exercise prior; ``None``: the stored one.
-        spread: standard deviations that hold for every exercise.
+        spread: standard deviations that hold for every exercise; ``None``: the stored ones.
         judgement: how far the estimates are trusted.
     """
 
@@ -69,15 +68,17 @@ class CapacityEstimator(CapacityFilter):
         exercise: str | None = None,
         generic: bool = False,
         prior: ExercisePrior | None = None,
-        spread: Spread = SPREAD,
+        spread: Spread | None = None,
         judgement: Judgement = CURRENT,
     ) -> None:
+        priors = judgement.figures.priors
         if prior is None:
-            prior = EXERCISE_PRIORS.get(exercise or "", judgement.unknown)
+            prior = priors.get(exercise or "", judgement.unknown)
+        spread = spread or judgement.figures.spread
         super().__init__(line=line, one_rm_n=one_rm_n, generic=generic, prior=prior, spread=spread)
         self._structure = judgement.generic if generic else judgement.profile
         # An exercise with figures of its own can say when a budget is spent; one that nobody described ends early.
-        undescribed = exercise is not None and exercise not in EXERCISE_PRIORS
+        undescribed = exercise is not None and exercise not in priors
         self._early_sd = self._structure.early_sd if undescribed else 0.0
         # the spread of a generic line already covers this
         self._model_sd = 0.0 if generic else self._spread.profile_sd

@@ -5,6 +5,7 @@ The figures are in `exercise_prior_figures`, which campaigns/fits/fit_capacity.p
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -55,6 +56,19 @@ class Spread:
     velocity_sd_m_s: float
     stall_sd: float
     profile_sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class PriorFigures:
+    """All that was fitted for exercises, as one version.
+
+    Attributes:
+        priors: exercise -> prior.
+        spread: standard deviations that hold for every exercise.
+    """
+
+    priors: Mapping[str, ExercisePrior]
+    spread: Spread
 
 
 UNKNOWN: Final = ExercisePrior(

@@ -10,11 +10,15 @@ A recording says by which version of the figures it was judged, so that it repla
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import sqrt
 from typing import Final
 
-from ebbset.controller.estimation.exercise_priors import UNKNOWN, ExercisePrior
+from ebbset.controller.estimation.exercise_prior_figures import EXERCISE_PRIORS, SPREAD
+from ebbset.controller.estimation.exercise_priors import UNKNOWN, ExercisePrior, PriorFigures
+from ebbset.controller.estimation.first_prior_figures import FIRST_PRIORS, FIRST_SPREAD
+
+FITTED: Final = PriorFigures(EXERCISE_PRIORS, SPREAD)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,11 +48,13 @@ class Judgement:
         generic: doubt where the load–velocity line is the exercise's generic one.
         profile: doubt where a profile gives this person's line.
         unknown: prior of an exercise without one of its own, so that it holds for lifters of any structure.
+        figures: priors of the exercises that have one, and the common spreads.
     """
 
     generic: StructuralDoubt = StructuralDoubt()
     profile: StructuralDoubt = StructuralDoubt()
     unknown: ExercisePrior = UNKNOWN
+    figures: PriorFigures = field(default=FITTED, hash=False, repr=False)
 
 
 def with_doubt(own_sd: float, added_sd: float) -> float:
@@ -62,7 +68,7 @@ def with_doubt(own_sd: float, added_sd: float) -> float:
     return own_sd if added_sd == 0.0 else sqrt(own_sd * own_sd + added_sd * added_sd)
 
 
-FIRST: Final = Judgement()
+FIRST: Final = Judgement(figures=PriorFigures(FIRST_PRIORS, FIRST_SPREAD))
 """The first version: the model is taken at its word, and a budget is spent when half the chance says so."""
 FIRST_VERSION: Final = "1"
 VERSION: Final = "2"

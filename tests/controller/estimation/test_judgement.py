@@ -32,7 +32,7 @@ def told(judgement: Judgement, exercise: str = "bench_press") -> CapacityEstimat
 
 
 def test_doubt_widens_every_interval_by_its_part_of_the_estimate_and_moves_no_estimate() -> None:
-    plain, doubted = told(FIRST), told(Judgement(generic=DOUBT))
+    plain, doubted = told(Judgement()), told(Judgement(generic=DOUBT))
     assert (doubted.fresh_n, doubted.capacity_n) == (plain.fresh_n, plain.capacity_n)
     assert (doubted.budget_spent, doubted.repetitions_in_reserve) == (
         plain.budget_spent,
@@ -86,7 +86,7 @@ def test_what_a_recording_names_decides_and_one_that_names_nothing_is_the_first(
 
 def test_the_first_version_adds_nothing_to_the_last_bit() -> None:
     assert with_doubt(0.1, 0.0) == 0.1
-    assert JUDGEMENTS["1"] == Judgement()
+    assert JUDGEMENTS["1"] == FIRST
 
 
 def test_every_written_judgement_doubts_every_kind_of_estimate_and_ends_no_budget_late() -> None:
