@@ -5,7 +5,7 @@ SHELL := /bin/sh
 PYTHON ?= python3
 VENV := .venv
 PY := $(VENV)/bin/python
-ROOMS := models controller simulators conformance coaching study console
+ROOMS := models controller rig simulators conformance coaching study console
 # Beside the rooms and not in the wheel, but under the same type check.
 BESIDE := tests examples benchmarks campaigns
 FOLDERS := $(shell find $(ROOMS) -type d -not -name __pycache__)

@@ -20,7 +20,6 @@ from typing import Final, TextIO
 import structlog
 
 from ebbset.controller.link.settings import BrokerSettings
-from ebbset.models.contract.wire import Topic
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.rig.sensors import FaultKind, SensedQuantity, SensorFault
 from ebbset.simulators.rig.virtual_rig import VirtualRig, VirtualRigSettings
@@ -75,7 +74,7 @@ class FaultyRig(VirtualRig):
             rig = self.rig
             file.write(
                 f"{time.monotonic():.4f} {max(rig.target_n):.3f} {max(rig.applied_n):.3f} "
-                f"{self._seq[Topic.FRAME] - 1} {int(rig.docked)} {self.injected}\n"
+                f"{self.newest_frame} {int(rig.docked)} {self.injected}\n"
             )
             now = "moving" if abs(rig.truth[0, 0, 2]) >= MOVING_M_S else "still"
             for what in [what for when, what in self._due_when if when == now]:

@@ -23,7 +23,7 @@ from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.rig.firmware import RigFirmware
 from ebbset.simulators.rig.sensors import SensorParameters, Sensors
-from ebbset.simulators.rig.simulated_rig import SimulatedRig, firmware_settings
+from ebbset.simulators.rig.simulated_rig import SimulatedRig, limits_of
 from tests.support.simulated_access import SimulatedAccess
 
 SEEDS: Final = 10
@@ -83,7 +83,7 @@ def simulated(parameters: RigParameters, sensors: SensorParameters | None = None
     return SimulatedRig(
         Plant(parameters, hand, streams[0]),
         Sensors(sensors or SensorParameters(), cables=parameters.n_cables, rng=streams[1]),
-        RigFirmware(firmware_settings(parameters), boot_id="boot-0001"),
+        RigFirmware(limits_of(parameters), boot_id="boot-0001"),
         frame_samples=5,
         ready_after_s=None,
     )

@@ -15,7 +15,7 @@ from ebbset.models.contract.prescription import Prescription, example
 from ebbset.models.contract.problems import BadDocumentError
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.models.contract.wire import BadMessageError, Topic, decode
-from ebbset.simulators.rig.command_rules import FirmwareSettings
+from ebbset.rig.description import RigLimits
 from ebbset.simulators.rig.firmware import RigFirmware
 
 from .arena import Arena
@@ -103,7 +103,7 @@ def command(data: bytes) -> int:
         How many it accepted.
     """
     choices = ByteChoices(data)
-    firmware = RigFirmware(FirmwareSettings(), boot_id="boot-0001")
+    firmware = RigFirmware(RigLimits(), boot_id="boot-0001")
     t_us, seq, ceiling_n, accepted = 1_000_000, 0, 0.0, 0
     still: dict[str, Any] = {"applied_n": (0.0,), "position_m": (0.0,), "velocity_m_s": (0.0,)}
     while choices.left:

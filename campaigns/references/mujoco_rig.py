@@ -29,7 +29,7 @@ from ebbset.simulators.plant.plant import Plant
 from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.rig.firmware import RigFirmware
-from ebbset.simulators.rig.simulated_rig import firmware_settings
+from ebbset.simulators.rig.simulated_rig import limits_of
 
 FloatArray = npt.NDArray[np.float64]
 Hand = Callable[[float, float, float], float]
@@ -94,7 +94,7 @@ class _Orders:
     """The commands to the firmware and their times; the same for both simulators."""
 
     def __init__(self, scene: Scene) -> None:
-        self.firmware = RigFirmware(firmware_settings(RIG), boot_id="boot-0001")
+        self.firmware = RigFirmware(limits_of(RIG), boot_id="boot-0001")
         self.events: list[tuple[int, RigEventKind]] = []
         self._lease_ms = scene.lease_ms
         self._loads = scene.loads

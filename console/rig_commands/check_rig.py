@@ -61,7 +61,7 @@ class BenchHands:
 
     async def _do(self, what: str, wait_s: float = 0.1, **values: float) -> None:
         from ebbset.conformance.rig_client import open_rig_client
-        from ebbset.simulators.rig.rig_connection import hands_topic
+        from ebbset.simulators.rig.rig_link import hands_topic
 
         async with open_rig_client(self._rig, self._broker, unload_on_exit=False) as client:
             payload = json.dumps({"do": what, **values}).encode()

@@ -18,9 +18,9 @@ from typing import Any, Final
 import structlog
 
 from ebbset.controller.link.contract_rules import INTRODUCTION, LINES, WORDS, Line
-from ebbset.controller.link.mqtt_link import KEEPALIVE_S
 from ebbset.controller.link.settings import PLAIN_PORT, TLS_PORT
 from ebbset.models.contract import wire
+from ebbset.models.contract.constants import KEEPALIVE_S
 from ebbset.models.contract.wire import CONTRACT_VERSION, TOPIC_ROOT, Topic
 
 DOCUMENT: Final = "asyncapi.json"

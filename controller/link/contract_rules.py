@@ -10,10 +10,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from ebbset.controller.link.inbox import REQUEST_BYTES, REQUESTS_AT_ONCE, REQUESTS_PER_S
-from ebbset.controller.link.mqtt_link import KEEPALIVE_S
 from ebbset.controller.messages.reasons import Action, AnswerCode, Reason, State
 from ebbset.models.contract import wire
-from ebbset.models.contract.constants import ACKNOWLEDGED_WITHIN_S, LONGEST_REQUEST_AGE_S
+from ebbset.models.contract.constants import ACKNOWLEDGED_WITHIN_S, KEEPALIVE_S, LONGEST_REQUEST_AGE_S
 from ebbset.models.contract.rig_messages import Refusal
 from ebbset.models.contract.wire import Topic
 

@@ -36,10 +36,10 @@ from ebbset.controller.link.inbox import Inbox
 from ebbset.controller.link.outbox import Outbox
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.controller.messages.events import LinkDown, LinkUp
+from ebbset.models.contract.constants import KEEPALIVE_S
 from ebbset.models.contract.problems import BadDocumentError
 from ebbset.models.contract.wire import Topic
 
-KEEPALIVE_S: Final = 5
 CALL_TIMEOUT_S: Final = 2.0
 COMMAND_TIMEOUT_S: Final = 0.25
 BACKOFF_FIRST_S: Final = 0.2

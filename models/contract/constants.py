@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
+KEEPALIVE_S: Final = 5
+"""MQTT keepalive of every client: how soon a broker publishes the will of one that is gone (judgement)."""
 RENEWALS_PER_LEASE: Final = 4
 """Whoever commands a rig renews a lease this often within its length; the contract asks for three at least."""
 ACKNOWLEDGED_WITHIN_S: Final = 2

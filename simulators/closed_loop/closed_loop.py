@@ -35,7 +35,7 @@ from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.families import AnyLifter, plant_for
 from ebbset.simulators.rig.firmware import RigFirmware
 from ebbset.simulators.rig.sensors import SensorFault, SensorParameters, Sensors
-from ebbset.simulators.rig.simulated_rig import SimulatedRig, firmware_settings, step_for
+from ebbset.simulators.rig.simulated_rig import SimulatedRig, limits_of, step_for
 
 _LONGEST_SET_S: Final = 600.0
 _LIMIT_MARGIN_S: Final = 60.0
@@ -86,7 +86,7 @@ def run_set(
     plant_rng, sensor_rng, link_rng, name_rng = [np.random.default_rng(child) for child in seed.spawn(4)]
     if plant is None:
         plant = plant_for(lifter, rig or RigParameters(), plant_rng, step_for(sensors.sample_rate_hz))
-    own = firmware_settings(plant.rig)
+    own = limits_of(plant.rig)
     simulated = SimulatedRig(
         plant,
         Sensors(sensors, cables=own.cables, rng=sensor_rng, faults=faults),

@@ -12,12 +12,12 @@ from typing import Final
 from ebbset.controller.messages.actions import SendLoad
 from ebbset.controller.messages.events import Acknowledged, BadInput, RigAnnounced, RigReported, Samples
 from ebbset.models.contract.wire import Topic
+from ebbset.rig.rig_core import Notice
 from ebbset.simulators.closed_loop.controller_side import ControllerSide
 from ebbset.simulators.closed_loop.link_model import Way
 from ebbset.simulators.closed_loop.rig_monitor import RigMonitor
 from ebbset.simulators.closed_loop.simulated_set import SimulatedSet
 from ebbset.simulators.lifter.layout import Phase
-from ebbset.simulators.rig.firmware import Notice
 from ebbset.simulators.rig.sensors import Reading
 from ebbset.simulators.rig.simulated_rig import SimulatedRig
 
@@ -54,7 +54,7 @@ class RigSide:
 
     def announce(self) -> None:
         """Tell the controller who the rig is and what it can do."""
-        own, sensors = self.rig.firmware.settings, self.rig.sensors.parameters
+        own, sensors = self.rig.firmware.limits, self.rig.sensors.parameters
         self._controller.feed(
             RigAnnounced(
                 now_us=self._controller.time.now_us,

@@ -27,7 +27,7 @@ from ebbset.simulators.plant.plant_base import PlantBase
 from ebbset.simulators.plant.rig_parameters import strong_rig
 from ebbset.simulators.population.families import COMPILED, AnyLifter, family
 from ebbset.simulators.population.strength_test import one_rm_n
-from ebbset.simulators.rig.simulated_rig import firmware_settings
+from ebbset.simulators.rig.simulated_rig import limits_of
 
 RIG: Final = strong_rig(8000.0)
 """Strong enough for anybody, with a motor and a drum to match."""
@@ -40,7 +40,7 @@ POLICIES: Final[dict[str, tuple[str, dict[str, float], float]]] = {
     "0.8 of force at stall": ("force_at_stall", {"part": 0.8}, 3.0),
 }
 FLOOR_PART: Final = 0.2
-LEAST_FLOOR_N: Final = firmware_settings(RIG).min_load_n
+LEAST_FLOOR_N: Final = limits_of(RIG).min_load_n
 """A wrist curl may start so light that a fifth of the 1RM is less than the rig can hold."""
 MOST_DROPS: Final = 4
 AT_STALLS: Final = (Reason.DROPS_SPENT, Reason.FLOOR_FAILED)

@@ -1,19 +1,20 @@
 """Named single faults of a rig's software, each injected in one place, to test what must find them.
 
 A good rig has none. The conformance kit is tested on one virtual rig per entry. Faults of commands act in `firmware`,
-those of telemetry in `distort` below, those of a held load in `misdriven` (`simulated_rig`), those of the connection in
-`virtual_rig`.
+those of telemetry in `distort` below, those of a held load in `misdriven` (`simulated_rig`), those of messages and
+connection in `rig_link` and `virtual_rig`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 from typing import Final
 
 from ebbset.models.contract.rig_messages import Refusal
 from ebbset.models.contract.units import STANDARD_GRAVITY_M_S2
+from ebbset.rig.rig_messages import FrameContent
 
 
 class Defect(StrEnum):
@@ -108,21 +109,6 @@ JUMP_S: Final = 0.1
 JUMP_PART: Final = 0.4
 MISDRIVING: Final = frozenset({Defect.LOAD_SAGS, Defect.LOAD_CREEPS_UNSEEN, Defect.LOAD_JUMPS})
 """Faults of the drive that show in a load that is held."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FrameContent:
-    """One frame's content before it becomes a message: columns per cable, as in the wire's sample frame.
-
-    ``force_n`` is empty in a frame without force.
-    """
-
-    seq: int
-    t_us: tuple[int, ...]
-    applied_n: tuple[float, ...]
-    position_m: tuple[tuple[float, ...], ...]
-    velocity_m_s: tuple[tuple[float, ...], ...]
-    force_n: tuple[tuple[float, ...], ...]
 
 
 def _scaled(

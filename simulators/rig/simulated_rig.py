@@ -12,13 +12,14 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from ebbset.rig.description import RigLimits
+from ebbset.rig.rig_core import Notice, Reply
 from ebbset.simulators.lifter.compiled import compiled
 from ebbset.simulators.plant.plant_base import PlantBase
 from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.plant.truth import RepetitionTruth
-from ebbset.simulators.rig.command_rules import AnyCommand, FirmwareSettings
 from ebbset.simulators.rig.defects import MISDRIVING, Defect, misdriven
-from ebbset.simulators.rig.firmware import Notice, Reply, RigFirmware
+from ebbset.simulators.rig.firmware import AnyCommand, RigFirmware
 from ebbset.simulators.rig.sensors import Reading, Sensors
 
 FloatArray = npt.NDArray[np.float64]
@@ -28,9 +29,9 @@ LONGEST_STEP_S: Final = 0.00125
 _LOADED_SHARE: Final = 0.995
 
 
-def firmware_settings(rig: RigParameters) -> FirmwareSettings:
-    """Firmware that declares what this rig can do, within what the wire can say."""
-    return FirmwareSettings(
+def limits_of(rig: RigParameters) -> RigLimits:
+    """What this rig can do, within what the wire can say."""
+    return RigLimits(
         cables=rig.n_cables, max_load_n=min(rig.max_load_n, 5_000.0), max_ramp_n_per_s=min(rig.max_ramp_n_per_s, 1e5)
     )
 

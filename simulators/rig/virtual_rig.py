@@ -1,9 +1,8 @@
 """A rig as its own process: the simulated rig in real time, speaking the wire contract over MQTT.
 
-Here are real time (absolute deadlines, catching up after the machine was suspended) and the person at the rig. What the
-rig decides is in `firmware`, what its messages look like in `rig_messages`, its connection in `rig_connection`, the
-physics in `plant`, what its software may do wrong in `defects`. The plant and its watchdogs go on while there is no
-broker.
+Here are real time (absolute deadlines, catching up after the machine was suspended) and the person at the rig. What
+the rig decides, says and how it connects is the code of every rig, in the room `rig`; what its software may do wrong is
+in `defects`, `firmware` and `rig_link`, the physics in `plant`. Plant and watchdogs go on while there is no broker.
 """
 
 from __future__ import annotations
@@ -22,18 +21,21 @@ import numpy as np
 import structlog
 
 from ebbset.controller.link.settings import BrokerSettings
-from ebbset.models.contract.rig_messages import Refusal
-from ebbset.models.contract.wire import BadMessageError, Topic, decode
+from ebbset.models.contract.wire import Topic
+from ebbset.rig.description import RigDescription
+from ebbset.rig.rig_connection import Callbacks
+from ebbset.rig.rig_core import Notice, Reply
+from ebbset.rig.rig_log import log_command, log_notice
+from ebbset.rig.rig_messages import FrameContent
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.plant.plant import Plant
 from ebbset.simulators.plant.rig_parameters import RigParameters
-from ebbset.simulators.rig import rig_messages as messages
 from ebbset.simulators.rig.defects import Defect
-from ebbset.simulators.rig.firmware import Notice, Reply, RigFirmware
-from ebbset.simulators.rig.rig_connection import Callbacks, RigConnection
+from ebbset.simulators.rig.firmware import RigFirmware
+from ebbset.simulators.rig.rig_link import SimulatedConnection, SimulatedEndpoint
 from ebbset.simulators.rig.rig_segmenter import RigSegmenter
 from ebbset.simulators.rig.sensors import SensorFault, SensorParameters, Sensors
-from ebbset.simulators.rig.simulated_rig import SimulatedRig, extremes, firmware_settings, step_for
+from ebbset.simulators.rig.simulated_rig import SimulatedRig, extremes, limits_of, step_for
 
 SLOW_ACK_S: Final = 0.6
 DEAF_S: Final = 2.0
@@ -90,7 +92,7 @@ class VirtualRig:
     def __init__(self, settings: VirtualRigSettings, *, clock_s: Callable[[], float] = time.monotonic) -> None:
         self.settings = settings
         self._clock_s = clock_s
-        own = firmware_settings(settings.parameters)
+        own = limits_of(settings.parameters)
         plant_rng, sensor_rng = (np.random.default_rng(s) for s in np.random.SeedSequence(settings.seed).spawn(2))
         mechanics = settings.parameters
         if settings.defect is Defect.STEPS_TO_ZERO:
@@ -104,14 +106,24 @@ class VirtualRig:
             ready_after_s=settings.ready_after_s,
         )
         self._segmenter = RigSegmenter(rom_m=settings.lifter.rom_m)
-        self._connection = RigConnection(
+        self._described = RigDescription(
+            rig=settings.rig,
+            limits=own,
+            sample_rate_hz=settings.sensors.sample_rate_hz,
+            has_force=settings.sensors.has_force,
+            firmware="ebbset virtual rig",
+            telemetry=settings.telemetry,
+            simulated=True,
+        )
+        self._endpoint = SimulatedEndpoint(self.rig.firmware, self._described)
+        self._connection = SimulatedConnection(
             settings.rig,
             settings.broker,
-            Callbacks(self._identity, self._receive, self._receive_hands if settings.hands else None),
+            Callbacks(lambda online: self._endpoint.identity(online=online), self._receive),
+            hands=self._receive_hands if settings.hands else None,
             defect=settings.defect,
         )
         self._in_frame = 0
-        self._seq = {Topic.FRAME: 0, Topic.EVENT: 0, Topic.REPETITION: 0}
         self._began_s = 0.0
         self._log = log.bind(rig=settings.rig)
         self._late_acks: set[asyncio.Task[None]] = set()
@@ -138,6 +150,11 @@ class VirtualRig:
     def frames_dropped(self) -> int:
         """Telemetry frames that were not sent, because too many were waiting."""
         return self._connection.frames.dropped
+
+    @property
+    def newest_frame(self) -> int:
+        """Number of the newest telemetry frame, sent or not; -1 before the first."""
+        return self._endpoint.counted(Topic.FRAME) - 1
 
     def _compile(self) -> None:
         """Compile the inner loop before real time begins, on copies that are thrown away."""
@@ -220,36 +237,41 @@ class VirtualRig:
         rig.firmware = rig.firmware.rebooted(_boot_id())
         rig.sensors.reboot(rig.t_s)
         rig.drive()
-        self._seq = dict.fromkeys(self._seq, 0)
+        self._endpoint = SimulatedEndpoint(rig.firmware, self._described)
         self._log.info("rig_rebooted", boot_id=rig.firmware.boot_id)
         self._connection.break_off()
 
     # --- messages out --------------------------------------------------------------------------------------------
 
-    def _next_seq(self, topic: Topic) -> int:
-        seq = self._seq[topic]
-        self._seq[topic] = seq + 1
-        return seq
-
     def _send_reading(self) -> None:
-        reading = self.rig.read()
+        rig, endpoint = self.rig, self._endpoint
+        reading = rig.read()
         if self.settings.telemetry == "repetitions":
             if reading is not None:
-                loaded_n = max(self.rig.applied_n)
-                for segment in self._segmenter.feed(reading, docked=self.rig.docked, loaded_n=loaded_n):
-                    seq = self._next_seq(Topic.REPETITION)
-                    self._connection.answers.put(Topic.REPETITION, messages.repetition(self.rig, seq, segment))
+                loaded_n = max(rig.applied_n)
+                for segment in self._segmenter.feed(reading, docked=rig.docked, loaded_n=loaded_n):
+                    seq = endpoint.next_seq(Topic.REPETITION)
+                    told = endpoint.repetition(seq, segment, docked=rig.docked, applied_n=rig.applied_n)
+                    self._connection.answers.put(Topic.REPETITION, told)
             return
-        seq = self._next_seq(Topic.FRAME)
+        seq = endpoint.next_seq(Topic.FRAME)
         if reading is not None:
-            self._connection.frames.put(Topic.FRAME, messages.frame(self.rig, seq, reading))
+            content = FrameContent(
+                seq=seq,
+                t_us=reading.t_us,
+                applied_n=rig.applied_n,
+                position_m=reading.position_m,
+                velocity_m_s=reading.velocity_m_s,
+                force_n=tuple([column for column in reading.force_n if column is not None]),
+            )
+            self._connection.frames.put(Topic.FRAME, endpoint.frame(content, docked=rig.docked))
 
     def _tell(self, notice: Notice) -> None:
-        self._log.info("rig_event", kind=notice.kind.value, detail=notice.detail)
-        self._connection.answers.put(Topic.EVENT, messages.event(self.rig, self._next_seq(Topic.EVENT), notice))
+        log_notice(self._log, notice)
+        self._connection.answers.put(Topic.EVENT, self._endpoint.event(notice))
 
     def _acknowledge(self, reply: Reply) -> None:
-        content = messages.acknowledgement(self.rig, reply)
+        content = self._endpoint.acknowledgement(reply)
         if self.settings.defect is Defect.NEVER_ACKS:
             return
         if self.settings.defect is Defect.SLOW_ACKS:
@@ -258,10 +280,6 @@ class VirtualRig:
             task.add_done_callback(self._late_acks.discard)
             return
         self._connection.answers.put(Topic.ACK, content)
-
-    def _identity(self, online: bool) -> dict[str, Any]:
-        settings = self.settings
-        return messages.identity(self.rig, name=settings.rig, telemetry=settings.telemetry, online=online)
 
     async def _acknowledge_late(self, content: dict[str, Any]) -> None:
         await asyncio.sleep(SLOW_ACK_S)
@@ -279,21 +297,11 @@ class VirtualRig:
                 self._deaf_until_s = now_s + DEAF_S
             if now_s < self._deaf_until_s:
                 return
-        try:
-            command = decode(Topic.COMMAND, payload)
-        except BadMessageError as error:
-            self._log.warning("bad_command", code=error.code.value, detail=error.detail)
-            addressed = messages.addressee(payload)
-            if addressed is not None:
-                self._acknowledge(Reply(*addressed, t_us, False, Refusal.BAD_MESSAGE, rig.applied_n, rig.docked))
-            return
-        before_n, before_nonce = rig.target_n, rig.firmware.nonce
-        reply = rig.handle(command, t_us=t_us)
-        if reply.refusal is not None:
-            self._log.warning("command_refused", kind=command.kind, seq=command.seq, refusal=reply.refusal.value)
-        elif rig.target_n != before_n or rig.firmware.nonce != before_nonce:
-            self._log.info("command_obeyed", kind=command.kind, seq=command.seq, target_n=rig.target_n)
-        self._acknowledge(reply)
+        judged = self._endpoint.receive(payload, t_us=t_us, docked=rig.docked, applied_n=rig.applied_n)
+        rig.drive()
+        log_command(self._log, judged, rig.firmware)
+        if judged.reply is not None:
+            self._acknowledge(judged.reply)
 
     def _receive_hands(self, payload: bytes) -> None:
         """The bench topic: a test in another process acts as the person at the rig."""

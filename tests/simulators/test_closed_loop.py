@@ -26,7 +26,7 @@ from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n
 from ebbset.simulators.rig.firmware import RigFirmware
 from ebbset.simulators.rig.sensors import FaultKind, SensedQuantity, SensorFault, SensorParameters, Sensors
-from ebbset.simulators.rig.simulated_rig import SimulatedRig, firmware_settings
+from ebbset.simulators.rig.simulated_rig import SimulatedRig, limits_of
 
 RIG = RigParameters()
 
@@ -312,7 +312,7 @@ def test_a_speed_that_lasted_less_than_a_frame_is_seen_by_the_rig() -> None:
     rig = SimulatedRig(
         Plant(RIG, person(), np.random.default_rng(0)),
         Sensors(SensorParameters(), cables=1, rng=np.random.default_rng(1)),
-        RigFirmware(firmware_settings(RIG), boot_id="boot-0001"),
+        RigFirmware(limits_of(RIG), boot_id="boot-0001"),
         frame_samples=50,
         ready_after_s=None,
     )

@@ -14,19 +14,20 @@ from ebbset.controller.link.contract_rules import REFUSALS_OF_ARM, REFUSALS_OF_L
 from ebbset.controller.messages.actions import SendArm, SendLoad, SendRelease, SendUnload
 from ebbset.models.contract.controller_messages import ArmCommand, LoadCommand
 from ebbset.models.contract.rig_messages import Refusal, RigEventKind
-from ebbset.simulators.rig.command_rules import AnyCommand, FirmwareSettings
+from ebbset.rig.description import RigLimits
+from ebbset.rig.rig_core import Notice, Reply
+from ebbset.rig.rig_messages import FrameContent
 from ebbset.simulators.rig.defects import (
     FORCE_OFFSET_N,
     LATE_LEASES,
     OVERLOOKED,
     SLOW_LAPSE,
     Defect,
-    FrameContent,
     distort,
 )
-from ebbset.simulators.rig.firmware import Notice, Reply, RigFirmware
+from ebbset.simulators.rig.firmware import AnyCommand, RigFirmware
 
-SETTINGS = FirmwareSettings(cables=1, max_load_n=1_000.0, min_load_n=20.0, max_ramp_n_per_s=1_500.0, max_lease_ms=1_000)
+SETTINGS = RigLimits(cables=1, max_load_n=1_000.0, min_load_n=20.0, max_ramp_n_per_s=1_500.0, max_lease_ms=1_000)
 T0 = 10_000_000
 LEASE_MS = 600
 NONCE = "nonce-0001"
@@ -35,7 +36,7 @@ NONCE = "nonce-0001"
 class Bench:
     """A firmware with a hand on its clock, dock and applied load."""
 
-    def __init__(self, defect: Defect | None = None, settings: FirmwareSettings = SETTINGS) -> None:
+    def __init__(self, defect: Defect | None = None, settings: RigLimits = SETTINGS) -> None:
         self.firmware = RigFirmware(settings, boot_id="boot-0001", defect=defect)
         self.t_us = T0
         self.docked = True
@@ -51,7 +52,7 @@ class Bench:
         self.t_us += after_ms * 1_000
         if settle:
             self.applied_n = self.firmware.target_n
-        cables = self.firmware.settings.cables
+        cables = self.firmware.limits.cables
         notices: tuple[Notice, ...] = self.firmware.tick(
             t_us=self.t_us,
             docked=self.docked,

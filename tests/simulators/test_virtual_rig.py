@@ -21,6 +21,7 @@ import pytest
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.controller.messages.actions import SendArm, SendLoad
 from ebbset.models.contract.rig_messages import RepetitionOutcome
+from ebbset.rig.rig_connection import FRAMES_QUEUED
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.plant.plant import Plant
 from ebbset.simulators.plant.rig_parameters import RigParameters
@@ -28,10 +29,10 @@ from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n
 from ebbset.simulators.rig.defects import Defect
 from ebbset.simulators.rig.firmware import RigFirmware
-from ebbset.simulators.rig.rig_connection import FRAMES_QUEUED, hands_topic
+from ebbset.simulators.rig.rig_link import hands_topic
 from ebbset.simulators.rig.rig_segmenter import RigSegmenter, Segment
 from ebbset.simulators.rig.sensors import SensorParameters, Sensors
-from ebbset.simulators.rig.simulated_rig import SimulatedRig, firmware_settings
+from ebbset.simulators.rig.simulated_rig import SimulatedRig, limits_of
 from ebbset.simulators.rig.virtual_rig import VirtualRig, VirtualRigSettings
 from tests.support.brokers import Mosquitto, mosquitto
 from tests.support.operators import PATIENCE_S
@@ -207,7 +208,7 @@ async def test_the_lease_runs_out_and_unloads_at_the_rig_s_own_ramp(broker: Mosq
         assert expired["t_us"] - accepted["t_us"] == pytest.approx(500_000, abs=11_000)
         highest = max(frame["applied_n"][0] for frame in observer.of("rig/frame"))
         assert highest == pytest.approx(200.0, abs=1e-6)
-        gone_s = 200.0 / virtual.rig.firmware.settings.unload_ramp_n_per_s
+        gone_s = 200.0 / virtual.rig.firmware.limits.unload_ramp_n_per_s
         await observer.until(lambda: observer.of("rig/frame")[-1]["applied_n"] == [0.0])
         newest = observer.of("rig/frame")[-1]
         assert newest["nonce"] is None
@@ -435,7 +436,7 @@ def segments_of_a_set_to_failure(load_share: float) -> tuple[list[Segment], Simu
     rig = SimulatedRig(
         Plant(mechanics, LIFTER, np.random.default_rng(5)),
         Sensors(SensorParameters(clock_drift_ppm=0.0, clock_start_s=0.0), cables=1, rng=np.random.default_rng(6)),
-        RigFirmware(firmware_settings(mechanics), boot_id="boot-0001"),
+        RigFirmware(limits_of(mechanics), boot_id="boot-0001"),
         frame_samples=5,
         ready_after_s=0.5,
     )

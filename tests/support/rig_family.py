@@ -14,9 +14,9 @@ from unittest import mock
 from ebbset.conformance import rig_client
 from ebbset.conformance.kit import Report, check_rig
 from ebbset.controller.link.settings import BrokerSettings
+from ebbset.rig import rig_connection
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.exercises import exercise
-from ebbset.simulators.rig import rig_connection
 from ebbset.simulators.rig.defects import Defect
 from ebbset.simulators.rig.virtual_rig import VirtualRig, VirtualRigSettings
 from tests.support.memory_broker import MemoryBroker

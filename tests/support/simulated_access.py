@@ -19,7 +19,7 @@ from ebbset.conformance.identification.quantities import (
 )
 from ebbset.controller.messages.actions import SendArm, SendLoad, SendRelease
 from ebbset.models.contract.constants import RENEWALS_PER_LEASE
-from ebbset.simulators.rig.command_rules import AnyCommand
+from ebbset.simulators.rig.firmware import AnyCommand
 from ebbset.simulators.rig.sensors import Reading
 from ebbset.simulators.rig.simulated_rig import SimulatedRig
 
@@ -35,13 +35,13 @@ class SimulatedAccess:
         self._rig = rig
         self._nonce = f"identify-{rig.firmware.boot_id}"
         self._seq = 0
-        self._lease_ms = rig.firmware.settings.max_lease_ms
+        self._lease_ms = rig.firmware.limits.max_lease_ms
         self._held = False
 
     @property
     def facts(self) -> RigCapabilities:
         """From what the firmware would announce."""
-        own = self._rig.firmware.settings
+        own = self._rig.firmware.limits
         return RigCapabilities(
             cables=own.cables,
             max_load_n=own.max_load_n,
@@ -51,7 +51,7 @@ class SimulatedAccess:
 
     def arm(self, *, ceiling_n: float, floor_n: float) -> None:
         """Bind the rig."""
-        own = self._rig.firmware.settings
+        own = self._rig.firmware.limits
         self._send(
             SendArm(
                 nonce=self._nonce,
@@ -105,7 +105,7 @@ class SimulatedAccess:
             SendLoad(
                 nonce=self._nonce,
                 seq=self._next_seq(),
-                target_n=(load_n,) * rig.firmware.settings.cables,
+                target_n=(load_n,) * rig.firmware.limits.cables,
                 ramp_n_per_s=ramp_n_per_s,
                 lease_ms=self._lease_ms,
                 cites_t_us=rig.clock_us(),

@@ -19,6 +19,7 @@ PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
 OWN_EXTRA = {
     "models": "",
     "controller": "",
+    "rig": "",
     "conformance": "",
     "simulators": "sim",
     "coaching": "sim",

@@ -17,9 +17,20 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-FLOORS = {"models": 1, "controller": 2, "simulators": 3, "conformance": 3, "coaching": 4, "study": 4, "console": 5}
+FLOORS = {
+    "models": 1,
+    "controller": 2,
+    "rig": 2,
+    "simulators": 3,
+    "conformance": 3,
+    "coaching": 4,
+    "study": 4,
+    "console": 5,
+}
 SHELLS = {"link", "recording", "service"}
 """Sub-packages of the controller that may touch sockets, files and clocks; every other one is core."""
+RIG_SHELLS = {"rig_connection.py", "rig_server.py", "rig_log.py"}
+"""Modules of the rig's side that may touch sockets and clocks; every other one is core."""
 MOST_MODULES = 15
 IMPURE = {
     "aiomqtt",
@@ -143,7 +154,7 @@ def test_no_class_name_stands_twice() -> None:
 
 def core_modules() -> list[Path]:
     core = [path for path in modules("controller") if path.relative_to(ROOT / "controller").parts[0] not in SHELLS]
-    return modules("models") + core
+    return modules("models") + core + [path for path in modules("rig") if path.name not in RIG_SHELLS]
 
 
 def test_the_core_is_pure() -> None:
@@ -163,6 +174,29 @@ def test_the_core_imports_no_shell() -> None:
             assert parts[:2] != ["ebbset", "controller"] or len(parts) < 3 or parts[2] not in SHELLS, (path, name)
 
 
+def test_the_core_of_the_rig_imports_no_shell() -> None:
+    for path in modules("rig"):
+        if path.name not in RIG_SHELLS:
+            shells = {f"ebbset.rig.{name.removesuffix('.py')}" for name in RIG_SHELLS}
+            assert not imports(path) & shells, path
+
+
+def loaded_with(module: str) -> set[str]:
+    """What a fresh interpreter has loaded of this package after importing a module, by whatever way."""
+    code = f"import sys, {module}; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return {name for name in done.stdout.split() if name.startswith("ebbset.")}
+
+
+def test_who_judges_rigs_shares_nothing_with_a_rig_but_the_contract() -> None:
+    """A mistake in shared code would be invisible to the judge."""
+    rig, judge = loaded_with("ebbset.rig.rig_server"), loaded_with("ebbset.conformance.kit")
+    assert {"ebbset.rig.rig_core", "ebbset.rig.rig_connection"} <= rig
+    assert {"ebbset.conformance.procedures", "ebbset.conformance.rig_client"} <= judge
+    shared = {name for name in rig & judge if name.count(".") > 1 and not name.startswith("ebbset.models.contract")}
+    assert shared == set()
+
+
 def test_the_base_install_needs_neither_simulator_nor_console() -> None:
     base = {
         re.split(r"[^A-Za-z0-9_-]", requirement)[0]
@@ -170,7 +204,7 @@ def test_the_base_install_needs_neither_simulator_nor_console() -> None:
         if "extra ==" not in requirement
     }
     assert base == BASE
-    for path in [*modules("models"), *modules("controller")]:
+    for path in [*modules("models"), *modules("controller"), *modules("rig")]:
         roots = {name.split(".")[0] for name in imports(path)} - set(sys.stdlib_module_names) - {"ebbset"}
         assert roots <= BASE | {"paho"}, f"{path} imports {sorted(roots - BASE)}"
 

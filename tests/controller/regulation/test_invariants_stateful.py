@@ -37,8 +37,8 @@ from ebbset.controller.regulation.transitions import TRANSITIONS, Trigger
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription, example
 from ebbset.models.contract.rig_messages import Refusal, RepetitionOutcome, RigEventKind
+from ebbset.rig.description import RigLimits
 from ebbset.simulators.closed_loop.invariant_monitor import InvariantMonitor
-from ebbset.simulators.rig.command_rules import FirmwareSettings
 from ebbset.simulators.rig.defects import Defect
 from ebbset.simulators.rig.firmware import RigFirmware
 from tests.support.kinematic_rig import POLICIES, KinematicRig
@@ -587,7 +587,7 @@ def test_a_rig_whose_lease_never_expires_is_found_by_the_same_property() -> None
 
 
 def _loaded_after_silence(steps: list[tuple[str, int, float, int, bool]], *, defect: Defect | None) -> bool:
-    firmware = RigFirmware(FirmwareSettings(), boot_id="boot-0001", defect=defect)
+    firmware = RigFirmware(RigLimits(), boot_id="boot-0001", defect=defect)
     t_us = 1_000_000
     still: dict[str, Any] = {"applied_n": (0.0,), "position_m": (0.1,), "velocity_m_s": (0.0,)}
     for seq, (what, nonce, load_n, gap_us, docked) in enumerate(steps, start=1):
@@ -613,6 +613,6 @@ def _loaded_after_silence(steps: list[tuple[str, int, float, int, bool]], *, def
             firmware.handle_command(command, t_us=t_us, docked=docked, applied_n=(0.0,))
         t_us += gap_us
         firmware.tick(t_us=t_us, docked=docked, **still)
-    t_us += FirmwareSettings().max_lease_ms * 1_000
+    t_us += RigLimits().max_lease_ms * 1_000
     firmware.tick(t_us=t_us, docked=True, **still)
     return max(firmware.target_n) > 0.0
