@@ -17,12 +17,15 @@ class SensorReading:
         position_m: cable paid out at the handle; 0 in the dock, growing in the concentric.
         velocity_m_s: of the handle, positive in the concentric.
         force_n: tension of the cable at the handle; None on a rig without a force cell.
+        applied_n: load that the drive says it applies; None on a drive that says nothing, which is then taken to apply
+            what it was last told.
         stop_pressed: the emergency stop is pressed in, or not yet reset by a person.
     """
 
     position_m: tuple[float, ...]
     velocity_m_s: tuple[float, ...]
     force_n: tuple[float, ...] | None = None
+    applied_n: tuple[float, ...] | None = None
     stop_pressed: bool = False
 
 
@@ -72,7 +75,7 @@ def check_reading(reading: SensorReading, described: RigDescription) -> None:
     if described.has_force is not (reading.force_n is not None):
         given = "missing" if reading.force_n is None else "given"
         raise SensorError(f"force_n is {given}; allowed: as announced, has_force is {described.has_force}")
-    for name in ("position_m", "velocity_m_s", "force_n"):
+    for name in ("position_m", "velocity_m_s", "force_n", "applied_n"):
         column: tuple[float, ...] | None = getattr(reading, name)
         if column is None:
             continue

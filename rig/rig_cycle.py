@@ -57,6 +57,7 @@ class RigCycle:
         longest_us = round(LATE_PERIODS * 1e6 / described.sample_rate_hz)
         self._ramp = LoadRamp(described.limits.cables, longest_step_us=longest_us)
         self._docked = False
+        self._told_n: tuple[float, ...] | None = None
         self._pressed = False
         self._faulty = False
         self._rows: list[_Row] = []
@@ -64,8 +65,8 @@ class RigCycle:
 
     @property
     def applied_n(self) -> tuple[float, ...]:
-        """The load applied now, after the ramp, N per cable."""
-        return self._ramp.applied_n
+        """The load applied now, after the ramp, N per cable: by the drive's own word, else what it was last told."""
+        return self._ramp.applied_n if self._told_n is None else self._told_n
 
     def sample(self, reading: SensorReading, *, docked: bool, t_us: int) -> CycleOutput:
         """One sampling period.
@@ -81,7 +82,7 @@ class RigCycle:
         core = self.core
         check_reading(reading, self.endpoint.described)
         notices = self._button(reading.stop_pressed, t_us)
-        self._docked = docked
+        self._docked, self._told_n = docked, reading.applied_n
         notices += core.tick(
             t_us=t_us,
             docked=docked,
