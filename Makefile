@@ -8,7 +8,7 @@ PY := $(VENV)/bin/python
 ROOMS := models controller rig simulators conformance coaching study console
 # Beside the rooms and not in the wheel, but under the same type check.
 BESIDE := tests examples benchmarks campaigns
-FOLDERS := $(shell find $(ROOMS) -type d -not -name __pycache__)
+FOLDERS := $(shell find $(ROOMS) public -type d -not -name __pycache__)
 SUDO := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
 APT := $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get -qq -y
 # The strict editable install links file by file, so a folder that gained or lost a file is installed anew.
@@ -17,7 +17,7 @@ APT := $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get -qq -y
 LOCKED := env PIP_CONSTRAINT=constraints.txt PIP_BUILD_CONSTRAINT=constraints.txt
 INSTALL := $(LOCKED) $(VENV)/bin/pip install --quiet --disable-pip-version-check --config-settings editable_mode=strict -e
 
-.PHONY: demo test check types coverage bench validate evaluate faults fuzz soak mutate dist docs contract lock clean
+.PHONY: demo test check types coverage bench validate evaluate faults fuzz soak mutate dist docs public-names contract lock clean
 
 demo: $(VENV)/console.stamp
 	$(VENV)/bin/ebbset demo
@@ -30,9 +30,9 @@ check: types
 	$(VENV)/bin/ruff check .
 	$(VENV)/bin/ruff format --check .
 
-# One call, so that nothing is checked twice. Rooms go by the names they are imported by, never as a top-level `models`.
+# One call, so that nothing is checked twice. Rooms go by the name they are imported by, never as a top-level `models`.
 types: $(VENV)/dev.stamp
-	$(VENV)/bin/mypy $(ROOMS:%=-p ebbset.%) $(BESIDE:%=-p %)
+	$(VENV)/bin/mypy -p ebbset $(BESIDE:%=-p %)
 
 coverage: $(VENV)/dev.stamp
 	$(PY) -m campaigns.mutation.coverage
@@ -66,8 +66,13 @@ dist: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
 docs: $(VENV)/dev.stamp
 	$(PY) -c "from ebbset.controller.regulation.transitions import as_markdown; print(as_markdown(), end='')" > docs/transitions.md
 	$(PY) -c "from ebbset.models.contract.prescription_reference import prescription_reference as r; print(r(), end='')" > docs/prescription.md
+	$(PY) -c "from ebbset._reference import api_page; print(api_page(), end='')" > docs/api.md
 	NO_MKDOCS_2_WARNING=1 PYTHONPATH=. $(PY) -m mkdocs build --quiet
 	@echo "The manual is in build/manual; to read it with its search: $(PY) -m http.server --directory build/manual"
+
+# The copy that a test compares, so that no public name changes by accident: renew it with an entry in CHANGELOG.md.
+public-names: $(VENV)/dev.stamp
+	$(PY) -c "from ebbset._reference import snapshot; print(snapshot(), end='')" > tests/data/public-api.txt
 
 contract: $(VENV)/dev.stamp
 	$(PY) -m ebbset.controller.link.contract_documents --write contract

@@ -16,10 +16,7 @@ import threading
 
 import can
 
-from ebbset.controller.link.settings import BrokerSettings
-from ebbset.rig.description import RigDescription, RigLimits
-from ebbset.rig.hardware import SensorReading
-from ebbset.rig.rig_server import serve_rig
+from ebbset import BrokerSettings, RigDescription, RigLimits, SensorReading, serve_rig
 from examples.can_drive import (
     DOCKED,
     FORCE,

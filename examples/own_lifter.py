@@ -12,10 +12,7 @@ from typing import Self
 
 import numpy as np
 
-from ebbset.simulators.lifter.habits import Habits, draw_habits
-from ebbset.simulators.lifter.muscle_lifter import MuscleLifter
-from ebbset.simulators.population.lifter_checker import check_lifter
-from ebbset.simulators.population.strength_test import lift_once, one_rm_n
+from ebbset import Habits, MuscleLifter, check_lifter, draw_habits, lift_once, one_rm_n
 
 
 class Spring(MuscleLifter):

@@ -18,15 +18,21 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from ebbset.controller.policies.checker import check_policy
-from ebbset.controller.policies.policy import DropView, PolicyFactory, Proposal, number_parameter, reject_unknown
-from ebbset.controller.regulation.set_controller import SetController
-from ebbset.controller.service.policy_registry import load_policies
-from ebbset.models.contract.prescription import Prescription
-from ebbset.simulators.closed_loop.closed_loop import run_set
-from ebbset.simulators.lifter.exercises import exercise
-from ebbset.simulators.plant.rig_parameters import RigParameters
-from ebbset.simulators.population.strength_test import one_rm_n
+from ebbset import (
+    DropView,
+    PolicyFactory,
+    Prescription,
+    Proposal,
+    RigParameters,
+    SetController,
+    check_policy,
+    exercise,
+    load_policies,
+    number_parameter,
+    one_rm_n,
+    reject_unknown,
+    run_set,
+)
 
 
 @dataclass(frozen=True, slots=True)

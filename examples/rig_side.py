@@ -13,10 +13,7 @@ import asyncio
 import signal
 import sys
 
-from ebbset.controller.link.settings import BrokerSettings
-from ebbset.rig.description import RigDescription, RigLimits
-from ebbset.rig.hardware import SensorReading
-from ebbset.rig.rig_server import serve_rig
+from ebbset import BrokerSettings, RigDescription, RigLimits, SensorReading, serve_rig
 
 
 class Hardware:

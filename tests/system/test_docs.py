@@ -5,6 +5,7 @@ from __future__ import annotations
 import pathlib
 import re
 
+from ebbset._reference import api_page
 from ebbset.controller.regulation.transitions import as_markdown
 from ebbset.models.contract.prescription_reference import prescription_reference
 
@@ -21,6 +22,10 @@ def test_the_reference_of_prescription_fields_is_made_from_the_models() -> None:
     assert page == prescription_reference(), "stale; run: make docs"
     for field in ("start_n", "max_left_right_difference", "certainty", "capacity_loss", "rest_before_s", "lease_ms"):
         assert f"| `{field}` |" in page
+
+
+def test_the_page_of_public_names_is_made_from_them() -> None:
+    assert (ROOT / "docs" / "api.md").read_text() == api_page(), "stale; run: make docs"
 
 
 def test_readme_opens_with_the_job_in_one_paragraph() -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-ROOMS = ("models", "controller", "rig", "simulators", "conformance", "coaching", "study", "console")
+ROOMS = ("models", "controller", "rig", "simulators", "conformance", "coaching", "study", "console", "public")
 
 
 def undocumented(tree: ast.AST, owner: ast.ClassDef | None = None) -> Iterator[str]:

@@ -20,6 +20,7 @@ OWN_EXTRA = {
     "models": "",
     "controller": "",
     "rig": "",
+    "public": "",
     "conformance": "",
     "simulators": "sim",
     "coaching": "sim",
