@@ -154,6 +154,11 @@ def api_page() -> str:
     return "\n".join(lines) + "\n"
 
 
+def home_of(name: str) -> str:
+    """Where a public name is defined, as a dotted path; where that is may change."""
+    return f"{ebbset._MODULES[name]}.{name}"  # noqa: SLF001 - of the same package
+
+
 def snapshot() -> str:
     """Everything that is promised, one name or member a line, in order of name. A test holds it against a kept copy."""
     return "\n".join(line for name in sorted(dir(ebbset)) for line in signatures(name)) + "\n"

@@ -4,26 +4,14 @@ from __future__ import annotations
 
 import importlib
 from collections.abc import Iterator, Mapping
-from typing import Any, Final
+from typing import Any
 
 import click
 
+from ebbset._reference import GROUPS, home_of
 from ebbset.console.app import COMMANDS, cli
 from ebbset.controller.link.contract_documents import document, schema
 from ebbset.controller.link.contract_rules import LINES
-
-PYTHON: Final = {
-    "Prescriptions and profiles": ("ebbset.models.contract.prescription", "ebbset.models.contract.profile"),
-    "What goes into the controller and what comes out": (
-        "ebbset.controller.regulation.set_controller",
-        "ebbset.controller.messages.events",
-        "ebbset.controller.messages.actions",
-    ),
-    "Drop policies": ("ebbset.controller.policies.policy", "ebbset.controller.policies.load_limits"),
-    "Simulated lifters": ("ebbset.simulators.lifter.protocol",),
-    "Recordings": ("ebbset.controller.recording.reader", "ebbset.controller.recording.replay"),
-}
-"""Heading -> modules whose public names the page lists."""
 
 
 def pages() -> Mapping[str, str]:
@@ -100,8 +88,8 @@ def _type(field: dict[str, Any]) -> str:
 
 def _python() -> Iterator[str]:
     yield "# Python\n"
-    yield "What others build on, with units and errors, from the code's own documentation."
-    for heading, modules in PYTHON.items():
+    yield "The [public names](../api.md), with units and errors, from the code's own documentation."
+    for heading, (_, names) in GROUPS.items():
         yield f"\n## {heading}\n"
-        for module in modules:
-            yield f"::: {module}\n"
+        for name in names:
+            yield f"::: {home_of(name)}\n"

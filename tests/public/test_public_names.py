@@ -20,7 +20,7 @@ KEPT = ROOT / "tests" / "data" / "public-api.txt"
 def test_nothing_public_changes_unnoticed() -> None:
     assert reference.snapshot() == KEPT.read_text(), (
         "A public name or its signature changed. If that is meant: say so in CHANGELOG.md, keep the old name working "
-        "with a warning for one release, and renew the kept copy with: make docs"
+        "with a warning for one release, and renew the kept copy with: make public-names"
     )
 
 
@@ -42,7 +42,7 @@ def test_the_kept_copy_is_the_same_on_every_python() -> None:
 def test_every_name_is_listed_typed_and_there() -> None:
     listed = [name for _, names in reference.GROUPS.values() for name in names]
     assert sorted(listed) == sorted(set(listed)) == sorted(dir(ebbset))
-    tree = ast.parse((ROOT / "public" / "__init__.py").read_text())
+    tree = ast.parse(Path(ebbset.__file__).read_text())
     [block] = [node for node in tree.body if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"]
     typed = {
         (alias.asname, node.module)
