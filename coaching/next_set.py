@@ -110,7 +110,7 @@ def _start_load(item: RecordedSet, fresh_n: float, loss: float, rest_s: float) -
 
 def _fit_of_start(item: RecordedSet, fresh_n: float) -> Advice | None:
     unit, start_n = item.prescription.units, item.prescription.load.start_n
-    first = [r for r in item.repetitions if r.cable == 0 and r.bout == 0 and r.step == 0]
+    first = [r for r in item.repetitions if r.cable == 0 and r.at_first_load]
     done = sum(r.outcome is RepetitionOutcome.COMPLETED for r in first)
     if done >= 2 or not item.moments:
         return None
@@ -124,15 +124,25 @@ def _fit_of_start(item: RecordedSet, fresh_n: float) -> Advice | None:
     )
 
 
+def profile_looks_out_of_date(item: RecordedSet, fresh_n: float) -> bool:
+    """Whether the 1RM of the day no longer fits that of the profile that the set was armed with.
+
+    Args:
+        item: the recorded set; one without a profile, or with a profile without 1RM, fits.
+        fresh_n: its 1RM of the day, newtons.
+    """
+    day_sd_n = item.fresh_sd_n()
+    if item.profile is None or item.profile.one_rm_n is None or day_sd_n is None:
+        return False
+    stored = item.profile.one_rm_n
+    return abs(fresh_n - stored.mean) > STALE_SDS * math.hypot(day_sd_n, stored.sd)
+
+
 def _profile(item: RecordedSet, fresh_n: float) -> Advice | None:
     """Advice on the profile, if the day's estimate no longer fits the one that the set was armed with."""
-    last = item.last_known()
-    if item.profile is None or item.profile.one_rm_n is None or last is None or not last.capacity_n:
+    if item.profile is None or item.profile.one_rm_n is None or not profile_looks_out_of_date(item, fresh_n):
         return None
-    stored, unit = item.profile.one_rm_n, item.prescription.units
-    day_sd_n = (last.capacity_sd_n or 0.0) / last.capacity_n * fresh_n
-    if abs(fresh_n - stored.mean) <= STALE_SDS * math.hypot(day_sd_n, stored.sd):
-        return None
+    stored, unit, day_sd_n = item.profile.one_rm_n, item.prescription.units, item.fresh_sd_n() or 0.0
     return Advice(
         "Profile",
         "looks out of date",

@@ -181,7 +181,7 @@ def sets_seen(records: Sequence[RepetitionRecord], decisions: Sequence[Decision]
     """
     found: dict[int, list[RepetitionRecord]] = defaultdict(list)
     for record in records:
-        if record.bout == 0 and record.step == 0:
+        if record.at_first_load:
             found[record.cable].append(record)
     sets = []
     for cable, first in sorted(found.items()):

@@ -21,7 +21,7 @@ from ebbset.controller.messages.actions import Decision, RepetitionRecord
 from ebbset.controller.recording.recorded_set import RecordedSet
 from ebbset.models.contract.constants import INTERVAL_COVERAGE
 from ebbset.models.contract.rig_messages import RepetitionOutcome
-from ebbset.models.physiology.stimulus import Done, Draws, FloatArray, moved_by, worth
+from ebbset.models.physiology.stimulus import BoolArray, Done, Draws, FloatArray, moved_by, worth
 
 DEFAULT_COST: Final = 0.03
 """Share of the capacity that a repetition costs, used where a set shows nothing better; our judgement for 70 to 80 % of
@@ -133,15 +133,19 @@ def set_worth(records: Sequence[RepetitionRecord], draws: Draws, decisions: Sequ
         )
         for k, record in enumerate(records)
     )
-    hard = done.completed & (done.reserve <= HARD_RESERVE)
     return SetWorth(
         repetitions=repetitions,
         total=Range.over(totals),
         total_draws=totals,
-        hard_repetitions=float(hard.sum()) / cables,
+        hard_repetitions=float(are_hard(done).sum()) / cables,
         moved_by=moved_by(draws, total),
         slow_pair=_slow_pair(records, done, each, [_dropped_within(record, decisions) for record in records]),
     )
+
+
+def are_hard(done: Done) -> BoolArray:
+    """Which repetitions were hard: completed, at most `HARD_RESERVE` in reserve (estimated); shape (repetitions,)."""
+    return np.asarray(done.completed & (done.reserve <= HARD_RESERVE), dtype=np.bool_)
 
 
 def done_of(records: Sequence[RepetitionRecord], decisions: Sequence[Decision] = ()) -> Done:

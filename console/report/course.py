@@ -153,7 +153,4 @@ def _completed(item: RecordedSet) -> int:
 
 
 def _spread_n(item: RecordedSet) -> float:
-    last, fresh_n = item.last_known(), item.fresh_n()
-    if last is None or fresh_n is None or not last.capacity_n:
-        return 0.0
-    return Z_INTERVAL * (last.capacity_sd_n or 0.0) / last.capacity_n * fresh_n
+    return Z_INTERVAL * (item.fresh_sd_n() or 0.0)

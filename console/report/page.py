@@ -161,7 +161,7 @@ def _facts(item: RecordedSet) -> list[tuple[str, str, str]]:
     lifting_s = sum(b - a for (a, b), r in zip(item.repetition_spans_s, item.repetitions, strict=True) if r.cable == 0)
     facts.append(("Concentric work", formatting.seconds(lifting_s), "time moving the load up"))
     if last is not None and fresh_n is not None:
-        spread = Z_INTERVAL * (last.capacity_sd_n or 0.0) / (last.capacity_n or 1.0) * fresh_n
+        spread = Z_INTERVAL * (item.fresh_sd_n() or 0.0)
         facts.append(
             (
                 "1RM of the day",

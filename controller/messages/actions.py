@@ -134,6 +134,11 @@ class RepetitionRecord:
     budget_spent_low: float | None = None
     budget_spent_high: float | None = None
 
+    @property
+    def at_first_load(self) -> bool:
+        """At the set's first load in its first bout: later bouts and loads after a drop are done in fatigue."""
+        return self.bout == 0 and self.step == 0
+
 
 @dataclass(frozen=True, kw_only=True)
 class _Timed:

@@ -147,6 +147,13 @@ class RecordedSet:
                 return record.capacity_n / (1.0 - record.budget_spent) if record.budget_spent < 1.0 else None
         return None
 
+    def fresh_sd_n(self, cable: int = 0) -> float | None:
+        """Standard deviation of `fresh_n`, newtons, as large a share of it as that of the last capacity."""
+        last, fresh_n = self.last_known(cable), self.fresh_n(cable)
+        if last is None or fresh_n is None or not last.capacity_n:
+            return None
+        return (last.capacity_sd_n or 0.0) / last.capacity_n * fresh_n
+
     def loss_at_end(self) -> float | None:
         """Estimated loss of capacity at the end of the set, from the result or else the last estimated repetition."""
         if self.result is not None and self.result.budget_spent is not None:

@@ -34,8 +34,13 @@ def counted_once(items: Iterable[RecordedSet]) -> tuple[list[RecordedSet], list[
     return list(kept.values()), remarks
 
 
+def fullness(item: RecordedSet) -> tuple[bool, int]:
+    """How much of a set a recording holds: whether it goes to the end, and how many outputs; more is greater."""
+    return item.result is not None, len(item.outputs)
+
+
 def _more(item: RecordedSet, than: RecordedSet) -> bool:
-    return (item.result is not None, len(item.outputs)) > (than.result is not None, len(than.outputs))
+    return fullness(item) > fullness(than)
 
 
 def sources_once(sources: Sequence[Source]) -> list[Source]:
