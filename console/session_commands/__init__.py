@@ -1,0 +1,1 @@
+"""Commands for sessions: check, plan, run, report."""
