@@ -13,8 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
-from sqlalchemy.exc import ArgumentError, DatabaseError, SQLAlchemyError
-from sqlalchemy.exc import TimeoutError as PoolTimeoutError
+from sqlalchemy.exc import ArgumentError, SQLAlchemyError
 
 from ebbset.models.contract.problems import UnusableFileError
 
@@ -25,10 +24,16 @@ APPLICATION_ID: Final = 0x65626273
 _LOCK: Final = 0x65626273
 """Number of the advisory lock that a writer holds on PostgreSQL."""
 _WRITES: Final = "ebbset_writes"
+_BROKEN: Final = ("malformed", "not a database", "no such table", "no such column", "disk I/O error")
+"""What SQLite says of a file that is damaged or lacks a part."""
 
 
 class StoreError(UnusableFileError):
     """A store that cannot be opened, read or written; the message is one sentence for people and says what to do."""
+
+
+class BrokenStoreError(StoreError):
+    """A store whose file is damaged; everything in it can be made again."""
 
 
 def sqlite_url(path: Path) -> str:
@@ -159,19 +164,34 @@ def told(engine: Engine) -> Iterator[None]:
     try:
         yield
     except (SQLAlchemyError, sqlite3.Error) as error:
-        raise StoreError(f"{shown(engine.url)}: {_sentence(error, engine)}") from None
+        text = str(getattr(error, "orig", None) or error).strip().partition("\n")[0].rstrip(".")
+        raise _error(text, engine) from None
 
 
-def _sentence(error: SQLAlchemyError | sqlite3.Error, engine: Engine) -> str:
-    original = getattr(error, "orig", None)
-    text = str(original or error).strip().partition("\n")[0].rstrip(".")
+def _error(text: str, engine: Engine) -> StoreError:
+    name = shown(engine.url)
     again = "set it aside and run `ebbset history rebuild`, which makes it again from the recordings"
     if engine.dialect.name == "postgresql":
-        return f"{text}; check the URL and that the server runs"
-    if isinstance(error, PoolTimeoutError) or "locked" in text:
-        return f"another program has been writing for {PATIENCE_S:.0f} s ({text}); try again when it is done"
-    if isinstance(error, DatabaseError | sqlite3.Error) and (
-        "malformed" in text or "not a database" in text or "no such" in text
-    ):
-        return f"the store is broken ({text}); {again}"
-    return f"{text}; check the folder and its rights, or {again}"
+        if "does not exist" in text and "relation" in text:
+            return broken(engine, text)
+        return StoreError(f"{name}: {text}; check the URL and that the server runs")
+    if "locked" in text:
+        return StoreError(
+            f"{name}: another program has been writing for {PATIENCE_S:.0f} s ({text}); try again when it is done"
+        )
+    if any(sign in text for sign in _BROKEN):
+        return broken(engine, text)
+    return StoreError(f"{name}: {text}; check the folder and its rights, or {again}")
+
+
+def broken(engine: Engine, what: str) -> BrokenStoreError:
+    """The error for a store that is damaged, with what to do.
+
+    Args:
+        engine: whose URL the sentence names.
+        what: is wrong with it.
+    """
+    return BrokenStoreError(
+        f"{shown(engine.url)}: the store is broken ({what}); run `ebbset history rebuild`, which makes it again from "
+        "the recordings and the journals"
+    )

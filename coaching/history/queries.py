@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import datetime
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -79,8 +79,18 @@ class SetRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SessionSetRow:
+    """One set of a session, as its journal tells of it; see `SessionSetEntry`."""
+
+    nonce: str
+    start_load_n: float
+    rested_s: float | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SessionStepRow:
-    """One step of a session and what became of it; ``sets`` are the nonces and end reasons of its sets, in order."""
+    """One step of a session and what became of it, with its sets in order; see `SessionStepEntry`."""
 
     step: int
     exercise: str
@@ -89,7 +99,7 @@ class SessionStepRow:
     state: str
     rest_before_s: float
     planned_start_n: float
-    sets: tuple[tuple[str, str], ...]
+    sets: tuple[SessionSetRow, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,9 +130,7 @@ def lifters(connection: Connection) -> tuple[LifterRow, ...]:
             .group_by(SetEntry.lifter)
         )
     }
-    sessions = dict(
-        connection.execute(select(SessionEntry.lifter, func.count()).group_by(SessionEntry.lifter)).tuples().all()
-    )
+    sessions = _counts(connection.execute(select(SessionEntry.lifter, func.count()).group_by(SessionEntry.lifter)))
     names = sorted(connection.execute(select(LifterEntry.lifter)).scalars())
     return tuple(
         LifterRow(
@@ -133,6 +141,10 @@ def lifters(connection: Connection) -> tuple[LifterRow, ...]:
         )
         for name in names
     )
+
+
+def _counts(rows: Iterable[Any]) -> dict[str, int]:
+    return {str(row[0]): int(row[1]) for row in rows}
 
 
 def statement_of_sets(lifter: str, exercise: str | None, newest: int | None, *, blinded: bool) -> Select[Any]:
@@ -198,13 +210,14 @@ def sessions_of(connection: Connection, lifter: str, *, blinded: bool) -> tuple[
         of_lifter = of_lifter.where(SessionEntry.blinded.is_(False))
     sessions = connection.execute(of_lifter.order_by(SessionEntry.begun_at_s)).mappings().all()
     keys = select(of_lifter.subquery().c.session)
-    sets: dict[tuple[str, int], list[tuple[str, str]]] = defaultdict(list)
+    sets: dict[tuple[str, int], list[SessionSetRow]] = defaultdict(list)
     for row in connection.execute(
         select(SessionSetEntry)
         .where(SessionSetEntry.session.in_(keys))
         .order_by(SessionSetEntry.ended_at_s, SessionSetEntry.nonce)
     ).mappings():
-        sets[row["session"], row["step"]].append((row["nonce"], row["reason"]))
+        told = {name: row[name] for name in SessionSetRow.__dataclass_fields__}
+        sets[row["session"], row["step"]].append(SessionSetRow(**told))
     steps: dict[str, list[SessionStepRow]] = defaultdict(list)
     for row in connection.execute(
         select(SessionStepEntry).where(SessionStepEntry.session.in_(keys)).order_by(SessionStepEntry.step)

@@ -7,12 +7,12 @@ at once leaves the same rows. What it holds is read in `queries`.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, inspect, select
 
 from ebbset.coaching.history import databases, queries, schema, writes
 from ebbset.coaching.history.databases import StoreError
@@ -25,6 +25,10 @@ from ebbset.controller.recording.regular_files import read_regular
 from ebbset.controller.recording.selection import counted_once
 from ebbset.controller.recording.sources import read_source
 from ebbset.models.contract.profile import LifterProfile
+
+if TYPE_CHECKING:
+    from ebbset.coaching.sessions.session_events import SessionEvent
+    from ebbset.coaching.sessions.session_steps import SessionPlanFile
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,12 +121,13 @@ class HistoryStore:
         if not again:
             with databases.reading(self.engine) as connection:
                 known = connection.execute(
-                    select(RecordingEntry.sets).where(
+                    select(RecordingEntry.sets, RecordingEntry.name).where(
                         RecordingEntry.sha256 == sha256, RecordingEntry.rows_version == ROWS_VERSION
                     )
-                ).scalar()
-            if known is not None:
-                return AddedRecording(name=path.name, sets=known)
+                ).one_or_none()
+            # Of several names of one recording the first in the alphabet is kept, whichever came first.
+            if known is not None and known.name <= path.name:
+                return AddedRecording(name=path.name, sets=known.sets)
         source = read_source(path)
         sets, _ = counted_once(source.sets)
         with databases.writing(self.engine) as connection:
@@ -138,18 +143,43 @@ class HistoryStore:
         with databases.writing(self.engine) as connection:
             writes.put_profile(connection, profile)
 
+    def add_session(self, plan: SessionPlanFile, events: Sequence[SessionEvent], name: str) -> str | None:
+        """Add a session, or bring it to where its journal has come.
+
+        Args:
+            plan: its plan.
+            events: its journal, in order.
+            name: of its files, without their endings.
+
+        Returns:
+            The key by which the store knows it; None for a session that has not begun, which is not added.
+
+        Raises:
+            UnusableFileError: the journal is not of this plan, or tells of something that cannot happen.
+            StoreError: the database cannot be used.
+        """
+        # Here, since a session's loads are scaled by the simulator, whose import takes longer than opening a history.
+        from ebbset.coaching.history.session_rows import session_rows
+
+        rows = session_rows(plan, events, name)
+        if rows is None:
+            return None
+        with databases.writing(self.engine) as connection:
+            writes.put_session(connection, rows)
+        return rows.key
+
     # --- taking out -----------------------------------------------------------------------------------------------
 
-    def keep_only(self, recordings: Iterable[str], sessions: Iterable[str], profiles: Iterable[str]) -> None:
+    def keep_only(self, recordings: Mapping[str, str], sessions: Iterable[str], profiles: Iterable[str]) -> None:
         """Take out everything that was not made from these.
 
         Args:
-            recordings: SHA-256 of each recording that stays.
+            recordings: SHA-256 of each recording that stays, and its name.
             sessions: key of each session that stays.
             profiles: digest of each profile file; versions that a set of a recording was armed with stay too.
         """
         with databases.writing(self.engine) as connection:
-            writes.keep_only(connection, set(recordings), set(sessions), set(profiles))
+            writes.keep_only(connection, recordings, set(sessions), set(profiles))
 
     def forget(self, lifter: str, nonces: Iterable[str] = ()) -> int:
         """Take out everything about a lifter, and overwrite what the database would keep of it.
@@ -249,6 +279,21 @@ class HistoryStore:
         """
         with databases.reading(self.engine) as connection:
             return writes.rows_of(connection, lifter, sorted(nonces))
+
+    def check(self) -> None:
+        """Look for damage in the whole database.
+
+        Raises:
+            BrokenStoreError: it is damaged, or a table is missing.
+        """
+        with databases.reading(self.engine) as connection:
+            missing = set(Base.metadata.tables) - set(inspect(connection).get_table_names())
+            if missing:
+                raise databases.broken(self.engine, f"without {', '.join(sorted(missing))}")
+        if self.engine.dialect.name == "sqlite":
+            ((found,),) = databases.run_outside(self.engine, ["PRAGMA integrity_check(1)"])
+            if found != "ok":
+                raise databases.broken(self.engine, str(found).partition("\n")[0])
 
     def dump(self) -> dict[str, list[tuple[Any, ...]]]:
         """All rows of all tables, sorted by their keys: equal for stores that hold the same."""

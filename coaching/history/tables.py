@@ -189,7 +189,10 @@ class SessionStepEntry(Base):
 
 
 class SessionSetEntry(Base):
-    """One set that a session's journal tells of; its recording may not be in the store, so the nonce is no key."""
+    """One set that a session's journal tells of; its recording may not be in the store.
+
+    ``start_load_n`` is what was armed, ``rested_s`` the time since the set before, None for the first.
+    """
 
     __tablename__ = "session_sets"
     __table_args__ = (
@@ -199,5 +202,8 @@ class SessionSetEntry(Base):
     session: Mapped[str] = mapped_column(primary_key=True)
     nonce: Mapped[str] = mapped_column(primary_key=True)
     step: Mapped[int]
+    begun_at_s: Mapped[float]
     ended_at_s: Mapped[float]
+    start_load_n: Mapped[float]
+    rested_s: Mapped[float | None]
     reason: Mapped[str]

@@ -5,8 +5,8 @@ Rows are put under natural keys: what is there already is replaced or left, neve
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, delete, exists, insert, or_, select, update
 from sqlalchemy.dialects.postgresql import insert as insert_on_postgresql
@@ -28,6 +28,9 @@ from ebbset.coaching.history.tables import (
 from ebbset.controller.recording.recorded_set import RecordedSet
 from ebbset.controller.recording.sources import Source
 from ebbset.models.contract.profile import LifterProfile
+
+if TYPE_CHECKING:
+    from ebbset.coaching.history.session_rows import SessionRows
 
 
 def put(connection: Connection, table: type[Base], rows: Sequence[Row], *, replace: bool = True) -> None:
@@ -71,6 +74,19 @@ def put_profile(connection: Connection, profile: LifterProfile) -> None:
     """
     put_lifter(connection, profile.lifter)
     put(connection, ProfileVersion, [profile_row(profile)])
+
+
+def put_session(connection: Connection, rows: SessionRows) -> None:
+    """Write a session as far as it has come.
+
+    Args:
+        connection: in a transaction that writes.
+        rows: of the session.
+    """
+    put_lifter(connection, rows.session["lifter"])
+    put(connection, SessionEntry, [rows.session])
+    put(connection, SessionStepEntry, rows.steps)
+    put(connection, SessionSetEntry, rows.sets)
 
 
 def put_recording(connection: Connection, source: Source, sha256: str, sets: Sequence[RecordedSet]) -> None:
@@ -180,22 +196,24 @@ def take_out(connection: Connection, lifter: str, nonces: Sequence[str]) -> int:
     return count
 
 
-def keep_only(connection: Connection, recordings: set[str], sessions: set[str], profiles: set[str]) -> None:
+def keep_only(connection: Connection, recordings: Mapping[str, str], sessions: set[str], profiles: set[str]) -> None:
     """Delete everything that was not made from these.
 
     Args:
         connection: in a transaction that writes.
-        recordings: SHA-256 of each recording that stays.
+        recordings: SHA-256 of each recording that stays, and its name.
         sessions: key of each session that stays.
         profiles: digest of each profile that stays, beside those that sets were armed with.
     """
     for table, column, kept in (
-        (RecordingEntry, RecordingEntry.sha256, recordings),
+        (RecordingEntry, RecordingEntry.sha256, set(recordings)),
         (SessionEntry, SessionEntry.session, sessions),
     ):
         there = set(connection.execute(select(column)).scalars())
         for key in sorted(there - kept):
             connection.execute(delete(table).where(column == key))
+    for sha256, name in sorted(recordings.items()):
+        connection.execute(update(RecordingEntry).where(RecordingEntry.sha256 == sha256).values(name=name))
     wanted = profiles | set(connection.execute(select(SetEntry.profile_digest).distinct()).scalars())
     for key in sorted(set(connection.execute(select(ProfileVersion.digest)).scalars()) - wanted):
         connection.execute(delete(ProfileVersion).where(ProfileVersion.digest == key))

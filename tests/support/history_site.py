@@ -6,9 +6,20 @@ import datetime
 from pathlib import Path
 from typing import Any
 
+from ebbset.coaching.sessions.journal import Journal
+from ebbset.coaching.sessions.session_events import (
+    Armed,
+    Begun,
+    SessionEnded,
+    SessionEvent,
+    SetBegun,
+    SetEnded,
+    Skipped,
+)
 from ebbset.controller.recording.writer import RecordingWriter
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.models.contract.study_mark import Mark
+from tests.support import session_plans
 from tests.support.kinematic_rig import KinematicRig, profile_of
 from tests.support.sessions import Tap, auto_drop_order
 
@@ -77,4 +88,37 @@ def write_site(folder: Path) -> Path:
     record_set(recordings / "b2-0.mcap", b2, number=10, day=1.0)
     record_set(recordings / "p01-1.mcap", None, number=11, day=2.0, notes=blinding("p01", "load"))
     record_set(recordings / "nobody.mcap", None, number=12, day=2.0)
+    return folder
+
+
+def write_session(folder: Path, name: str, lifter: str, *, begun: bool = True, nonces: tuple[str, ...] = ()) -> Path:
+    """Files of a session of three sets on `FIRST_DAY`: two are done, the last one is skipped, in the minutes there are.
+
+    Args:
+        folder: where to.
+        name: of the files.
+        lifter: whose it is.
+        begun: whether there is a journal.
+        nonces: of the two sets; made up if none are given.
+    """
+    folder.mkdir(exist_ok=True)
+    plan = session_plans.plan().model_copy(update={"lifter": lifter, "name": name})
+    (folder / f"{name}.plan.toml").write_text(plan.to_toml())
+    if not begun:
+        return folder
+    at_s = FIRST_DAY.timestamp()
+    events: list[SessionEvent] = [Begun(at_s=at_s, plan=plan.digest())]
+    for number, nonce in enumerate(nonces or (f"{name}-one-nonce", f"{name}-two-nonce"), 1):
+        step = plan.steps[number - 1]
+        events += [
+            Armed(at_s=at_s + 5, step=number, nonce=nonce, operator="coach", order=step.prescription),
+            SetBegun(at_s=at_s + 10, nonce=nonce),
+            SetEnded(at_s=at_s + 50, nonce=nonce, reason="stall_in_concentric", repetitions=8),
+        ]
+        at_s += 150
+    events += [Skipped(at_s=at_s, step=3), SessionEnded(at_s=at_s, because="every set is done")]
+    journal = Journal.open(folder / f"{name}.journal.jsonl")
+    for event in events:
+        journal.append(event)
+    journal.close()
     return folder

@@ -11,6 +11,7 @@ import os
 import pwd
 import select
 import shutil
+import signal
 import subprocess
 import tempfile
 import time
@@ -81,7 +82,8 @@ def postgres() -> Iterator[Postgres]:
             _wait_until_ready(server)
             yield cluster
         finally:
-            server.terminate()
+            # At once: nobody wants the data.
+            server.send_signal(signal.SIGQUIT)
             assert server.stderr is not None
             # A full pipe would keep it from ending.
             server.communicate(timeout=_PATIENCE_S)

@@ -9,7 +9,7 @@ import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import inspect, text
+from sqlalchemy import Connection, inspect, text
 
 from ebbset.coaching.history import databases, schema
 from ebbset.coaching.history.databases import StoreError, sqlite_url
@@ -43,11 +43,13 @@ def test_the_newest_version_is_the_head_of_the_migrations() -> None:
 
 
 def test_a_migration_that_fails_leaves_nothing_behind(store_url: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    def fail(*_: object) -> None:
+    whole = schema.migrate
+
+    def break_off(connection: Connection, version: str) -> None:
+        whole(connection, version)
         raise RuntimeError("power cut")
 
-    whole = schema.migrate
-    monkeypatch.setattr(schema, "migrate", lambda connection, version: (whole(connection, version), fail()))
+    monkeypatch.setattr(schema, "migrate", break_off)
     with pytest.raises(RuntimeError):
         HistoryStore.open(store_url)
     engine = databases.engine_of(databases.parsed(store_url))

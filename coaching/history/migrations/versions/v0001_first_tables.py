@@ -154,7 +154,10 @@ def upgrade() -> None:
         sa.Column("session", sa.Text(), nullable=False),
         sa.Column("nonce", sa.Text(), nullable=False),
         sa.Column("step", sa.BigInteger(), nullable=False),
+        sa.Column("begun_at_s", sa.Double(), nullable=False),
         sa.Column("ended_at_s", sa.Double(), nullable=False),
+        sa.Column("start_load_n", sa.Double(), nullable=False),
+        sa.Column("rested_s", sa.Double(), nullable=True),
         sa.Column("reason", sa.Text(), nullable=False),
         sa.ForeignKeyConstraint(
             ["session", "step"],
