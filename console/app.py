@@ -44,14 +44,21 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "compare": ("commands.compare", "Compare policies or prescriptions on a simulated population."),
     "family": ("commands.family", "List families of simulated lifters, or check one of your own."),
     "study": ("study_commands.study", "Run a study: power, balanced schedule, blinded sessions, fidelity."),
+    "history": (
+        "history_commands.history",
+        "Show what a lifter did over weeks, and keep the store that it is read from.",
+    ),
     "lifter": ("commands.lifter", "Show, hand over or delete what is stored about one lifter."),
     "export": ("commands.export", "Export recordings as tidy tables, Parquet and CSV, with a data dictionary."),
 }
 """Name -> (module in this package, line in the list). Static, so that showing the list imports nothing."""
 
 EXTRAS: Final[dict[str, str]] = {
+    "alembic": "history",
     "numba": "sim",
+    "psycopg": "history",
     "scipy": "sim",
+    "sqlalchemy": "history",
     "amqtt": "console",
     "jinja2": "console",
     "markupsafe": "console",

@@ -16,7 +16,7 @@ from sqlalchemy import Engine, inspect, select
 
 from ebbset.coaching.history import databases, queries, schema, writes
 from ebbset.coaching.history.databases import StoreError
-from ebbset.coaching.history.queries import LifterRow, SessionRow, SetRow
+from ebbset.coaching.history.history_rows import LifterRow, SessionRow, SetRow
 from ebbset.coaching.history.set_rows import ROWS_VERSION, Row
 from ebbset.coaching.history.tables import Base, RecordingEntry
 from ebbset.controller.recording.file_state import is_being_written

@@ -13,10 +13,10 @@ from importlib.resources import files
 from typing import Any, Final
 
 from jinja2 import Environment, StrictUndefined
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from ebbset.coaching.worth import estimated
-from ebbset.console.report import course, figures, worth_section
+from ebbset.console.report import course, figures, html_pieces, worth_section
 from ebbset.console.report.prescription_text import prescription_lines
 from ebbset.console.report.svg import Drawing
 from ebbset.console.report.terminal_report import all_advice
@@ -29,7 +29,6 @@ from ebbset.models.contract.cautions import CAUTIONS
 from ebbset.models.contract.constants import Z_INTERVAL
 
 _SIDES: Final = ("left", "right")
-_COLUMNS_ON_A_PHONE: Final = 4
 
 READING: Final = (
     "Load is newtons at the handle, shown in the unit of the prescription. A diamond marks a stall: the lifter was "
@@ -58,8 +57,8 @@ def render(sources: Sequence[Source], *, made_at: datetime.datetime) -> str:
     if not items:
         raise ValueError("sources hold no set; allowed: at least one armed set")
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.globals.update(figure=_figure, table=_table)
-    environment.filters["code"] = _code
+    environment.globals.update(figure=html_pieces.figure, table=html_pieces.table)
+    environment.filters["code"] = html_pieces.code
     folder = files("ebbset.console.report") / "templates"
     template = environment.from_string((folder / "report.html").read_text(encoding="utf-8"))
     style = Markup((folder / "report.css").read_text(encoding="utf-8"))
@@ -265,45 +264,3 @@ def _provenance(item: RecordedSet, source: Source, unit: str) -> str:
 
 def _both(draw: Any, item: RecordedSet, key: str) -> tuple[Drawing, Drawing]:
     return draw(item, figures.WIDE, f"{key}w"), draw(item, figures.NARROW, f"{key}n")
-
-
-def _figure(drawings: tuple[Drawing, Drawing], caption: str) -> Markup:
-    """Put the desktop and the phone drawing of a figure on the page, which shows one of them."""
-    wide, narrow = drawings
-    return Markup(
-        '<figure><div class="for-desk">{}</div><div class="for-phone">{}</div><figcaption>{}</figcaption></figure>'
-    ).format(Markup(wide.svg()), Markup(narrow.svg()), caption)
-
-
-def _code(text: str) -> Markup:
-    """Set what stands between backticks, a command, in the type of commands."""
-    parts = text.split("`")
-    if len(parts) % 2 == 0:
-        return escape(text)
-    return Markup("").join(
-        Markup("<code>{}</code>").format(part) if number % 2 else escape(part) for number, part in enumerate(parts)
-    )
-
-
-def _table(table: dict[str, Any]) -> Markup:
-    """Make a table that scrolls on its own on a narrow screen."""
-    head = Markup("").join(
-        Markup('<th scope="col"{}>{}</th>').format(Markup(' class="text"') if name in table["text"] else "", name)
-        for name in table["head"]
-    )
-    rows = Markup("").join(
-        Markup("<tr{}>{}</tr>").format(
-            Markup(' class="{}"').format(style) if style else "",
-            Markup("").join(
-                Markup("<td{}>{}</td>").format(Markup(' class="text"') if name in table["text"] else "", cell)
-                for name, cell in zip(table["head"], cells, strict=True)
-            ),
-        )
-        for style, cells in table["rows"]
-    )
-    hint = Markup('<p class="hint">Swipe the table sideways to see all its columns.</p>')
-    caption = Markup("<caption>{}</caption>").format(table["caption"]) if table["caption"] else ""
-    return Markup(
-        '{}<div class="scroll" tabindex="0" role="group" aria-label="Table"><table>{}<thead><tr>{}</tr></thead>'
-        "<tbody>{}</tbody></table></div>"
-    ).format(hint if len(table["head"]) > _COLUMNS_ON_A_PHONE else "", caption, head, rows)

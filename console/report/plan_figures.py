@@ -47,7 +47,7 @@ def draw_plan(plan: Plan, wishes: Wishes, path: Path) -> None:
     Raises:
         CommandError: the file cannot be written.
     """
-    _write(plan_drawing(plan, wishes), path)
+    write_picture(plan_drawing(plan, wishes), path)
 
 
 def draw_comparison(found: Comparison, path: Path) -> None:
@@ -60,7 +60,7 @@ def draw_comparison(found: Comparison, path: Path) -> None:
     Raises:
         CommandError: the file cannot be written.
     """
-    _write(comparison_drawing(found), path)
+    write_picture(comparison_drawing(found), path)
 
 
 def plan_drawing(plan: Plan, wishes: Wishes) -> Drawing:
@@ -202,7 +202,16 @@ def _comparison_text(found: Comparison) -> str:
     return f"Eight panels, one per measure. Mean stimulus, relative and estimated: {each}."
 
 
-def _write(drawing: Drawing, path: Path) -> None:
+def write_picture(drawing: Drawing, path: Path) -> None:
+    """Write a drawing as a self-contained SVG file.
+
+    Args:
+        drawing: what to write.
+        path: where to.
+
+    Raises:
+        CommandError: the file cannot be written.
+    """
     style = files("ebbset.console.report").joinpath("templates", "figure.css").read_text(encoding="utf-8")
     try:
         path.write_text(drawing.document(style), encoding="utf-8")

@@ -28,6 +28,10 @@ OWN_EXTRA = {
     "console": "console",
 }
 """The extra that a room needs at least; "" is the base install."""
+PART_EXTRA = {"coaching/history": "history"}
+"""The same for a part of a room that needs more than the room does."""
+DRIVERS = {"psycopg": "history"}
+"""Distributions that no module of ours imports, because another library loads them by name."""
 ON_REQUEST = {
     "coaching/privacy/packages.py": {"pyarrow": "study"},
     "coaching/privacy/search.py": {"pyarrow": "study"},
@@ -84,7 +88,8 @@ def shipped() -> list[tuple[str, str, str]]:
     for room, extra in OWN_EXTRA.items():
         for path in sorted((ROOT / room).rglob("*.py")):
             name = str(path.relative_to(ROOT))
-            rows += [(name, module, ON_REQUEST.get(name, {}).get(module, extra)) for module in sorted(imported(path))]
+            own = next((needed for part, needed in PART_EXTRA.items() if name.startswith(f"{part}/")), extra)
+            rows += [(name, module, ON_REQUEST.get(name, {}).get(module, own)) for module in sorted(imported(path))]
     return rows
 
 
@@ -95,11 +100,11 @@ def test_every_import_of_a_shipped_module_is_declared_by_the_extra_of_its_room()
     assert missing == []
 
 
-@pytest.mark.parametrize("extra", ["", "sim", "bodies", "plots", "console", "study", "analysis"])
+@pytest.mark.parametrize("extra", ["", "sim", "bodies", "plots", "console", "study", "history", "analysis"])
 def test_an_extra_declares_nothing_that_no_shipped_module_imports(extra: str) -> None:
     wanted = PROJECT["optional-dependencies"][extra] if extra else PROJECT["dependencies"]
     own = {re.split(r"[^A-Za-z0-9_-]", text)[0].lower() for text in wanted if not text.startswith("ebbset[")}
-    used = {distribution(module) for _, module, _ in shipped()}
+    used = {distribution(module) for _, module, _ in shipped()} | {name for name, of in DRIVERS.items() if of == extra}
     assert own
     assert own - used == set()
 
@@ -107,11 +112,11 @@ def test_an_extra_declares_nothing_that_no_shipped_module_imports(extra: str) ->
 def test_the_command_line_names_the_extra_that_brings_a_missing_module() -> None:
     base = declared("")
     needed: dict[str, set[str]] = defaultdict(set)
-    for _, module, _ in shipped():
+    for module in (*(module for _, module, _ in shipped()), *DRIVERS):
         if distribution(module) not in base and module != "click":  # without click, `console.entry` answers by itself
             needed[module] = {
                 extra
-                for extra in ("sim", "bodies", "plots", "console", "study", "analysis")
+                for extra in ("sim", "bodies", "plots", "console", "study", "history", "analysis")
                 if any(
                     re.split(r"[^A-Za-z0-9_-]", text)[0].lower() == distribution(module)
                     for text in PROJECT["optional-dependencies"][extra]

@@ -1,0 +1,62 @@
+"""Pieces of a page that templates call: a figure for desk and phone, a table that scrolls, text with commands in it."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from markupsafe import Markup, escape
+
+from ebbset.console.report.svg import Drawing
+
+_COLUMNS_ON_A_PHONE: Final = 4
+
+
+def figure(drawings: tuple[Drawing, Drawing], caption: str) -> Markup:
+    """Put the desktop and the phone drawing of a figure on a page, which shows one of them.
+
+    Args:
+        drawings: the wide and the narrow one.
+        caption: below it.
+    """
+    wide, narrow = drawings
+    return Markup(
+        '<figure><div class="for-desk">{}</div><div class="for-phone">{}</div><figcaption>{}</figcaption></figure>'
+    ).format(Markup(wide.svg()), Markup(narrow.svg()), caption)
+
+
+def code(text: str) -> Markup:
+    """Set what stands between backticks, a command, in the type of commands."""
+    parts = text.split("`")
+    if len(parts) % 2 == 0:
+        return escape(text)
+    return Markup("").join(
+        Markup("<code>{}</code>").format(part) if number % 2 else escape(part) for number, part in enumerate(parts)
+    )
+
+
+def table(table: dict[str, Any]) -> Markup:
+    """Make a table that scrolls on its own on a narrow screen.
+
+    Args:
+        table: ``caption``, ``head``, ``rows`` as pairs of style and cells, and ``text``: heads of columns of words.
+    """
+    head = Markup("").join(
+        Markup('<th scope="col"{}>{}</th>').format(Markup(' class="text"') if name in table["text"] else "", name)
+        for name in table["head"]
+    )
+    rows = Markup("").join(
+        Markup("<tr{}>{}</tr>").format(
+            Markup(' class="{}"').format(style) if style else "",
+            Markup("").join(
+                Markup("<td{}>{}</td>").format(Markup(' class="text"') if name in table["text"] else "", cell)
+                for name, cell in zip(table["head"], cells, strict=True)
+            ),
+        )
+        for style, cells in table["rows"]
+    )
+    hint = Markup('<p class="hint">Swipe the table sideways to see all its columns.</p>')
+    caption = Markup("<caption>{}</caption>").format(table["caption"]) if table["caption"] else ""
+    return Markup(
+        '{}<div class="scroll" tabindex="0" role="group" aria-label="Table"><table>{}<thead><tr>{}</tr></thead>'
+        "<tbody>{}</tbody></table></div>"
+    ).format(hint if len(table["head"]) > _COLUMNS_ON_A_PHONE else "", caption, head, rows)
