@@ -41,6 +41,22 @@ def sqlite_url(path: Path) -> str:
     return URL.create("sqlite", database=str(path)).render_as_string(hide_password=False)
 
 
+def is_store(path: Path) -> bool:
+    """Whether a database of SQLite is a store of ours; nothing is changed in it.
+
+    Args:
+        path: the file.
+
+    Raises:
+        BrokenStoreError: it cannot be read, so that nobody knows.
+    """
+    try:
+        with contextlib.closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True)) as connection:
+            return bool(connection.execute("PRAGMA application_id").fetchone() == (APPLICATION_ID,))
+    except sqlite3.Error as error:
+        raise BrokenStoreError(f"{path}: a database that cannot be read ({error})") from None
+
+
 def parsed(url: str) -> URL:
     """A store's URL, with its driver.
 

@@ -15,6 +15,7 @@ from typing import Final
 
 from ebbset.coaching.history import databases
 from ebbset.coaching.history.databases import BrokenStoreError, StoreError
+from ebbset.coaching.history.session_files import JOURNAL_END, PLAN_END
 from ebbset.coaching.history.session_rows import session_rows
 from ebbset.coaching.history.set_rows import profile_row
 from ebbset.coaching.history.store import HistoryStore, file_digest
@@ -25,8 +26,6 @@ from ebbset.controller.recording.regular_files import read_document
 from ebbset.models.contract.problems import BadDocumentError, UnusableFileError
 from ebbset.models.contract.profile import LifterProfile
 
-PLAN_END: Final = ".plan.toml"
-JOURNAL_END: Final = ".journal.jsonl"
 _SIDE_FILES: Final = ("", "-wal", "-shm")
 
 

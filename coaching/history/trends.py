@@ -106,7 +106,7 @@ class Change:
     def verdict(self) -> str:
         """What can be said, in a few words."""
         if not self.beyond_error:
-            return "within the error: nothing can be said"
+            return "within the error"
         least, most = SMALLEST_WORTHWHILE
         word = "more" if self.difference > 0.0 else "less"
         if self.figure != "one_rm_n":

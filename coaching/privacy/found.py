@@ -21,6 +21,8 @@ class Kind(StrEnum):
     ORDER = "prescription"
     PAGE = "page"
     ROWS = "table"
+    STORE = "store"
+    SESSION = "session"
     UNFINISHED = "unfinished"
     SHARED = "shared"
     ARCHIVE = "archive"
@@ -28,7 +30,7 @@ class Kind(StrEnum):
     NAME = "name"
 
 
-WHOLE: Final = frozenset({Kind.PROFILE, Kind.RECORDING, Kind.ORDER, Kind.PAGE, Kind.UNFINISHED})
+WHOLE: Final = frozenset({Kind.PROFILE, Kind.RECORDING, Kind.ORDER, Kind.SESSION, Kind.PAGE, Kind.UNFINISHED})
 """Files that concern nobody else, or can be made again without this lifter: deleted as a whole."""
 
 MEANINGS: Final[dict[Kind, str]] = {
@@ -37,6 +39,8 @@ MEANINGS: Final[dict[Kind, str]] = {
     Kind.ORDER: "the prescription of a session of this lifter; deleted as a whole",
     Kind.PAGE: "a report made from recordings; deleted as a whole; make it again from what is left",
     Kind.ROWS: "a table of an export; only this lifter's rows are taken out",
+    Kind.STORE: "a history's store; only this lifter's rows are taken out",
+    Kind.SESSION: "a session of this lifter: the wish, the plan or its journal; deleted as a whole",
     Kind.UNFINISHED: "left by a deletion that was interrupted; deleted as a whole",
     Kind.SHARED: "a recording that names another lifter too; left alone, since one cannot be taken out of it",
     Kind.ARCHIVE: "what was exported for this lifter; left alone, remove it by hand once it is handed over",
@@ -47,7 +51,7 @@ MEANINGS: Final[dict[Kind, str]] = {
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """One file that concerns the lifter; ``rows`` is the number of the lifter's rows in a table, else 0."""
+    """One file that concerns the lifter; ``rows`` is the number of the lifter's rows in a table or store, else 0."""
 
     path: Path
     kind: Kind
@@ -63,6 +67,15 @@ class Unsearched:
 
 
 @dataclass(frozen=True, slots=True)
+class StoreFound:
+    """A store named by URL that holds rows of the lifter; ``shown`` is the URL without its password."""
+
+    url: str
+    shown: str
+    rows: int
+
+
+@dataclass(frozen=True, slots=True)
 class Search:
     """The outcome.
 
@@ -71,9 +84,11 @@ class Search:
         found: files that concern the lifter, in order of their paths.
         unsearched: files about which nothing can be said.
         nonces: the lifter's sets, by which tables and pages were searched too.
+        stores: stores that were named by URL and hold rows of the lifter.
     """
 
     lifter: str
     found: tuple[Found, ...]
     unsearched: tuple[Unsearched, ...]
     nonces: frozenset[str]
+    stores: tuple[StoreFound, ...] = ()

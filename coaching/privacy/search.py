@@ -14,6 +14,7 @@ from typing import Final
 
 from pydantic import TypeAdapter
 
+from ebbset.coaching.history.session_files import JOURNAL_END, PLAN_END
 from ebbset.coaching.privacy.found import INDEX, UNFINISHED, Found, Kind, Search, Unsearched
 from ebbset.coaching.privacy.packages import (
     DESCRIPTOR,
@@ -25,6 +26,15 @@ from ebbset.coaching.privacy.packages import (
     exported_tables,
     nonces_of,
     opened,
+)
+from ebbset.coaching.privacy.stores import (
+    SIDE_FILES,
+    UnsearchableStoreError,
+    is_sqlite,
+    named_store,
+    nonces_in,
+    rows_in,
+    rows_in_file,
 )
 from ebbset.models.contract.field_types import Name
 from ebbset.models.contract.problems import BadDocumentError
@@ -45,20 +55,32 @@ _WIDE: Final = (b"\xff\xfe", b"\xfe\xff")
 _MCAP: Final = b"\x89MCAP0\r\n"
 _FOOTER: Final = b"Made with ebbset "
 _NONCE: Final = re.compile(rb'"fresh_nonce":\s?"([A-Za-z0-9_\-]{8,64})"')
+_JOURNAL_NONCE: Final = re.compile(rb'"nonce":\s?"([A-Za-z0-9_\-]{8,64})"')
+_JOURNAL: Final = b'{"at_s":'
+_SESSION: Final = re.compile(rb"^\s*(?:\[\[(?:steps|exercises)\]\]|(?:steps|exercises)\s*=)", re.MULTILINE)
+_PROFILE: Final = re.compile(rb"velocity_at|exercise")
 _LIFTER: Final = re.compile(rb'"lifter":\s?"([A-Za-z0-9_.\-]{1,64})"|session:([A-Za-z0-9_.\-]{1,64})/\d')
 _BEFORE_NUMBER: Final = rb"(?:lifter|participant|subject|pseudonym|id|session)[\"']?\s*[:=]?\s*[\"']?"
 
 
-def find(lifter: str, folders: Iterable[Path], *, known_nonces: frozenset[str] = frozenset()) -> Search:
+def find(
+    lifter: str,
+    folders: Iterable[Path],
+    *,
+    known_nonces: frozenset[str] = frozenset(),
+    stores: Iterable[str] = (),
+) -> Search:
     """Every file under the folders that concerns this lifter, in a fixed order.
 
     Args:
         lifter: pseudonym.
         folders: folders or single files; symbolic links are not followed.
         known_nonces: sets known to be this lifter's, e.g. from an earlier search.
+        stores: URLs of stores that are no files in the folders.
 
     Raises:
         ValueError: ``lifter`` is no pseudonym that could be stored.
+        UnusableFileError: a store that is named by its URL cannot be opened.
         OSError: a folder or file cannot be read; an empty answer must always mean that nothing is stored.
     """
     TypeAdapter(Name).validate_python(lifter)
@@ -71,16 +93,14 @@ def find(lifter: str, folders: Iterable[Path], *, known_nonces: frozenset[str] =
         if descriptor.is_file() and not descriptor.is_symlink()
         for table in exported_tables(descriptor)
     }
+    urls = tuple(stores)
     nonces = set(known_nonces)
+    for url in urls:
+        nonces |= nonces_in(rows_in(url, lifter, ()))
     for path in paths:
-        if path in tables:
-            # One that cannot be read is named below, where everything is looked at.
-            with contextlib.suppress(UnreadableTableError):
-                nonces |= nonces_of(tables[path], lifter)
-        elif path.suffix.lower() == ".mcap" and _is_readable(path):
-            data = path.read_bytes()
-            if _lifters_in(data) == {lifter}:
-                nonces |= {found.decode() for found in _NONCE.findall(data)}
+        # What cannot be read is named below, where everything is looked at.
+        with contextlib.suppress(UnreadableTableError, UnsearchableStoreError):
+            nonces |= _nonces_of(path, lifter, tables)
     looking = _Looking(lifter, Owner(lifter, frozenset(nonces)), tables)
     found: list[Found] = []
     unsearched: list[Unsearched] = []
@@ -90,7 +110,40 @@ def find(lifter: str, folders: Iterable[Path], *, known_nonces: frozenset[str] =
             found.append(one)
         elif one is not None:
             unsearched.append(one)
-    return Search(lifter, tuple(found), tuple(unsearched), frozenset(nonces))
+    named = [hit for url in urls if (hit := named_store(url, lifter, nonces)) is not None]
+    return Search(lifter, tuple(found), tuple(unsearched), frozenset(nonces), tuple(named))
+
+
+def _nonces_of(path: Path, lifter: str, tables: dict[Path, ExportedTable]) -> set[str]:
+    """Sets that a file says are this lifter's."""
+    if path in tables:
+        return nonces_of(tables[path], lifter)
+    if not stat.S_ISREG(path.lstat().st_mode):
+        return set()
+    if path.name.endswith(JOURNAL_END) and _is_session_of(_plan_of(path), lifter):
+        return {found.decode() for found in _JOURNAL_NONCE.findall(path.read_bytes())}
+    if is_sqlite(path):
+        return nonces_in(rows_in_file(path, lifter, ()) or {"sets": [], "session_sets": []})
+    if path.suffix.lower() == ".mcap" and _is_readable(path):
+        data = path.read_bytes()
+        if _lifters_in(data) == {lifter}:
+            return {found.decode() for found in _NONCE.findall(data)}
+    return set()
+
+
+def _plan_of(journal: Path) -> Path:
+    return journal.with_name(journal.name.removesuffix(JOURNAL_END) + PLAN_END)
+
+
+def _is_session_of(path: Path, lifter: str) -> bool:
+    """Whether a file is the plan of a session of this lifter."""
+    return path.is_file() and not path.is_symlink() and _names_in(path.read_bytes(), lifter, _SESSION)
+
+
+def _names_in(document: bytes, lifter: str, kind: re.Pattern[bytes]) -> bool:
+    """Whether a document of a kind says whose it is, and it is this lifter's."""
+    whose = rb"^\s*lifter\s*=\s*[\"']" + re.escape(lifter.encode()) + rb"[\"']"
+    return re.search(whose, document, re.MULTILINE) is not None and kind.search(document) is not None
 
 
 def _files(folders: Iterable[Path]) -> Iterator[Path]:
@@ -170,6 +223,11 @@ class _Looking:
             return Unsearched(path, f"larger than {_LARGEST_BYTES} bytes")
         if path.suffix.lower() == ".parquet":
             return self._foreign_parquet(path)
+        if is_sqlite(path):
+            return self._store(path)
+        if self._is_beside_a_store(path):
+            # It is a part of the store, and searched with it.
+            return None
         data = path.read_bytes()
         if data.startswith(_MCAP) or path.suffix.lower() == ".mcap":
             return self._recording(path, data)
@@ -187,6 +245,28 @@ class _Looking:
         if not named and _is_compressed(data):
             return Unsearched(path, "a recording that another program has compressed")
         return None
+
+    def _store(self, path: Path) -> Found | Unsearched | None:
+        try:
+            rows = rows_in_file(path, self._lifter, self._owner.nonces)
+        except UnsearchableStoreError as error:
+            return Unsearched(path, str(error))
+        if rows is None:
+            return Unsearched(path, "not text")
+        count = sum(len(of_table) for of_table in rows.values())
+        data = path.read_bytes()
+        # Pages that are free may hold what another program deleted.
+        left = any(nonce.encode() in data for nonce in self._owner.nonces)
+        return Found(path, Kind.STORE, count) if count or left else None
+
+    @staticmethod
+    def _is_beside_a_store(path: Path) -> bool:
+        for end in SIDE_FILES:
+            beside = path.with_name(path.name.removesuffix(end))
+            if path.name.endswith(end) and beside.is_file() and is_sqlite(beside):
+                with contextlib.suppress(UnsearchableStoreError):
+                    return rows_in_file(beside, "", ()) is not None
+        return False
 
     def _archive(self, path: Path) -> Found | Unsearched | None:
         try:
@@ -209,16 +289,18 @@ class _Looking:
                 return Found(path, kind)
         if suffix == ".json" and self._is_report_of(data):
             return Found(path, Kind.PAGE)
+        if path.name.endswith(JOURNAL_END) and data.startswith(_JOURNAL):
+            return Found(path, Kind.SESSION) if by_nonce or _is_session_of(_plan_of(path), self._lifter) else None
         if SEALED_FORM.encode() in data and f'"session": "{self._lifter}/'.encode() in data:
             return Found(path, Kind.ORDER)
         return Found(path, Kind.MENTION) if by_nonce or self._mention.search(data) else None
 
     def _document(self, data: bytes) -> Kind | None:
         """A profile of this lifter, or the prescription of one of this lifter's sessions."""
-        name = re.escape(self._lifter.encode())
+        if _names_in(data, self._lifter, _SESSION):
+            return Kind.SESSION
         # A profile that a person broke while editing is still theirs.
-        is_profile = re.search(rb"^\s*lifter\s*=\s*[\"']" + name + rb"[\"']", data, re.MULTILINE) is not None
-        if is_profile and (b"velocity_at" in data or b"exercise" in data):
+        if _names_in(data, self._lifter, _PROFILE):
             return Kind.PROFILE
         try:
             told = read_toml(data.decode("utf-8"), what="document")

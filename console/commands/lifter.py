@@ -17,20 +17,28 @@ from ebbset.models.contract import formatting
 def command() -> None:
     """Show, hand over or delete what is stored about one lifter.
 
-    A lifter is stored by pseudonym only: in profiles, in recordings armed with a profile or in a study session, and in
-    tables and pages made from them. Name every folder that holds such files, backups included. Only files that ebbset
-    wrote are ever changed or deleted. Files that merely mention the lifter, and files that cannot be searched
-    (compressed ones, pictures), are listed, so that you can look at them yourself.
+    A lifter is stored by pseudonym only: in profiles, in sessions, in recordings armed with a profile or in a study
+    session, and in tables, pages and the history's store made from them. Name every folder that holds such files,
+    backups included. Only files that ebbset wrote are ever changed or deleted. Files that merely mention the lifter,
+    and files that cannot be searched (compressed ones, pictures), are listed, so that you can look at them yourself.
 
     \b
     Examples:
       ebbset lifter show a7 recordings profiles
       ebbset lifter export a7 recordings profiles --to a7.zip
-      ebbset lifter delete a7 recordings profiles
+      ebbset lifter delete a7 ebbset-home backups
+      ebbset lifter delete a7 ebbset-home --store postgresql://coach@db.gym/ebbset
     """
 
 
 def _places(function: Any) -> Any:
+    function = click.option(
+        "--store",
+        "stores",
+        multiple=True,
+        metavar="URL",
+        help="A history's store that is no file in the folders: postgresql://…; may be given more than once.",
+    )(function)
     function = click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True))(
         function
     )
@@ -50,21 +58,23 @@ def _pseudonym(_ctx: click.Context, _param: click.Parameter, value: str) -> str:
         raise click.BadParameter(f"{problem.value}; allowed: {problem.allowed}") from None
 
 
-def _find(lifter: str, folders: tuple[Path, ...], nonces: frozenset[str] = frozenset()) -> Any:
+def _find(lifter: str, folders: tuple[Path, ...], stores: tuple[str, ...], nonces: frozenset[str] = frozenset()) -> Any:
     from ebbset.coaching import privacy
 
     try:
-        return privacy.find(lifter, folders, known_nonces=nonces)
+        return privacy.find(lifter, folders, known_nonces=nonces, stores=stores)
     except OSError as error:
         raise CommandError(f"{error.filename}: {error.strerror}; nothing was changed", Exit.BAD_INPUT) from None
 
 
 def _list(search: Any) -> None:
-    from ebbset.coaching.privacy import MEANINGS
+    from ebbset.coaching.privacy import MEANINGS, Kind
 
     for one in search.found:
         rows = f", {formatting.plural(one.rows, 'row')}" if one.rows else ""
         _say(f"  {one.path}{rows}: {MEANINGS[one.kind]}")
+    for store in search.stores:
+        _say(f"  {store.shown}, {formatting.plural(store.rows, 'row')}: {MEANINGS[Kind.STORE]}")
     if search.unsearched:
         _say(f"not searched, so nothing is known about {formatting.plural(len(search.unsearched), 'file')}:")
     for one in search.unsearched:
@@ -78,13 +88,14 @@ def _say(text: str) -> None:
 @command.command()
 @_places
 @click.option("--json", "as_json", is_flag=True, help="As JSON instead of text.")
-def show(lifter: str, folders: tuple[Path, ...], as_json: bool) -> int:
+def show(lifter: str, folders: tuple[Path, ...], stores: tuple[str, ...], as_json: bool) -> int:
     """List every file that concerns the lifter, and every file that cannot be searched. Exit code 0 in any case."""
-    search = _find(lifter, folders)
+    search = _find(lifter, folders, stores)
     if as_json:
         told = {
             "lifter": lifter,
             "files": [{"file": str(f.path), "kind": f.kind.value, "rows": f.rows} for f in search.found],
+            "stores": [{"store": s.shown, "rows": s.rows} for s in search.stores],
             "not_searched": [{"file": str(f.path), "why": f.why} for f in search.unsearched],
         }
         _say(json.dumps(told, indent=2))
@@ -99,14 +110,14 @@ def show(lifter: str, folders: tuple[Path, ...], as_json: bool) -> int:
 @click.option(
     "--to", "target", required=True, type=click.Path(path_type=Path), help="Zip file to write; it must not exist yet."
 )
-def export(lifter: str, folders: tuple[Path, ...], target: Path) -> int:
+def export(lifter: str, folders: tuple[Path, ...], stores: tuple[str, ...], target: Path) -> int:
     """Write everything about the lifter into one zip file, with an index. The files themselves stay unchanged.
 
     It holds the same files and rows that `ebbset lifter delete` would take.
     """
     from ebbset.coaching import privacy
 
-    search = _find(lifter, folders)
+    search = _find(lifter, folders, stores)
     try:
         count = privacy.export(search, target)
     except FileExistsError:
@@ -122,7 +133,7 @@ def export(lifter: str, folders: tuple[Path, ...], target: Path) -> int:
 @command.command()
 @_places
 @click.option("--yes", is_flag=True, help="Do not ask.")
-def delete(lifter: str, folders: tuple[Path, ...], yes: bool) -> int:
+def delete(lifter: str, folders: tuple[Path, ...], stores: tuple[str, ...], yes: bool) -> int:
     """Show everything about the lifter, ask, delete it, then search again and say what is left.
 
     When it is interrupted, run it again: it goes on where it was.
@@ -133,10 +144,10 @@ def delete(lifter: str, folders: tuple[Path, ...], yes: bool) -> int:
     """
     from ebbset.coaching import privacy
 
-    search = _find(lifter, folders)
+    search = _find(lifter, folders, stores)
     _say(f"{lifter}: {formatting.plural(len(search.found), 'file')}")
     _list(search)
-    if search.found and not yes:
+    if (search.found or search.stores) and not yes:
         click.confirm("Delete? This cannot be undone, and backups elsewhere are not touched.", abort=True)
     try:
         privacy.delete(search)
@@ -146,8 +157,8 @@ def delete(lifter: str, folders: tuple[Path, ...], yes: bool) -> int:
         ) from None
     except privacy.UnreadableTableError as error:
         raise CommandError(f"a table changed while it was read: {error}; nothing was changed", Exit.BAD_INPUT) from None
-    left = _find(lifter, folders, search.nonces)
-    if left.found:
+    left = _find(lifter, folders, stores, search.nonces)
+    if left.found or left.stores:
         _say("left:")
         _list(left)
         return int(Exit.NO)
