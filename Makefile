@@ -23,7 +23,7 @@ demo: $(VENV)/console.stamp
 	$(VENV)/bin/ebbset demo
 
 # Three workers for two cores: many tests wait for real time.
-test: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp check
+test: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/postgresql.stamp check
 	$(PY) -m pytest -n 3 --dist worksteal -q
 
 check: types
@@ -60,7 +60,7 @@ mutate: $(VENV)/dev.stamp
 	$(PY) -m campaigns.mutation
 
 # What is delivered, made twice, checked, installed without the sources and tested on each Python of this machine.
-dist: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
+dist: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/postgresql.stamp
 	$(PY) -m campaigns.delivery
 
 docs: $(VENV)/dev.stamp
@@ -104,4 +104,10 @@ $(VENV)/dev.stamp: pyproject.toml constraints.txt $(FOLDERS) | $(VENV)/bin/pip
 $(VENV)/mosquitto.stamp: | $(VENV)/bin/pip
 	@PATH="$$PATH:/usr/sbin" command -v mosquitto >/dev/null && command -v mosquitto_sub >/dev/null || \
 		{ $(APT) update && $(APT) install mosquitto mosquitto-clients; }
+	@touch $@
+
+# Debian keeps the programs of each version outside PATH. The tests start a private server with them (tests/support/postgres.py).
+$(VENV)/postgresql.stamp: | $(VENV)/bin/pip
+	@command -v initdb >/dev/null || ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 || \
+		{ $(APT) update && $(APT) install --no-install-recommends postgresql; }
 	@touch $@

@@ -2,8 +2,8 @@
 
 A repetition counts whole for a muscle that the exercise is for, and half for one that helps. The half is the
 "fractional" count, which explained growth over weekly volume best among whole, half and none: meta-regressions of 67
-studies ("The Resistance Training Dose-Response", SportRxiv 2024, abstract read). Which muscles help in which exercise is
-common practice, no source.
+studies ("The Resistance Training Dose-Response", SportRxiv 2024, abstract read). Which muscles help in which exercise
+is common practice, no source.
 """
 
 from __future__ import annotations
