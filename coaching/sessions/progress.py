@@ -244,6 +244,19 @@ class SessionProgress:
         return self._viewed("resting" if at_s < offer.ready_s else "ready", at_s, offer)
 
     @property
+    def ended(self) -> bool:
+        """The end of the session has been written down."""
+        return self._over is not None
+
+    def rig_loads(self, rig: str) -> tuple[float, float] | None:
+        """Least and greatest load that a rig said it can hold, N per cable; None before it said so.
+
+        Args:
+            rig: its name.
+        """
+        return self._rigs.get(rig)
+
+    @property
     def _end_s(self) -> float:
         return (0.0 if self._begun is None else self._begun.at_s) + 60.0 * self.plan.minutes
 

@@ -51,6 +51,7 @@ class Operator:
         cautions_shown: bool = False,
         prescription: Prescription | None = None,
         profile: LifterProfile | None = None,
+        arming: str | None = None,
         timeout_s: float = ANSWER_TIMEOUT_S,
     ) -> OperatorAnswer:
         """Send a request and wait for the answer with its correlation id.
@@ -60,6 +61,7 @@ class Operator:
             cautions_shown: whether the lifter saw and confirmed the cautions; needed to arm.
             prescription: prescription to arm; None for the one given to `serve`.
             profile: profile of the lifter; None for the one given to `serve`.
+            arming: nonce of the arming to start; None for whatever is armed.
             timeout_s: longest wait for the answer, s.
 
         Returns:
@@ -83,6 +85,8 @@ class Operator:
                 async with asyncio.timeout(timeout_s):
                     if action in NEEDED:
                         content |= await self._look(client, action)
+                    if arming is not None:
+                        content["arming"] = arming
                     request = OperatorRequest.model_validate(content)
                     await client.publish(Topic.REQUEST.path(self._rig), request.model_dump_json(), qos=1)
                     return await self._answer(client, request.correlation_id)
