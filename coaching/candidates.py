@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final
 
+from ebbset.coaching.sessions.set_time import SET_S, unloading_s
 from ebbset.controller.estimation.profile_velocity import velocity_at_one_rm
 from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.contract.prescription import LoadSection, Prescription
@@ -26,12 +27,8 @@ LONG_REST_S: Final = 120.0
 SHORT_REST_S: Final = 60.0
 PAUSE_REST_S: Final = 20.0
 BETWEEN_SETS_S: Final = 180.0
-SET_S: Final = 40.0
-"""Rough length of a straight set; only used to decide how many sets fit into the minutes."""
 DROP_SET_S: Final = 150.0
 """Time limit of a drop set; common practice, no source."""
-_LAST_SECOND_S: Final = 1.0
-"""Between the last moment of a set and its unloading: link, decision and the end of a movement, s."""
 _MOST_SETS: Final = 10
 _MOST_PAUSES: Final = 5
 _AUTO_DROP: Final[dict[str, Any]] = {"policy": "repetitions_wanted", "parameters": {"repetitions": 3}}
@@ -108,7 +105,7 @@ class _Template:
     def limit_within_s(self, available_s: float) -> float:
         """Time limit of a set that must be over, unloaded, within the time available, both in seconds."""
         ramp_n_per_s = LoadSection.model_fields["ramp_n_per_s"].default
-        return float(round(available_s - self.start_n / ramp_n_per_s - _LAST_SECOND_S, 1))
+        return float(round(available_s - unloading_s(self.start_n, ramp_n_per_s), 1))
 
     def prescription(
         self, title: str, bouts: list[dict[str, Any]], drop: dict[str, Any] = _FIFTH_DROP, **stop: Any

@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Generic, Protocol, TypeVar
 
 import numpy as np
 
@@ -85,6 +85,37 @@ class TrialResult:
     ended_by: str
 
 
+class Weighed(Protocol):
+    """What can be recommended: figures over the same twins and the same draws as those it stands against."""
+
+    @property
+    def title(self) -> str:
+        """What it is, without commas, since it stands in lists."""
+
+    @property
+    def minutes(self) -> Range:
+        """Duration, range over the twins."""
+
+    @property
+    def fatigue_left(self) -> Range:
+        """Loss of capacity at the end, 0 to 1, range over the twins."""
+
+    @property
+    def net(self) -> Range:
+        """Net stimulus, range over twins and draws."""
+
+    @property
+    def net_pairs(self) -> FloatArray:
+        """Net stimulus of every pair, shape (twins, draws)."""
+
+    @property
+    def obstacles(self) -> tuple[str, ...]:
+        """Sentences that say why it does not fit the wishes."""
+
+
+W = TypeVar("W", bound=Weighed)
+
+
 @dataclass(frozen=True, slots=True)
 class Judged:
     """A candidate over all twins and draws.
@@ -117,9 +148,14 @@ class Judged:
     obstacles: tuple[str, ...]
     breaches: int
 
+    @property
+    def title(self) -> str:
+        """That of the candidate."""
+        return self.candidate.title
+
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(Generic[W]):
     """Candidates, best first, and the recommendation.
 
     Attributes:
@@ -133,11 +169,11 @@ class Plan:
         twins: number of simulated twins.
     """
 
-    judged: tuple[Judged, ...]
-    winner: Judged | None
-    level: tuple[Judged, ...]
+    judged: tuple[W, ...]
+    winner: W | None
+    level: tuple[W, ...]
     losses: tuple[float, ...]
-    suggestion: Judged | None
+    suggestion: W | None
     reason: str
     twins: int
 
@@ -170,7 +206,7 @@ def run_trial(trial: CandidateTrial) -> TrialResult:
             drops += run.result.drops
             ended_by = run.result.reason.value
     return TrialResult(
-        done=_joined(parts, cables=trial.rig.n_cables),
+        done=joined(parts, cables=trial.rig.n_cables),
         minutes=seconds / 60.0,
         fatigue_left=1.0 - run.capacity_after,
         repetitions=repetitions,
@@ -180,8 +216,13 @@ def run_trial(trial: CandidateTrial) -> TrialResult:
     )
 
 
-def _joined(parts: Sequence[Done], *, cables: int) -> Done:
-    """The repetitions of several sets; of two cables only one counts, since both took part in every repetition."""
+def joined(parts: Sequence[Done], *, cables: int) -> Done:
+    """The repetitions of several sets; of two cables only one counts, since both took part in every repetition.
+
+    Args:
+        parts: one for each set.
+        cables: of the rig.
+    """
     return Done(
         reserve=np.concatenate([p.reserve[::cables] for p in parts]),
         reserve_sd=np.concatenate([p.reserve_sd[::cables] for p in parts]),
@@ -202,7 +243,7 @@ def make_plan(
     seed: int,
     mapper: Mapper = map,
     progress: Callable[[], None] = lambda: None,
-) -> Plan:
+) -> Plan[Judged]:
     """Run every candidate on every twin and compare them.
 
     Args:
@@ -284,7 +325,7 @@ def _obstacles(minutes: Range, exceeding: float, wishes: Wishes) -> Iterator[str
         )
 
 
-def recommend(judged: Sequence[Judged], twins: int) -> Plan:
+def recommend(judged: Sequence[W], twins: int) -> Plan[W]:
     """Order the candidates and say which one is recommended, or that there is no clear winner.
 
     Args:
@@ -300,11 +341,11 @@ def recommend(judged: Sequence[Judged], twins: int) -> Plan:
     level = sorted(unbeaten, key=lambda j: -float(np.mean(j.net_pairs)))
     losses = tuple(float(np.mean(most - j.net_pairs) / max(float(np.mean(most)), 1e-9)) for j in level)
     close = [j for j in level if j is level[0] or not _clearly_more(level[0], j)]
-    told = [j.candidate.title for j in level]
+    told = [j.title for j in level]
     if len(close) == 1:
         best = level[0]
         reason = (
-            f"{best.candidate.title}: the least expected loss. On average it does {losses[0]:.0%} less than what is "
+            f"{best.title}: the least expected loss. On average it does {losses[0]:.0%} less than what is "
             "best for a twin under the assumptions drawn"
         )
         reason += f"; the next, {told[1]}, {losses[1]:.0%} less." if len(level) > 1 else "."
@@ -315,9 +356,9 @@ def recommend(judged: Sequence[Judged], twins: int) -> Plan:
         return Plan(tuple(ordered), best, tuple(level), losses, best, reason, twins)
     mildest = min(close, key=lambda j: (round(j.fatigue_left.middle, 2), j.minutes.middle))
     reason = (
-        f"No clear winner. These cannot be told apart: {_listed([j.candidate.title for j in close])}. "
+        f"No clear winner. These cannot be told apart: {_listed([j.title for j in close])}. "
         f"Each does {losses[0]:.0%} to {losses[len(close) - 1]:.0%} less on average than whatever is best for a twin. "
-        f"The least fatigue, {mildest.fatigue_left.middle:.0%}, is left by: {mildest.candidate.title}."
+        f"The least fatigue, {mildest.fatigue_left.middle:.0%}, is left by: {mildest.title}."
     )
     return Plan(tuple(ordered), None, tuple(level), losses, mildest, reason, twins)
 
@@ -327,12 +368,12 @@ def _listed(titles: Sequence[str]) -> str:
     return titles[0] if len(titles) == 1 else ", ".join(titles[:-1]) + " and " + titles[-1]
 
 
-def _better(a: Judged, b: Judged) -> float:
+def _better(a: Weighed, b: Weighed) -> float:
     """Share of the pairs (same twin, same draw) in which ``a`` has the greater net stimulus."""
     return float(np.mean(a.net_pairs > b.net_pairs))
 
 
-def _clearly_more(a: Judged, b: Judged) -> bool:
+def _clearly_more(a: Weighed, b: Weighed) -> bool:
     """Whether ``a`` does more than ``b``, averaged over the assumptions, beyond what the choice of twins explains."""
     ahead = np.mean(a.net_pairs - b.net_pairs, axis=1)
     return ahead.size > 1 and float(ahead.mean()) > CLEAR * float(ahead.std(ddof=1)) / math.sqrt(ahead.size)

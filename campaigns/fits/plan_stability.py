@@ -21,7 +21,7 @@ import numpy as np
 
 from ebbset.coaching.assumptions import report_draws
 from ebbset.coaching.candidates import Wishes, candidates
-from ebbset.coaching.plan import CandidateTrial, Plan, TrialResult, judge, recommend, run_trial
+from ebbset.coaching.plan import CandidateTrial, Judged, Plan, TrialResult, judge, recommend, run_trial
 from ebbset.models.contract.profile import LifterProfile, Uncertain
 from ebbset.models.physiology.stimulus import Draws
 from ebbset.simulators.plant.rig_parameters import RigParameters
@@ -66,7 +66,7 @@ class Tried:
     wishes: Wishes
     results: tuple[tuple[TrialResult, ...], ...]
 
-    def plan(self, twins: Sequence[int], draws: Draws) -> Plan:
+    def plan(self, twins: Sequence[int], draws: Draws) -> Plan[Judged]:
         """The plan that these twins give.
 
         Args:
@@ -98,7 +98,7 @@ def drawings(pool: int, plans: int, twins: int) -> Iterator[list[int]]:
             yield sorted(rng.choice(pool, twins).tolist())
 
 
-def row(name: str, plans: Sequence[Plan]) -> str:
+def row(name: str, plans: Sequence[Plan[Judged]]) -> str:
     """A row of the table.
 
     Args:

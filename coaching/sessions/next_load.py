@@ -12,7 +12,7 @@ import datetime
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Protocol
 
 from ebbset.coaching.next_set import loss_after
 from ebbset.coaching.profile_update import DAY_CV, DRIFT_PER_WEEK
@@ -21,6 +21,7 @@ from ebbset.coaching.sessions.session_steps import SessionStep
 from ebbset.models.contract import formatting
 from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.profile import Uncertain
 from ebbset.models.contract.study_mark import mark_of
 from ebbset.models.physiology.exercise_muscles import overlap
 from ebbset.simulators.closed_loop.load_scaling import started_at
@@ -66,6 +67,39 @@ class _Strength:
     middle_n: float
     high_n: float
     source: str
+
+
+class Estimated(Protocol):
+    """A repetition with its estimates, as recorded or as reported over the wire."""
+
+    @property
+    def cable(self) -> int | None:
+        """Which cable."""
+
+    @property
+    def one_rm_n(self) -> float | None:
+        """Estimated 1RM of the day, N."""
+
+    @property
+    def one_rm_low_n(self) -> float | None:
+        """Lower end of its interval, N."""
+
+    @property
+    def one_rm_high_n(self) -> float | None:
+        """Upper end of its interval, N."""
+
+
+def strength_of(repetitions: Sequence[Estimated]) -> tuple[float, float, float] | None:
+    """The last estimate of the 1RM of the day, of the cable where it is smaller: low, middle, high, N per cable.
+
+    Args:
+        repetitions: of one set, in order.
+    """
+    last: dict[int | None, tuple[float, float, float]] = {}
+    for one in repetitions:
+        if one.one_rm_n is not None and one.one_rm_low_n is not None and one.one_rm_high_n is not None:
+            last[one.cable] = (one.one_rm_low_n, one.one_rm_n, one.one_rm_high_n)
+    return min(last.values(), key=lambda found: found[1], default=None)
 
 
 def loss_left(exercise: str, done: Sequence[PastSet], at_s: float) -> tuple[float, float]:
@@ -170,13 +204,24 @@ def _strength(step: SessionStep, done: Sequence[PastSet], last: DayStrength | No
     profile = step.profile
     if last is None or (profile is not None and last.date <= profile.date):
         return None
-    weeks = max((_date(at_s) - last.date).days, 0) / 7.0
+    today = strength_today(last, _date(at_s))
+    reach_n = Z_INTERVAL * today.sd
+    return _Strength(today.mean - reach_n, today.mean, today.mean + reach_n, f"the estimate of {last.date}")
+
+
+def strength_today(last: DayStrength, date: datetime.date) -> Uncertain:
+    """What the 1RM of an earlier day says about today: the same, and less surely the longer ago it was, N per cable.
+
+    Args:
+        last: the earlier day.
+        date: today.
+    """
+    weeks = max((date - last.date).days, 0) / 7.0
     sd_n = math.hypot(
         (last.one_rm_high_n - last.one_rm_low_n) / (2.0 * Z_INTERVAL),
         last.one_rm_n * math.hypot(DAY_CV, DRIFT_PER_WEEK * math.sqrt(weeks)),
     )
-    reach_n = Z_INTERVAL * sd_n
-    return _Strength(last.one_rm_n - reach_n, last.one_rm_n, last.one_rm_n + reach_n, f"the estimate of {last.date}")
+    return Uncertain(mean=last.one_rm_n, sd=sd_n)
 
 
 def _date(at_s: float) -> datetime.date:

@@ -90,6 +90,9 @@ class SessionFile(_SessionPart):
     lifter: Name = Field(description="pseudonym; never a name, address or number of a person")
     minutes: Minutes = Field(description="all the time there is, rests and changes included")
     units: LoadUnit = "kg"
+    times_a_week: Annotated[float, Field(ge=0.25, le=7, allow_inf_nan=False)] = Field(
+        default=2.0, description="how often a session like this is done; bounds what more sets in it can add"
+    )
     any_order: bool = Field(default=False, description="whether the plan may do the exercises in another order")
     exercises: Annotated[tuple[SessionExercise, ...], Field(min_length=1, max_length=8)]
 
@@ -118,6 +121,10 @@ def _exercise_relations(data: Mapping[str, Any]) -> Iterator[Problem]:
     low, high = data.get("start_low"), data.get("start_high")
     if isinstance(low, float) and isinstance(high, float) and low > high:
         yield Problem("start_low", f"{low:g} N", f"at most start_high = {high:g} N", "value_error")
+    limits = data.get("limits")
+    floor = limits.get("floor") if isinstance(limits, Mapping) else None
+    if isinstance(floor, float) and isinstance(high, float) and floor > high:
+        yield Problem("limits.floor", f"{floor:g} N", f"at most start_high = {high:g} N", "value_error")
 
 
 def _relations(data: Mapping[str, Any]) -> Iterator[Problem]:

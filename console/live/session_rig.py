@@ -6,11 +6,12 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from ebbset.coaching.sessions.next_load import strength_of
 from ebbset.coaching.sessions.session_events import UNHEARD, SetEnded
 from ebbset.console.live.live_state import LiveState
 from ebbset.controller.messages.endings import BUDGETS, spent_budget
 from ebbset.controller.messages.reasons import State
-from ebbset.models.contract.controller_messages import RepetitionReport, SetReport, StateReport
+from ebbset.models.contract.controller_messages import SetReport, StateReport
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.rig_messages import RigIdentity
 from ebbset.models.contract.wire import BadMessageError, Topic, decode
@@ -132,7 +133,7 @@ class SessionRig:
             return SetEnded(at_s=at_s, nonce=nonce, reason=UNHEARD, text="Its result was not heard.")
         ends = [] if live is None else [decision for decision in live.decisions if decision.action == "end"]
         budget = spent_budget(ends[-1].reason, (one.name for one in ends[-1].thresholds)) if ends else None
-        weakest = _weakest([] if live is None else live.repetitions)
+        low_n, middle_n, high_n = strength_of([] if live is None else live.repetitions) or (None, None, None)
         return SetEnded(
             at_s=at_s,
             nonce=nonce,
@@ -142,14 +143,8 @@ class SessionRig:
             drops=result.drops,
             duration_s=max(result.duration_s, 0.0),
             ended_n=result.final_load_n,
-            one_rm_n=None if weakest is None else weakest.one_rm_n,
-            one_rm_low_n=None if weakest is None else weakest.one_rm_low_n,
-            one_rm_high_n=None if weakest is None else weakest.one_rm_high_n,
+            one_rm_n=middle_n,
+            one_rm_low_n=low_n,
+            one_rm_high_n=high_n,
             loss=None if result.budget_spent is None else min(max(result.budget_spent, 0.0), 1.0),
         )
-
-
-def _weakest(repetitions: list[RepetitionReport]) -> RepetitionReport | None:
-    """The last estimate of the cable whose 1RM of the day is the smaller one; None without an estimate."""
-    last = {report.cable: report for report in repetitions if report.one_rm_n is not None}
-    return min(last.values(), key=lambda report: report.one_rm_n or 0.0, default=None)

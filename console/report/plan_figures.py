@@ -36,7 +36,7 @@ _SHOWN: Final = (
 )
 
 
-def draw_plan(plan: Plan, wishes: Wishes, path: Path) -> None:
+def draw_plan(plan: Plan[Judged], wishes: Wishes, path: Path) -> None:
     """Draw estimated stimulus against minutes, and against the capacity lost, one mark per candidate.
 
     Args:
@@ -63,7 +63,7 @@ def draw_comparison(found: Comparison, path: Path) -> None:
     write_picture(comparison_drawing(found), path)
 
 
-def plan_drawing(plan: Plan, wishes: Wishes) -> Drawing:
+def plan_drawing(plan: Plan[Judged], wishes: Wishes) -> Drawing:
     """Lay out the picture of a plan.
 
     Args:
@@ -139,7 +139,7 @@ def comparison_drawing(found: Comparison) -> Drawing:
     return drawing
 
 
-def _marks(drawing: Drawing, panel: Panel, plan: Plan, across: Sequence[Range]) -> None:
+def _marks(drawing: Drawing, panel: Panel, plan: Plan[Judged], across: Sequence[Range]) -> None:
     """Draw two crossed ranges per candidate, with its key next to them; keys move up until none overlap."""
     placed: list[tuple[float, float]] = []
     for judged, wide in sorted(zip(plan.judged, across, strict=True), key=lambda pair: pair[0].net.middle):
@@ -183,13 +183,13 @@ def _percent(found: Range) -> Range:
     return Range(100.0 * found.low, 100.0 * found.middle, 100.0 * found.high)
 
 
-def _style(plan: Plan, judged: Judged) -> str:
+def _style(plan: Plan[Judged], judged: Judged) -> str:
     if judged is plan.suggestion:
         return "chosen"
     return "unfit" if judged.obstacles else "fits"
 
 
-def _plan_text(plan: Plan) -> str:
+def _plan_text(plan: Plan[Judged]) -> str:
     each = "; ".join(f"{j.candidate.key} {j.net} in {j.minutes} minutes" for j in plan.judged)
     return f"Stimulus, relative and estimated, against minutes and against capacity lost: {each}."
 

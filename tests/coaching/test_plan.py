@@ -53,7 +53,7 @@ def profile(**changes: object) -> LifterProfile:
 
 
 @pytest.fixture(scope="module")
-def plan() -> Plan:
+def plan() -> Plan[Judged]:
     wishes = Wishes(minutes=5.0)
     twins = draw_twins(profile(), RIG, 3, 3)
     found = [c for c in candidates(profile(), wishes, RIG) if c.key in ("drop", "straight", "auto")]
@@ -150,7 +150,7 @@ def test_wishes_out_of_range_are_named(values: dict[str, float], named: str) -> 
 # --- the whole ----------------------------------------------------------------------------------------------------
 
 
-def test_the_plan_holds_together(plan: Plan) -> None:
+def test_the_plan_holds_together(plan: Plan[Judged]) -> None:
     assert plan.twins == 3
     assert all(j.breaches == 0 for j in plan.judged)
     for j in plan.judged:
@@ -161,13 +161,13 @@ def test_the_plan_holds_together(plan: Plan) -> None:
     assert plan.suggestion is not None
 
 
-def test_drop_sets_take_a_part_of_the_time_of_straight_sets(plan: Plan) -> None:
+def test_drop_sets_take_a_part_of_the_time_of_straight_sets(plan: Plan[Judged]) -> None:
     """A half to a third (Sødal et al. 2023, as told on a second page); roughly half (Iversen et al. 2021)."""
     minutes = {j.candidate.key: j.minutes.middle for j in plan.judged}
     assert 0.2 <= minutes["drop"] / minutes["straight"] <= 0.6
 
 
-def test_the_chosen_prescription_is_servable(plan: Plan) -> None:
+def test_the_chosen_prescription_is_servable(plan: Plan[Judged]) -> None:
     assert plan.suggestion is not None
     written = Prescription.from_toml(chosen_prescription(plan.suggestion).to_toml())
     assert "relative, estimated" in written.notes
