@@ -32,6 +32,10 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "check": ("commands.check", "Check prescriptions and lifter profiles."),
     "profile": ("commands.profile", "Build a lifter profile from a few submaximal sets."),
     "plan": ("commands.plan", "Find the best set for the time available, on simulated twins of the lifter."),
+    "session": (
+        "session_commands.session",
+        "Check, plan, run and report a session of several exercises in the minutes that there are.",
+    ),
     "report": ("commands.report", "Show recordings as tables here and as a page for the browser."),
     "replay": ("commands.replay", "Run a recording through the controller again; every decision must be the same."),
     "simulate": ("commands.simulate", "Run a prescription on simulated lifters, faster than real time."),

@@ -185,22 +185,32 @@ def _within(step: SessionStep, wanted_n: float, rig_n: tuple[float, float] | Non
     return wanted_n, ""
 
 
-def _strength(step: SessionStep, done: Sequence[PastSet], last: DayStrength | None, at_s: float) -> _Strength | None:
-    """The 1RM of the day: from the set of this session that was begun the freshest, else from an earlier session."""
-    best: tuple[float, _Strength] | None = None
+def fresh_strength(exercise: str, done: Sequence[PastSet]) -> tuple[float, float, float] | None:
+    """The 1RM of the day from the set of an exercise that was begun the freshest: low, middle, high, N per cable.
+
+    What the controller takes for fresh is what the set began with, so the loss that it began with is added back.
+
+    Args:
+        exercise: which.
+        done: the sets of the session, oldest first.
+    """
+    best: tuple[float, tuple[float, float, float]] | None = None
     for k, one in enumerate(done):
-        if one.exercise != step.exercise or one.strength_n is None:
+        if one.exercise != exercise or one.strength_n is None:
             continue
-        # What the controller takes for fresh is what the set began with.
-        least, most = loss_left(one.exercise, done[:k], one.begun_s)
+        least, most = loss_left(exercise, done[:k], one.begun_s)
+        if most >= 1.0 or (best is not None and most >= best[0]):
+            continue
         low_n, middle_n, high_n = one.strength_n
-        fresh = _Strength(
-            low_n / (1.0 - least), middle_n / (1.0 - (least + most) / 2.0), high_n / (1.0 - most), "today's estimate"
-        )
-        if best is None or most < best[0]:
-            best = (most, fresh)
-    if best is not None:
-        return best[1]
+        best = most, (low_n / (1.0 - least), middle_n / (1.0 - (least + most) / 2.0), high_n / (1.0 - most))
+    return None if best is None else best[1]
+
+
+def _strength(step: SessionStep, done: Sequence[PastSet], last: DayStrength | None, at_s: float) -> _Strength | None:
+    """The 1RM of the day: from this session, else from an earlier one."""
+    today_n = fresh_strength(step.exercise, done)
+    if today_n is not None:
+        return _Strength(*today_n, "today's estimate")
     profile = step.profile
     if last is None or (profile is not None and last.date <= profile.date):
         return None

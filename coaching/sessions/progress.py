@@ -244,6 +244,11 @@ class SessionProgress:
         return self._viewed("resting" if at_s < offer.ready_s else "ready", at_s, offer)
 
     @property
+    def past(self) -> tuple[PastSet, ...]:
+        """The sets that are done, oldest first."""
+        return tuple(self._done)
+
+    @property
     def ended(self) -> bool:
         """The end of the session has been written down."""
         return self._over is not None
@@ -255,6 +260,14 @@ class SessionProgress:
             rig: its name.
         """
         return self._rigs.get(rig)
+
+    def left_s(self, at_s: float) -> float:
+        """Of the session's minutes, whether it is over or not, s.
+
+        Args:
+            at_s: now, UTC seconds.
+        """
+        return 60.0 * self.plan.minutes if self._begun is None else max(self._end_s - at_s, 0.0)
 
     @property
     def _end_s(self) -> float:
@@ -322,14 +335,13 @@ class SessionProgress:
             rest_left_s = max(offer.ready_s - at_s, 0.0)
         elif phase == "armed" and armed is not None:
             rest_left_s = self._armed_rest_s(armed, at_s)
-        left_s = 60.0 * self.plan.minutes if self._begun is None else max(self._end_s - at_s, 0.0)
         return SessionView(
             phase=phase,
             step=step,
             step_number=0 if step is None else step.step,
             steps=self._steps(phase, at_s, step),
             rest_left_s=rest_left_s,
-            session_left_s=0.0 if phase == "over" else left_s,
+            session_left_s=0.0 if phase == "over" else self.left_s(at_s),
             order=order,
             start_why=why,
             nonce=None if armed is None or phase not in ("armed", "working") else armed.nonce,

@@ -181,9 +181,10 @@ def tire(plant: Plant, cost: float) -> None:
         # The reserve carries only what lies above the critical force.
         lost /= 1.0 - lifter.critical_share
     rows = plant.state.cables
-    room = np.maximum(1.0 - rows[:, lay.C_FATIGUED] - rows[:, lay.C_SLOW], 0.0)
+    room = np.maximum(1.0 - rows[:, lay.C_FATIGUED] - rows[:, lay.C_FAST] - rows[:, lay.C_SLOW], 0.0)
     added = np.minimum(lost, room)
-    rows[:, lay.C_FATIGUED] += (1.0 - lifter.slow_share) * added
+    rows[:, lay.C_FATIGUED] += (1.0 - lifter.fast_share - lifter.slow_share) * added
+    rows[:, lay.C_FAST] += lifter.fast_share * added
     rows[:, lay.C_SLOW] += lifter.slow_share * added
 
 

@@ -11,7 +11,7 @@ from importlib.metadata import version
 from importlib.resources import files
 from typing import Any, Final
 
-from jinja2 import Environment, FunctionLoader, StrictUndefined
+from jinja2 import Environment, FunctionLoader
 from markupsafe import Markup
 
 from ebbset.coaching.history.history_rows import SetRow
@@ -44,9 +44,8 @@ def render_history(history: LifterHistory, rows: Sequence[SetRow], *, made_at: d
         rows: the lifter's sets that may be shown, the oldest first.
         made_at: time to print in the footer.
     """
-    style = (files("ebbset.console.report") / "templates" / "report.css").read_text(encoding="utf-8")
     template = _environment().get_template("history.html")
-    return formatting.visible(template.render(page=_page(history, rows, made_at), style=Markup(style)))
+    return formatting.visible(template.render(page=_page(history, rows, made_at), style=html_pieces.style()))
 
 
 def render_history_body(history: LifterHistory, rows: Sequence[SetRow], *, made_at: datetime.datetime) -> Markup:
@@ -62,16 +61,7 @@ def render_history_body(history: LifterHistory, rows: Sequence[SetRow], *, made_
 
 
 def _environment() -> Environment:
-    environment = Environment(
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        loader=FunctionLoader(_template_text),
-    )
-    environment.globals.update(figure=html_pieces.figure, table=html_pieces.table)
-    environment.filters["code"] = html_pieces.code
-    return environment
+    return html_pieces.environment(FunctionLoader(_template_text))
 
 
 def _template_text(name: str) -> str:

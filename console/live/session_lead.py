@@ -116,6 +116,11 @@ class SessionLead:
         return self._progress.view(self._at_s())
 
     @property
+    def minutes_left_s(self) -> float:
+        """Of the session's minutes, also when every set is done before they are over, s."""
+        return self._progress.left_s(self._at_s())
+
+    @property
     def live(self) -> LiveState | None:
         """What is heard of the set that is armed or at work; None for none."""
         view = self.view()

@@ -2,13 +2,33 @@
 
 from __future__ import annotations
 
+from importlib.resources import files
 from typing import Any, Final
 
+from jinja2 import BaseLoader, Environment, StrictUndefined
 from markupsafe import Markup, escape
 
 from ebbset.console.report.svg import Drawing
 
 _COLUMNS_ON_A_PHONE: Final = 4
+
+
+def environment(loader: BaseLoader | None = None) -> Environment:
+    """The templates' environment of every page in this style, with these pieces in it.
+
+    Args:
+        loader: where templates that others name are found; None for templates that stand alone.
+    """
+    made = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, loader=loader)
+    made.globals.update(figure=figure, table=table)
+    made.filters["code"] = code
+    return made
+
+
+def style() -> Markup:
+    """The style of every such page."""
+    folder = files("ebbset.console.report") / "templates"
+    return Markup((folder / "report.css").read_text(encoding="utf-8"))
 
 
 def figure(drawings: tuple[Drawing, Drawing], caption: str) -> Markup:

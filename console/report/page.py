@@ -12,9 +12,6 @@ from importlib.metadata import version
 from importlib.resources import files
 from typing import Any, Final
 
-from jinja2 import Environment, StrictUndefined
-from markupsafe import Markup
-
 from ebbset.coaching.worth import estimated
 from ebbset.console.report import course, figures, html_pieces, worth_section
 from ebbset.console.report.prescription_text import prescription_lines
@@ -56,13 +53,9 @@ def render(sources: Sequence[Source], *, made_at: datetime.datetime) -> str:
     items = [(source, item) for source in sources for item in source.sets]
     if not items:
         raise ValueError("sources hold no set; allowed: at least one armed set")
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.globals.update(figure=html_pieces.figure, table=html_pieces.table)
-    environment.filters["code"] = html_pieces.code
     folder = files("ebbset.console.report") / "templates"
-    template = environment.from_string((folder / "report.html").read_text(encoding="utf-8"))
-    style = Markup((folder / "report.css").read_text(encoding="utf-8"))
-    return formatting.visible(template.render(page=_page(sources, items, made_at), style=style))
+    template = html_pieces.environment().from_string((folder / "report.html").read_text(encoding="utf-8"))
+    return formatting.visible(template.render(page=_page(sources, items, made_at), style=html_pieces.style()))
 
 
 def _page(

@@ -35,19 +35,26 @@ def _rig_name(_ctx: click.Context, _param: click.Parameter, value: str) -> str:
 
 
 def broker_options(function: F) -> F:
-    """Add ``--rig``, ``--host``, ``--port``, ``--protocol``, ``--tls/--no-tls``, ``--ca-file``, ``--credentials-file``.
+    """Add ``--rig`` and the options of `connection_options`.
 
     The function receives ``rig``; the other values are for `broker_settings`.
     """
+    return click.option(
+        "--rig",
+        default="rig1",
+        show_default=True,
+        callback=_rig_name,
+        help="Name of the rig, as in its topics: a letter or digit, then also dot, hyphen and underscore.",
+    )(connection_options(function))
+
+
+def connection_options(function: F) -> F:
+    """Add ``--host``, ``--port``, ``--protocol``, ``--tls/--no-tls``, ``--ca-file``, ``--credentials-file``.
+
+    The values are for `broker_settings`.
+    """
     for option in reversed(
         (
-            click.option(
-                "--rig",
-                default="rig1",
-                show_default=True,
-                callback=_rig_name,
-                help="Name of the rig, as in its topics: a letter or digit, then also dot, hyphen and underscore.",
-            ),
             click.option("--host", default="127.0.0.1", show_default=True, help="Host of the broker."),
             click.option("--port", type=int, help="Port of the broker; by default 8883 with TLS, 1883 without."),
             click.option(

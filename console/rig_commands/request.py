@@ -36,7 +36,7 @@ def command() -> None:
     """
 
 
-def _who() -> str:
+def account_name() -> str:
     """Make a name that the wire contract allows from the user's account name."""
     return re.sub(r"[^A-Za-z0-9_.\-]", "-", getpass.getuser())[:64] or "operator"
 
@@ -51,7 +51,7 @@ def _common(function: Any) -> Any:
     )(function)
     function = click.option("--json", "as_json", is_flag=True, help="Show the answer as JSON.")(function)
     function = click.option(
-        "--operator", "who", default=_who, show_default="your account", help="Your name; recorded with the set."
+        "--operator", "who", default=account_name, show_default="your account", help="Your name; recorded with the set."
     )(function)
     return broker_options(function)
 
@@ -146,16 +146,21 @@ def release(rig: str, who: str, as_json: bool, wait_s: float, **values: Any) -> 
 
 
 def _show_cautions() -> None:
-    from ebbset.models.contract.cautions import CONFIRMATION, as_text
-
     if not sys.stdin.isatty():
         raise CommandError(
             "cautions_shown is missing; allowed: a terminal to confirm at, or --cautions-shown after showing them",
             Exit.USAGE,
         )
-    click.echo(as_text(width=min(shutil.get_terminal_size().columns, 96)))
-    if not click.confirm(f"\n{CONFIRMATION}"):
+    if not confirmed():
         raise CommandError("not armed: the cautions were not confirmed", Exit.NO)
+
+
+def confirmed() -> bool:
+    """Show the cautions in the terminal and ask whether the lifter saw them and agreed to go on."""
+    from ebbset.models.contract.cautions import CONFIRMATION, as_text
+
+    click.echo(as_text(width=min(shutil.get_terminal_size().columns, 96)))
+    return click.confirm(f"\n{CONFIRMATION}")
 
 
 def _ask(
