@@ -23,7 +23,7 @@ demo: $(VENV)/console.stamp
 	$(VENV)/bin/ebbset demo
 
 # Three workers for two cores: many tests wait for real time.
-test: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/postgresql.stamp check
+test: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/postgresql.stamp $(VENV)/chromium.stamp check
 	$(PY) -m pytest -n 3 --dist worksteal -q
 
 check: types
@@ -37,7 +37,7 @@ types: $(VENV)/dev.stamp
 coverage: $(VENV)/dev.stamp
 	$(PY) -m campaigns.mutation.coverage
 
-bench: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
+bench: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/chromium.stamp
 	$(PY) -m benchmarks
 
 validate: $(VENV)/dev.stamp
@@ -60,7 +60,7 @@ mutate: $(VENV)/dev.stamp
 	$(PY) -m campaigns.mutation
 
 # What is delivered, made twice, checked, installed without the sources and tested on each Python of this machine.
-dist: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/postgresql.stamp
+dist: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/postgresql.stamp $(VENV)/chromium.stamp
 	$(PY) -m campaigns.delivery
 
 docs: $(VENV)/dev.stamp
@@ -94,7 +94,7 @@ $(VENV)/bin/pip:
 	$(PYTHON) -m venv $(VENV)
 
 $(VENV)/console.stamp: pyproject.toml constraints.txt $(FOLDERS) | $(VENV)/bin/pip
-	$(INSTALL) '.[console]'
+	$(INSTALL) '.[page]'
 	@touch $@
 
 $(VENV)/dev.stamp: pyproject.toml constraints.txt $(FOLDERS) | $(VENV)/bin/pip
@@ -104,6 +104,11 @@ $(VENV)/dev.stamp: pyproject.toml constraints.txt $(FOLDERS) | $(VENV)/bin/pip
 $(VENV)/mosquitto.stamp: | $(VENV)/bin/pip
 	@PATH="$$PATH:/usr/sbin" command -v mosquitto >/dev/null && command -v mosquitto_sub >/dev/null || \
 		{ $(APT) update && $(APT) install mosquitto mosquitto-clients; }
+	@touch $@
+
+# The browser that the page is tested with, and the fonts that its pictures are made with.
+$(VENV)/chromium.stamp: | $(VENV)/bin/pip
+	@command -v chromium >/dev/null || { $(APT) update && $(APT) install --no-install-recommends chromium fonts-liberation; }
 	@touch $@
 
 # Debian keeps the programs of each version outside PATH. The tests start a private server with them (tests/support/postgres.py).

@@ -28,6 +28,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "rig": ("rig_commands.rig", "Run a virtual rig with a simulated lifter on it."),
     "check-rig": ("rig_commands.check_rig", "Check a rig against the wire contract, with nobody under the load."),
     "identify": ("rig_commands.identify", "Measure a rig's ramp, bandwidth and friction from the outside."),
+    "page": ("rig_commands.page", "Show rigs, sets and what was done in a browser; arm, start and stop from there."),
     "request": ("rig_commands.request", "Ask a controller to arm, start, stop or release a set."),
     "check": ("commands.check", "Check prescriptions and lifter profiles."),
     "profile": ("commands.profile", "Build a lifter profile from a few submaximal sets."),
@@ -64,6 +65,7 @@ EXTRAS: Final[dict[str, str]] = {
     "scipy": "sim",
     "sqlalchemy": "history",
     "amqtt": "console",
+    "argon2": "page",
     "jinja2": "console",
     "markupsafe": "console",
     "rich": "console",
@@ -71,7 +73,9 @@ EXTRAS: Final[dict[str, str]] = {
     "mujoco": "bodies",
     "distributed": "study",
     "pyarrow": "study",
+    "starlette": "page",
     "statsmodels": "analysis",
+    "uvicorn": "page",
 }
 """Module -> extra that installs it. A test compares this table with the imports and with pyproject.toml."""
 

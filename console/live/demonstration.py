@@ -13,7 +13,8 @@ import logging
 import signal
 import socket
 import sys
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass, field
 from importlib.resources import files
 from pathlib import Path
@@ -63,7 +64,23 @@ def demo_files() -> tuple[str, str]:
     return prescription.read_text(encoding="utf-8"), profile.read_text(encoding="utf-8")
 
 
-async def run(folder: Path, console: Console, *, prescription: Prescription, profile: LifterProfile) -> Outcome:
+Beside = Callable[[BrokerSettings], AbstractAsyncContextManager[Awaitable[None]]]
+"""Something that runs beside the set, at the same broker; the set begins once what it gives is done."""
+
+
+@contextlib.asynccontextmanager
+async def _nothing_beside(_broker: BrokerSettings) -> AsyncIterator[Awaitable[None]]:
+    yield asyncio.sleep(0)
+
+
+async def run(
+    folder: Path,
+    console: Console,
+    *,
+    prescription: Prescription,
+    profile: LifterProfile,
+    beside: Beside = _nothing_beside,
+) -> Outcome:
     """Run one set from start to end.
 
     Args:
@@ -71,6 +88,7 @@ async def run(folder: Path, console: Console, *, prescription: Prescription, pro
         console: terminal that shows the live view.
         prescription: prescription to arm.
         profile: profile of the simulated lifter.
+        beside: runs beside the set, such as a page that shows it.
 
     Returns:
         the recording, and what the live view saw.
@@ -83,20 +101,34 @@ async def run(folder: Path, console: Console, *, prescription: Prescription, pro
         state = LiveState.of(prescription)
         with progress("starting rig and controller", stream=console.file):
             await _until_ready(broker, parts)
-        operator = Operator(broker, RIG, "demonstration")
-        with on_screen(state, console):
-            await _arm_and_start(operator, prescription, profile)
-            # Follow only now, so that messages left over from an earlier arming are not taken for this set.
-            following = asyncio.create_task(follow(broker, RIG, state))
-            try:
-                await _unless_died(following, parts, SET_S, "the set did not end")
-            finally:
-                following.cancel()
-                await asyncio.gather(following, return_exceptions=True)
+        async with beside(broker) as looked:
+            await looked
+            await _set(Operator(broker, RIG, "demonstration"), broker, parts, console, state, profile)
     made = sorted(await asyncio.to_thread(_recordings, folder) - before)
     if not made:
         raise CommandError(f"no recording was written to {folder}; see the logs there", Exit.DEFECT)
     return Outcome(recording=made[-1], state=state)
+
+
+async def _set(
+    operator: Operator,
+    broker: BrokerSettings,
+    parts: _Parts,
+    console: Console,
+    state: LiveState,
+    profile: LifterProfile,
+) -> None:
+    """One set from its arming to its end, on the screen."""
+    assert state.order is not None
+    with on_screen(state, console):
+        await _arm_and_start(operator, state.order, profile)
+        # Follow only now, so that messages left over from an earlier arming are not taken for this set.
+        following = asyncio.create_task(follow(broker, RIG, state))
+        try:
+            await _unless_died(following, parts, SET_S, "the set did not end")
+        finally:
+            following.cancel()
+            await asyncio.gather(following, return_exceptions=True)
 
 
 def _recordings(folder: Path) -> set[Path]:

@@ -108,9 +108,16 @@ class LiveState:
             payload: its bytes.
         """
         try:
-            message: Any = decode(topic, payload)
+            self.take_message(decode(topic, payload))
         except BadMessageError:
             return
+
+    def take_message(self, message: Any) -> None:
+        """Take one message into account that was decoded already.
+
+        Args:
+            message: of any topic.
+        """
         if isinstance(message, RigIdentity):
             self.simulated = message.simulated
         elif isinstance(message, StateReport):

@@ -21,13 +21,12 @@ from rich.text import Text
 from ebbset.console.live.live_state import HISTORY, LiveState
 from ebbset.console.live.operator_client import no_broker, payload_of
 from ebbset.console.live.screen_blinding import ScreenBlinding
+from ebbset.console.live.shown import completed, decision_words, failure_text, one_side, set_name, velocity_text
 from ebbset.console.progress import progress
 from ebbset.controller.link.mqtt_link import new_client
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.models.contract import formatting
-from ebbset.models.contract.controller_messages import RepetitionReport
 from ebbset.models.contract.rig_messages import RepetitionOutcome
-from ebbset.models.contract.study_mark import is_session
 from ebbset.models.contract.wire import Topic
 
 HEARD: Final = (Topic.IDENTITY, Topic.STATE, Topic.FRAME, Topic.REPETITION_REPORT, Topic.DECISION, Topic.RESULT)
@@ -54,7 +53,7 @@ class _Picture:
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         state = self.state
         blinding = state.blinding
-        head = Text(_name(state, blinding), style="bold")
+        head = Text(set_name(state, blinding), style="bold")
         report = state.report
         heard = "nothing heard from the controller yet" if report is None else blinding.state(report.state)
         head.append(f"   {heard}", style="not bold dim")
@@ -62,9 +61,8 @@ class _Picture:
             head.append(f"   {formatting.seconds(state.elapsed_s)}", style="not bold dim")
         if state.simulated:
             head.append("   simulated", style="not bold dim italic")
-        if report is not None and report.recording_failure is not None:
-            why = "see the controller's log" if blinding.hidden else report.recording_failure
-            head.append(f"\nnot recorded: {why}", style="bold red")
+        if (failure := failure_text(state, blinding)) is not None:
+            head.append(f"\nnot recorded: {failure}", style="bold red")
         shown = [row for row in _ROWS if not blinding.hides(row.name)]
         figures = [row.figure(state).rjust(_FIGURE_CELLS) for row in shown]
         taken = max((len(row.label) for row in shown), default=0) + max(map(len, figures), default=0) + 2 * _GAP
@@ -120,7 +118,7 @@ def _load_line(state: LiveState, cells: int) -> Text:
 
 
 def _velocity_figure(state: LiveState) -> str:
-    return f"{state.velocity_m_s:+.2f} m/s".replace("-", "−")
+    return velocity_text(state.velocity_m_s)
 
 
 def _velocity_line(state: LiveState, cells: int) -> Text:
@@ -131,16 +129,12 @@ def _velocity_line(state: LiveState, cells: int) -> Text:
     return Text("".join(_level(max(value, 0.0) / _STEEPEST_M_S) for value in newest), style="yellow")
 
 
-def _done(state: LiveState) -> list[RepetitionReport]:
-    return [r for r in state.repetitions if (r.cable or 0) == 0]
-
-
 def _repetition_figure(state: LiveState) -> str:
-    return str(sum(record.outcome is RepetitionOutcome.COMPLETED for record in _done(state)))
+    return str(completed(state))
 
 
 def _repetition_line(state: LiveState, cells: int) -> Text:
-    done = _done(state)
+    done = one_side(state)
     if state.blinding.hides("velocity"):
         whole = (record.outcome is RepetitionOutcome.COMPLETED for record in done[-cells:])
         return Text("".join(_LEVELS[-1] if one else "×" for one in whole))
@@ -184,25 +178,15 @@ _ROWS: Final = (
 )
 
 
-def _name(state: LiveState, blinding: ScreenBlinding) -> str:
-    """Name of the armed set; a blinded screen shows only one that sessions have, which tells no condition."""
-    name = None if state.report is None else state.report.prescription
-    if not name:
-        return "no set armed"
-    if not blinding.hidden or (state.order is not None and state.order.name == name):
-        return name
-    return name if is_session(name) and ":" not in name else "a set"
-
-
 def _last_decision(state: LiveState, blinding: ScreenBlinding) -> Text | None:
     """What was decided last; on a blinded screen only as far as a fixed sentence may say it."""
     if not state.decisions:
         return None if blinding.hidden else Text("No decision yet.", style="dim")
-    last = state.decisions[-1]
-    if blinding.hidden:
-        sentence = blinding.sentence(last.reason)
-        return None if sentence is None else Text(sentence)
-    return Text.assemble((f"{formatting.ACTIONS.get(last.action, last.action)}. ", "bold"), last.text)
+    words = decision_words(state.decisions[-1], blinding)
+    if words is None:
+        return None
+    did, why = words
+    return Text.assemble((f"{did}. ", "bold"), why) if did else Text(why)
 
 
 def _level(part: float) -> str:
@@ -214,7 +198,7 @@ def in_a_line(state: LiveState) -> str:
     blinding = state.blinding
     parts = ["no word from the controller yet" if state.report is None else blinding.state(state.report.state)]
     if not blinding.hides("repetitions"):
-        parts.append(formatting.plural(int(_repetition_figure(state)), "repetition"))
+        parts.append(formatting.plural(completed(state), "repetition"))
     if not blinding.hides("load"):
         parts.append(f"load {_load_figure(state)}")
     return ", ".join(parts)

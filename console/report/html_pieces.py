@@ -26,9 +26,13 @@ def environment(loader: BaseLoader | None = None) -> Environment:
 
 
 def style() -> Markup:
-    """The style of every such page."""
-    folder = files("ebbset.console.report") / "templates"
-    return Markup((folder / "report.css").read_text(encoding="utf-8"))
+    """The style of every such page: colours, marks of figures, and the page."""
+    return Markup("\n".join(template_text(name) for name in ("palette.css", "marks.css", "report.css")))
+
+
+def template_text(name: str) -> str:
+    """The text of a file in the folder of templates."""
+    return (files("ebbset.console.report") / "templates" / name).read_text(encoding="utf-8")
 
 
 def figure(drawings: tuple[Drawing, Drawing], caption: str) -> Markup:

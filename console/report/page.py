@@ -9,8 +9,10 @@ from __future__ import annotations
 import datetime
 from collections.abc import Sequence
 from importlib.metadata import version
-from importlib.resources import files
 from typing import Any, Final
+
+from jinja2 import Environment, FunctionLoader
+from markupsafe import Markup
 
 from ebbset.coaching.worth import estimated
 from ebbset.console.report import course, figures, html_pieces, worth_section
@@ -50,17 +52,33 @@ def render(sources: Sequence[Source], *, made_at: datetime.datetime) -> str:
     Raises:
         ValueError: none of the recordings holds a set.
     """
+    template = _environment().get_template("report.html")
+    style = html_pieces.style()
+    return formatting.visible(template.render(page=_page(sources, made_at), style=style, within=False))
+
+
+def render_body(sources: Sequence[Source], *, made_at: datetime.datetime) -> Markup:
+    """Render what stands between the page's head and its end, for another page whose style sheet holds this one's.
+
+    Args:
+        sources: recordings in the order to show them, with at least one set.
+        made_at: time to print in the footer.
+
+    Raises:
+        ValueError: none of the recordings holds a set.
+    """
+    template = _environment().get_template("report_body.html")
+    return Markup(formatting.visible(template.render(page=_page(sources, made_at), within=True)))
+
+
+def _environment() -> Environment:
+    return html_pieces.environment(FunctionLoader(html_pieces.template_text))
+
+
+def _page(sources: Sequence[Source], made_at: datetime.datetime) -> dict[str, Any]:
     items = [(source, item) for source in sources for item in source.sets]
     if not items:
         raise ValueError("sources hold no set; allowed: at least one armed set")
-    folder = files("ebbset.console.report") / "templates"
-    template = html_pieces.environment().from_string((folder / "report.html").read_text(encoding="utf-8"))
-    return formatting.visible(template.render(page=_page(sources, items, made_at), style=html_pieces.style()))
-
-
-def _page(
-    sources: Sequence[Source], items: Sequence[tuple[Source, RecordedSet]], made_at: datetime.datetime
-) -> dict[str, Any]:
     sets = [_set(item, source, f"set{number}") for number, (source, item) in enumerate(items, start=1)]
     first = items[0][1]
     one = len(items) == 1

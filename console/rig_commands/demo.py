@@ -3,15 +3,28 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import datetime
+import signal
+from collections.abc import AsyncIterator, Awaitable
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from ebbset.console.exits import CommandError, Exit
 
+if TYPE_CHECKING:
+    from ebbset.console.live.demonstration import Outcome
+    from ebbset.controller.link.settings import BrokerSettings
+    from ebbset.models.contract.prescription import Prescription
+    from ebbset.models.contract.profile import LifterProfile
+
 ATTEMPTS: Final = 3
+PAGE_PORT: Final = 8765
+PAGE_ADDRESS: Final = f"http://127.0.0.1:{PAGE_PORT}/"
+LOOK_S: Final = 300.0
+"""How long the set waits for somebody to open the page."""
 TOO_BUSY: Final = ("telemetry_lost", "lease_expired", "link_lost", "rig_lost", "rig_refused", None)
 """Reasons to end that come from this machine, not from the set."""
 
@@ -24,12 +37,15 @@ TOO_BUSY: Final = ("telemetry_lost", "lease_expired", "link_lost", "rig_lost", "
     show_default=True,
     help="Folder for the recording, the page and the logs of the processes.",
 )
-def command(folder: Path) -> int:
+@click.option("--page", "in_browser", is_flag=True, help="Show the set in a browser too; it begins once one looks.")
+def command(folder: Path, in_browser: bool) -> int:
     """Run one whole set: MQTT broker, virtual rig, controller and operator, over real TCP on this machine.
 
     Takes about a minute, because the set runs in real time. You see the set live, then each repetition, each decision
     with its reason, why the set ended, and where to find the recording and the page. At the end the recording runs
     through the controller again, and every decision must be the same.
+
+    With --page, the set can be watched in a browser, at the address that is shown; Ctrl-C ends the page afterwards.
 
     The rig and the lifter are simulated, and so is everything shown.
     """
@@ -57,7 +73,11 @@ def command(folder: Path) -> int:
     console.print("The cautions are shown before every arming, and the recording says so.\n")
     console.print("Starting the processes; the first start on a machine compiles the simulator and takes longer.\n")
     for attempt in range(1, ATTEMPTS + 1):
-        outcome = asyncio.run(demonstration.run(folder, console, prescription=order, profile=profile))
+        outcome = asyncio.run(
+            _in_browser(folder, console, order, profile)
+            if in_browser
+            else demonstration.run(folder, console, prescription=order, profile=profile)
+        )
         sources = read_sources([outcome.recording])
         reason = outcome.state.result.reason if outcome.state.result is not None else None
         if reason not in TOO_BUSY or attempt == ATTEMPTS:
@@ -78,5 +98,45 @@ def command(folder: Path) -> int:
     if not report.reproduced:
         raise CommandError(f"the recording replays to different decisions: {report.difference}", Exit.NO)
     console.print(f"Replayed   {report.inputs} inputs led to the same {report.outputs} outputs again, bit for bit.")
+    if not in_browser:
+        console.print(f"In a browser: ebbset demo --page, then open {PAGE_ADDRESS}")
     console.print(f"\nAgain: ebbset replay {outcome.recording}; ebbset report {outcome.recording}", style="dim")
     return int(Exit.OK)
+
+
+async def _in_browser(folder: Path, console: Any, order: Prescription, profile: LifterProfile) -> Outcome:
+    """The same set with the page beside it; afterwards the page stays until somebody interrupts it."""
+    from ebbset.console.live import demonstration
+    from ebbset.console.page.server import Page, access_for, bound
+
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    home = folder / "page"
+    access = access_for(
+        "127.0.0.1", home=home, names=frozenset(), local_name="demonstration", certificate=None, key=None
+    )
+
+    @contextlib.asynccontextmanager
+    async def page_beside(broker: BrokerSettings) -> AsyncIterator[Awaitable[None]]:
+        page = Page(
+            broker,
+            home=home,
+            store=f"sqlite:///{home / 'history.sqlite'}",
+            access=access,
+            recordings=folder,
+            listening=bound("127.0.0.1", PAGE_PORT),
+        )
+        page.site.orders.know(order)
+        serving = asyncio.create_task(page.run(stop))
+        console.print(f"Open {page.address}rig/{demonstration.RIG}/lifter in a browser; the set begins when you look.")
+        try:
+            yield asyncio.wait_for(page.site.streams.looked_at(), LOOK_S)
+            loop.add_signal_handler(signal.SIGINT, stop.set)
+            console.print(f"The set is over. The page stays at {page.address} until you press Ctrl-C.")
+            await stop.wait()
+        finally:
+            loop.remove_signal_handler(signal.SIGINT)
+            stop.set()
+            await asyncio.gather(serving, return_exceptions=True)
+
+    return await demonstration.run(folder, console, prescription=order, profile=profile, beside=page_beside)

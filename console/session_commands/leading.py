@@ -21,8 +21,8 @@ from ebbset.console.exits import CommandError, Exit
 from ebbset.console.live.live_view import FRAMES_PER_S
 from ebbset.console.live.session_lead import SessionLead
 from ebbset.console.rig_commands.request import confirmed
-from ebbset.console.session_commands.home import journal_path, last_sets_of
 from ebbset.console.session_commands.session_screen import session_picture
+from ebbset.console.session_home import journal_path, last_sets_of
 from ebbset.console.terminal import Terminal
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.models.contract.operator_messages import OperatorAnswer

@@ -21,7 +21,7 @@ from ebbset.coaching.worth import Range
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.progress import progress
 from ebbset.console.session_commands.documents import named_files, read_session
-from ebbset.console.session_commands.home import last_sets_of
+from ebbset.console.session_home import last_sets_of
 from ebbset.console.terminal import Terminal
 from ebbset.models.contract import formatting
 from ebbset.models.contract.profile import LifterProfile

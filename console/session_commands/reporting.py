@@ -19,8 +19,8 @@ from ebbset.coaching.sessions.session_steps import SessionPlanFile, SessionStep
 from ebbset.coaching.worth import estimated
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.live.live_state import LiveState
-from ebbset.console.session_commands.home import journal_path
 from ebbset.console.session_commands.session_page import render_session
+from ebbset.console.session_home import journal_path
 from ebbset.console.terminal import Terminal
 from ebbset.controller.recording.recorded_set import RecordedSet
 from ebbset.controller.recording.sources import read_source

@@ -11,7 +11,7 @@ import click
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.rig_commands.broker_options import CREDENTIALS_HELP, broker_settings, connection_options
 from ebbset.console.rig_commands.request import account_name
-from ebbset.console.session_commands.home import home_option, journal_path, plan_path, read_plan, session_name
+from ebbset.console.session_home import home_option, journal_path, plan_path, read_plan, session_name
 from ebbset.console.shared_options import seed_option, workers_option
 from ebbset.console.suggestions import SuggestingGroup
 

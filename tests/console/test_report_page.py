@@ -5,13 +5,13 @@ from __future__ import annotations
 import io
 import re
 from dataclasses import replace
-from importlib.resources import files
 from itertools import pairwise
 
 import pytest
 from rich.console import Console
 
 from ebbset.console.report import terminal_tables
+from ebbset.console.report.html_pieces import style
 from ebbset.controller.messages.endings import said_of
 from ebbset.controller.recording.recorded_set import RecordedSet
 from ebbset.controller.recording.sources import SIMULATED
@@ -126,7 +126,7 @@ def _contrast(one: str, other: str) -> float:
 def test_text_and_marks_stand_out_in_light_and_dark() -> None:
     """WCAG 2.2: 1.4.3 asks 4.5 for text, 1.4.11 asks 3 for marks that carry meaning."""
     assert _contrast("#000000", "#ffffff") == pytest.approx(21.0)
-    css = (files("ebbset.console.report") / "templates" / "report.css").read_text(encoding="utf-8")
+    css = str(style())
     blocks = re.findall(r":root \{(.*?)\}", css, re.DOTALL)
     assert len(blocks) == 3
     for block in blocks[:2]:

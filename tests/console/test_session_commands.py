@@ -25,8 +25,8 @@ from ebbset.coaching.sessions.session_events import (
 )
 from ebbset.coaching.sessions.session_steps import SessionPlanFile
 from ebbset.console.app import cli
-from ebbset.console.session_commands.home import journal_path, last_sets_of, plan_path
 from ebbset.console.session_commands.session_screen import clock
+from ebbset.console.session_home import journal_path, last_sets_of, plan_path
 from ebbset.models.contract.profile import ProfileSet
 from ebbset.models.contract.study_mark import Mark
 from tests.support.brokers import Mosquitto

@@ -28,7 +28,11 @@ OWN_EXTRA = {
     "console": "console",
 }
 """The extra that a room needs at least; "" is the base install."""
-PART_EXTRA = {"coaching/history": "history"}
+PART_EXTRA = {
+    "coaching/history": "history",
+    "console/history_commands": "history",
+    "console/page": "page",
+}
 """The same for a part of a room that needs more than the room does."""
 DRIVERS = {"psycopg": "history"}
 """Distributions that no module of ours imports, because another library loads them by name."""

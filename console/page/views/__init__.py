@@ -1,0 +1,1 @@
+"""The views of the page: sets at work, what was done, and logging in."""
