@@ -17,7 +17,7 @@ APT := $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get -qq -y
 LOCKED := env PIP_CONSTRAINT=constraints.txt PIP_BUILD_CONSTRAINT=constraints.txt
 INSTALL := $(LOCKED) $(VENV)/bin/pip install --quiet --disable-pip-version-check --config-settings editable_mode=strict -e
 
-.PHONY: demo test check types coverage bench validate evaluate faults fuzz soak mutate dist docs public-names contract lock clean
+.PHONY: demo test check types coverage bench validate evaluate faults fuzz soak tables-in-r mutate dist docs public-names contract lock clean
 
 demo: $(VENV)/console.stamp
 	$(VENV)/bin/ebbset demo
@@ -55,6 +55,11 @@ fuzz: $(VENV)/dev.stamp
 
 soak: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
 	$(PY) -m campaigns.soak
+
+# R is a large Debian package that nothing else needs.
+tables-in-r: $(VENV)/dev.stamp
+	@command -v Rscript >/dev/null || { $(APT) update && $(APT) install --no-install-recommends r-base-core; }
+	$(PY) -m campaigns.tables_in_r
 
 mutate: $(VENV)/dev.stamp
 	$(PY) -m campaigns.mutation

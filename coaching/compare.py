@@ -21,6 +21,7 @@ from ebbset.coaching.assumptions import report_draws
 from ebbset.coaching.worth import Range, set_worth
 from ebbset.controller.messages.actions import Decision, Output
 from ebbset.controller.messages.events import Event, Samples
+from ebbset.controller.policies.policy import parameters_from_text
 from ebbset.models.contract.prescription import DropSection, Prescription
 from ebbset.models.contract.profile import LifterProfile, Uncertain
 from ebbset.models.physiology.stimulus import FloatArray
@@ -173,16 +174,7 @@ def with_policy(base: Prescription, text: str) -> ComparedCondition:
         ValueError: a parameter that is not ``name=value``.
     """
     name, _, rest = text.partition(":")
-    parameters: dict[str, float | int | str | bool] = {}
-    for part in filter(None, rest.split(",")):
-        key, equals, value = part.partition("=")
-        if not equals:
-            raise ValueError(f"policy parameter is {part!r}; allowed: name=value")
-        try:
-            parameters[key.strip()] = float(value) if "." in value or "e" in value else int(value)
-        except ValueError:
-            parameters[key.strip()] = value.strip()
-    drop = DropSection(policy=name.strip(), parameters=parameters)
+    drop = DropSection(policy=name.strip(), parameters=parameters_from_text(rest))
     return ComparedCondition(text, base.model_copy(update={"drop": drop}))
 
 

@@ -167,7 +167,8 @@ def _refuse_unsound(conditions: Sequence[ComparedCondition]) -> None:
         findings = check_policy(known[drop.policy], drop.parameters)
         broken += [f"{condition.name}: {drop.policy} breaks a rule: {one.rule} ({one.detail})" for one in findings]
     if broken:
-        raise CommandError("not compared, a drop policy is refused by its checker\n  " + "\n  ".join(broken), Exit.NO)
+        why = "not compared, a drop policy is refused by its checker (`ebbset policy check` says what to do)\n  "
+        raise CommandError(why + "\n  ".join(broken), Exit.NO)
 
 
 def _run(conditions: Any, population: Any, workers: int, scheduler: str | None) -> list[Any]:

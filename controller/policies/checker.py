@@ -34,10 +34,17 @@ STALLS: Final = (Reason.STALL_IN_CONCENTRIC, Reason.STALL_FORESEEN, Reason.REVER
 
 @dataclass(frozen=True, slots=True)
 class PolicyFinding:
-    """One broken rule: the rule, and in which situation with what result."""
+    """One broken rule: the rule, and in which situation with what result.
+
+    Attributes:
+        rule: one of `rules.RULES`.
+        detail: the situation and what came of it.
+        case: the situation, for `case_replay.asked_in`; empty where no stall was needed to find it.
+    """
 
     rule: str
     detail: str
+    case: str = ""
 
 
 def situations() -> Iterator[DropView]:
@@ -96,8 +103,9 @@ def check_policy(factory: PolicyFactory, parameters: Mapping[str, Any] | None = 
     if not isinstance(policy.name, str) or not 1 <= len(policy.name) <= 64:
         findings.append(PolicyFinding("has a name", f"name is {policy.name!r}; allowed: 1 to 64 characters"))
     views = list(situations())
-    for view in views:
-        findings += _one(policy, policy.initial(), view, views[0])
+    for number, view in enumerate(views):
+        found = _one(policy, policy.initial(), view, views[0])
+        findings += [replace(finding, case=str(number)) for finding in found]
     findings += _walk(policy, views)
     return _unique(findings)
 
@@ -155,26 +163,31 @@ def _of_state(state: Any, where: str) -> list[PolicyFinding]:
 def _walk(policy: DropPolicy, views: list[DropView]) -> list[PolicyFinding]:
     """Findings from a dozen stalls in a row, the load following the proposals, which must go down each time."""
     findings: list[PolicyFinding] = []
-    for view in views:
+    for number, view in enumerate(views):
         state, load_n = policy.initial(), view.load_n
         for step in range(STEPS):
+            case = f"{number}/{step}"
             try:
-                state, proposal = policy.propose(state, _at(view, load_n, step))
+                state, proposal = policy.propose(state, stall_in_a_row(view, load_n, step))
             except Exception as error:
-                findings.append(
-                    PolicyFinding("answers a dozen stalls in a row", f"step {step}: {type(error).__name__}")
-                )
+                told = f"step {step}: {type(error).__name__}: {error}"
+                findings.append(PolicyFinding("answers a dozen stalls in a row", told, case))
                 break
             if not isinstance(proposal, Proposal) or not proposal.load_n < load_n:
-                findings.append(PolicyFinding("goes down at every stall in a row", f"step {step}, load {load_n:g} N"))
+                told = f"step {step}, load {load_n:g} N"
+                findings.append(PolicyFinding("goes down at every stall in a row", told, case))
                 break
-            load_n = max(proposal.load_n, 1e-3)
+            load_n = load_after(proposal)
             if _size(state) > MOST_STATE_BYTES:
-                findings.append(
-                    PolicyFinding("its state stays small", f"step {step}: more than {MOST_STATE_BYTES} bytes")
-                )
+                told = f"step {step}: more than {MOST_STATE_BYTES} bytes"
+                findings.append(PolicyFinding("its state stays small", told, case))
                 break
     return findings
+
+
+def load_after(proposal: Proposal) -> float:
+    """Load of the next stall in a row, newtons, always above zero."""
+    return max(proposal.load_n, 1e-3)
 
 
 def _size(state: Any) -> int:
@@ -185,7 +198,14 @@ def _size(state: Any) -> int:
         return 0
 
 
-def _at(view: DropView, load_n: float, step: int) -> DropView:
+def stall_in_a_row(view: DropView, load_n: float, step: int) -> DropView:
+    """The same stall later in a row of them, with everything that goes with the load scaled to it.
+
+    Args:
+        view: the first of the row.
+        load_n: load of this one, newtons.
+        step: its number in the row, from 0.
+    """
     ratio = load_n / view.load_n
     values = {name: getattr(view, name) for name in DropView.__dataclass_fields__}
     values |= {"load_n": load_n, "step": step, "floor_n": view.floor_n * ratio}

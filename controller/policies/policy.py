@@ -130,6 +130,27 @@ def number_parameter(
     return float(value)
 
 
+def parameters_from_text(text: str) -> dict[str, float | int | str | bool]:
+    """Parameters as they are written on a command line.
+
+    Args:
+        text: ``name=value`` pairs separated by commas; a value that is no number stays text.
+
+    Raises:
+        ValueError: a part that is not ``name=value``.
+    """
+    parameters: dict[str, float | int | str | bool] = {}
+    for part in filter(None, text.split(",")):
+        key, equals, value = part.partition("=")
+        if not equals:
+            raise ValueError(f"policy parameter is {part!r}; allowed: name=value")
+        try:
+            parameters[key.strip()] = float(value) if "." in value or "e" in value else int(value)
+        except ValueError:
+            parameters[key.strip()] = value.strip()
+    return parameters
+
+
 def reject_unknown(parameters: Mapping[str, Any], known: tuple[str, ...], *, policy: str) -> None:
     """Refuse parameters that the policy does not have.
 

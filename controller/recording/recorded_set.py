@@ -28,6 +28,7 @@ from ebbset.controller.messages.endings import BUDGETS, spent_budget
 from ebbset.controller.messages.events import Acknowledged, Event, RepetitionSeen, Requested, RigAnnounced, Samples
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.recording.attempts import Attempts, attempts_of
+from ebbset.controller.recording.clocks import ClockPairs, SetClocks, wall_clock
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
@@ -102,6 +103,7 @@ class RecordedSet:
     states: tuple[tuple[float, StateChanged], ...]
     outputs: tuple[tuple[int, Output], ...]
     simulated: bool
+    clocks: SetClocks
 
     @property
     def lifter(self) -> str | None:
@@ -183,6 +185,7 @@ class _Open:
     armed_us: int
     samples: list[Samples] = field(default_factory=list)
     outputs: list[tuple[int, int | None, Output]] = field(default_factory=list)
+    clocks: ClockPairs = field(default_factory=ClockPairs)
 
 
 def recorded_sets(
@@ -192,6 +195,7 @@ def recorded_sets(
     simulated: bool,
     rig: str = "",
     clock_zero: datetime.datetime | None = None,
+    machine_zero_s: float | None = None,
 ) -> list[RecordedSet]:
     """Every armed set in a recording, in order.
 
@@ -202,6 +206,7 @@ def recorded_sets(
             announcement among the inputs is seen here.
         rig: name of the rig, for a recording that holds no announcement.
         clock_zero: wall clock at ``now_us`` = 0, when known.
+        machine_zero_s: monotonic clock of the controller's machine at ``now_us`` = 0, seconds, when known.
 
     Returns:
         The sets; one that the recording breaks off has no result.
@@ -212,7 +217,14 @@ def recorded_sets(
         for output in outputs:
             reading.take_output(event.now_us, output)
     return [
-        _arranged(item, source=source, rig=reading.rig, clock_zero=clock_zero, simulated=reading.simulated)
+        _arranged(
+            item,
+            source=source,
+            rig=reading.rig,
+            clock_zero=clock_zero,
+            machine_zero_s=machine_zero_s,
+            simulated=reading.simulated,
+        )
         for item in reading.found
     ]
 
@@ -241,8 +253,10 @@ class _Reading:
         elif isinstance(event, Samples | RepetitionSeen | Acknowledged) and event.boot_id == self.boot_id:
             # A rig that restarts during a set begins a new clock, which says nothing about this set.
             self.rig_us = max(self.rig_us or 0, _rig_time_us(event))
-            if self.open_set is not None and isinstance(event, Samples):
-                self.open_set.samples.append(event)
+            if self.open_set is not None:
+                self.open_set.clocks.note(_rig_time_us(event), event.now_us)
+                if isinstance(event, Samples):
+                    self.open_set.samples.append(event)
 
     def take_output(self, now_us: int, output: Output) -> None:
         """Begin a set, add to it or end it.
@@ -269,7 +283,13 @@ def _rig_time_us(event: Samples | RepetitionSeen | Acknowledged) -> int:
 
 
 def _arranged(
-    item: _Open, *, source: str, rig: str, clock_zero: datetime.datetime | None, simulated: bool
+    item: _Open,
+    *,
+    source: str,
+    rig: str,
+    clock_zero: datetime.datetime | None,
+    machine_zero_s: float | None,
+    simulated: bool,
 ) -> RecordedSet:
     """Put everything of one set on the report's time axis.
 
@@ -278,17 +298,13 @@ def _arranged(
         source: name of the recording, for people.
         rig: name of the rig.
         clock_zero: wall clock at ``now_us`` = 0, when known.
+        machine_zero_s: monotonic clock of the controller's machine there, seconds, when known.
         simulated: whether the rig was a simulated one.
     """
-    loads = [(now, rig_us, out) for now, rig_us, out in item.outputs if isinstance(out, SendLoad)]
-    first = next(((now, rig_us, out) for now, rig_us, out in loads if any(out.target_n)), None)
+    first = _first_load(item)
     begun_us = item.armed_us if first is None else first[0]
     repetitions = tuple(out for _, _, out in item.outputs if isinstance(out, RepetitionRecord))
-    zero_rig_us: int | None = None
-    if first is not None:
-        zero_rig_us = first[2].cites_t_us
-    elif item.samples:
-        zero_rig_us = item.samples[0].t_us[-1]
+    zero_rig_us = first[1].cites_t_us if first is not None else item.samples[0].t_us[-1] if item.samples else None
 
     def seconds(now_us: int, rig_us: int | None) -> float:
         if rig_us is not None and zero_rig_us is not None:
@@ -302,7 +318,7 @@ def _arranged(
         nonce=item.nonce,
         prescription=item.prescription,
         profile=item.profile,
-        begun_at=_wall_clock(clock_zero, begun_us),
+        begun_at=wall_clock(clock_zero, begun_us),
         trace=_trace(item.samples, zero),
         steps=_steps(item, seconds),
         repetitions=repetitions,
@@ -316,15 +332,13 @@ def _arranged(
         states=tuple((seconds(now, rig_us), out) for now, rig_us, out in item.outputs if isinstance(out, StateChanged)),
         outputs=tuple((now, out) for now, _, out in item.outputs),
         simulated=simulated,
+        clocks=item.clocks.at(zero_rig_us, machine_zero_s),
     )
 
 
-def _wall_clock(clock_zero: datetime.datetime | None, now_us: int) -> datetime.datetime | None:
-    """Wall clock at a time of the core; None when it is not known, or beyond what a calendar holds."""
-    try:
-        return None if clock_zero is None else clock_zero + datetime.timedelta(microseconds=now_us)
-    except OverflowError:
-        return None
+def _first_load(item: _Open) -> tuple[int, SendLoad] | None:
+    """The first command with a load in it, and when it was sent."""
+    return next(((now, out) for now, _, out in item.outputs if isinstance(out, SendLoad) and any(out.target_n)), None)
 
 
 def _steps(item: _Open, seconds: Callable[[int, int | None], float]) -> tuple[LoadStep, ...]:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from ebbset.controller.recording.reader import BadRecordingError, Recording, describe_missing, read_recording
 from ebbset.controller.recording.recorded_set import RecordedSet, recorded_sets
+from ebbset.controller.recording.writer import MACHINE_CLOCK_FACT
 from ebbset.models.contract.problems import UnusableFileError
 
 SIMULATED = "Rig and lifter are simulated: nobody lifted, and nothing here was measured on a person."
@@ -51,6 +53,7 @@ def read_source(path: Path) -> Source:
             simulated=recording.simulated,
             rig=recording.metadata.get("rig", ""),
             clock_zero=clock_zero(recording.metadata),
+            machine_zero_s=machine_zero_s(recording.metadata),
         ),
         missing=describe_missing(recording),
         versions=_versions(recording.metadata),
@@ -69,6 +72,15 @@ def clock_zero(metadata: Mapping[str, str]) -> datetime.datetime | None:
         return found.astimezone() if found.tzinfo is not None else found
     except (ValueError, OverflowError):
         return None
+
+
+def machine_zero_s(metadata: Mapping[str, str]) -> float | None:
+    """Monotonic clock of the controller's machine at ``now_us`` = 0, seconds, when the recording holds it."""
+    try:
+        found = float(metadata[MACHINE_CLOCK_FACT])
+    except (KeyError, ValueError):
+        return None
+    return found if math.isfinite(found) else None
 
 
 def _versions(metadata: Mapping[str, str]) -> str:

@@ -6,6 +6,7 @@ prescription that names it is refused at arming. A built-in name cannot be repla
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from importlib.metadata import EntryPoint, entry_points
@@ -21,10 +22,18 @@ _OWN: Final = "ebbset.controller."
 
 @dataclass(frozen=True, slots=True)
 class Registry:
-    """Policies by name, the version of what ships each, and a sentence for each that could not be loaded."""
+    """Policies by name, where each comes from, and a sentence for each that could not be loaded.
+
+    Attributes:
+        policies: factories by name.
+        origins: distribution and version of what ships each; the entry point where no distribution is known.
+        entry_points: ``module:class`` of each.
+        left_out: why each that could not be loaded was left out.
+    """
 
     policies: dict[str, PolicyFactory] = field(default_factory=dict)
     origins: dict[str, str] = field(default_factory=dict)
+    entry_points: dict[str, str] = field(default_factory=dict)
     left_out: dict[str, str] = field(default_factory=dict)
 
 
@@ -56,9 +65,43 @@ def discover(found: Iterable[EntryPoint] | None = None) -> Registry:
             continue
         registry.policies[point.name] = factory
         registry.origins[point.name] = origin
+        registry.entry_points[point.name] = point.value
     for name, why in registry.left_out.items():
         _log.warning("policy_left_out", policy=name, why=why)
     return registry
+
+
+class NoSuchPolicyError(ValueError):
+    """A policy that cannot be used; says why and what is allowed."""
+
+
+def policy_named(name: str, registry: Registry | None = None) -> PolicyFactory:
+    """A policy by the name of its entry point, or by ``module:class``.
+
+    Args:
+        name: either.
+        registry: what is installed; looked up when left out.
+
+    Raises:
+        NoSuchPolicyError: neither is there, or it does not load.
+    """
+    installed = discover() if registry is None else registry
+    if name in installed.policies:
+        return installed.policies[name]
+    if name in installed.left_out:
+        raise NoSuchPolicyError(f"policy is {name!r}: {installed.left_out[name]}")
+    module, colon, attribute = name.partition(":")
+    if not colon:
+        known = ", ".join(sorted(installed.policies))
+        raise NoSuchPolicyError(f"policy is {name!r}; allowed: {known}, or module:class of your own")
+    try:
+        factory: PolicyFactory = getattr(importlib.import_module(module), attribute)
+    except Exception as error:
+        # Anybody's code may fail in any way at import.
+        raise NoSuchPolicyError(f"policy {name!r} does not load: {type(error).__name__}: {error}") from error
+    if not callable(getattr(factory, "from_parameters", None)):
+        raise NoSuchPolicyError(f"policy {name!r} has no from_parameters(parameters) method")
+    return factory
 
 
 def load_policies() -> dict[str, PolicyFactory]:

@@ -33,6 +33,7 @@ from ebbset.controller.messages.events import BadInput, Event, GuardRefused, Req
 from ebbset.controller.messages.reasons import AnswerCode, State
 from ebbset.controller.policies.policy import PolicyFactory
 from ebbset.controller.recording.replay import POLICY_FACT
+from ebbset.controller.recording.writer import MACHINE_CLOCK_FACT
 from ebbset.controller.regulation.set_controller import SetController
 from ebbset.controller.service.arming import ArmRequests
 from ebbset.controller.service.exposure import tell_exposure
@@ -106,7 +107,8 @@ class Served:
         self.controller = SetController(self.policies)
         log_interrupted_run(settings)
         origins = {f"{POLICY_FACT}{name}": origin for name, origin in self._registry.origins.items()}
-        self.rotation = RecordingRotation(settings, began_at, {**origins, **(facts or {})})
+        clocks = {MACHINE_CLOCK_FACT: f"{self._began_ns / 1e9:.6f}"}
+        self.rotation = RecordingRotation(settings, began_at, {**origins, **clocks, **(facts or {})})
         self._notices = Notices(settings.rig)
         self._freshness = RequestFreshness(secrets.token_hex(4))
         self._stopping = False

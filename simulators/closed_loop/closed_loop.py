@@ -56,6 +56,7 @@ def run_set(
     plant: PlantBase | None = None,
     recorder: Recorder | None = None,
     probe: Callable[[PlantBase, tuple[Output, ...]], None] | None = None,
+    stop_when: Callable[[], bool] | None = None,
 ) -> SimulatedSet:
     """Run one set to its end.
 
@@ -73,6 +74,7 @@ def run_set(
         plant: a plant to go on with, e.g. one that is tired from a set before; made from lifter and rig when None.
         recorder: called with every input and what it led to, in order.
         probe: called with the plant after every input that led to something; must not advance it (fork it).
+        stop_when: asked after every frame; once it says yes, the person stops the set.
 
     Returns:
         What the set came to, with the truth beside what the controller saw.
@@ -108,7 +110,7 @@ def run_set(
     rig_side = RigSide(simulated, Way(link, link_rng), controller_side, monitor=observer.rig_monitor, outcome=outcome)
     operator = SimulatedOperator(prescription, profile, nonce=_nonce(name_rng, prescription, profile, lifter))
     limit_s = _limit_s(prescription) if settings.limit_s is None else settings.limit_s
-    _run(rig_side, controller_side, operator, outcome, limit_s)
+    _run(rig_side, controller_side, operator, outcome, limit_s, stop_when)
     outcome.violations = observer.breaches
     if settings.check_replay:
         outcome.violations += observer.replay_breaches(controller_factory(), controller_side.time.now_us)
@@ -137,6 +139,7 @@ def _run(
     operator: SimulatedOperator,
     outcome: SimulatedSet,
     limit_s: float,
+    stop_when: Callable[[], bool] | None,
 ) -> None:
     """Arm, start, and go on until the controller has given its result."""
     rig = rig_side.rig
@@ -148,6 +151,8 @@ def _run(
     operator.ask(RequestAction.START, controller_side, rig_side, outcome)
     while outcome.result is None and rig.t_s - began_s < limit_s:
         rig_side.frame()
+        if stop_when is not None and outcome.result is None and stop_when():
+            operator.stop(controller_side)
     rig.keep_repetitions()
     outcome.true_repetitions = [TrueRepetition(bout, truth) for bout, truth in rig.finished]
     outcome.state = controller_side.controller.state

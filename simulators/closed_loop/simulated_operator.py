@@ -1,4 +1,4 @@
-"""The person who arms and starts a simulated set, and asks again while telemetry has not come yet."""
+"""The person who arms, starts and stops a simulated set, and asks again while telemetry has not come yet."""
 
 from __future__ import annotations
 
@@ -55,6 +55,10 @@ class SimulatedOperator:
                 break
         if answer is not None:
             raise SetNotRunError(f"{action.value} refused: {answer.code}: {answer.message}")
+
+    def stop(self, controller: ControllerSide) -> None:
+        """Stop the set, which is granted in every state."""
+        controller.feed(self._request(RequestAction.STOP, controller.time.now_us))
 
     def _request(self, action: RequestAction, now_us: int) -> Requested:
         arming = action is RequestAction.ARM

@@ -9,6 +9,7 @@ from pathlib import Path
 import frictionless
 import numpy as np
 import pandas as pd
+import polars as pl
 import pyarrow.parquet as pq
 import pytest
 
@@ -124,6 +125,19 @@ def test_parquet_and_csv_hold_the_same(exported: Exported, table: str) -> None:
                 left.astype(object).fillna("").astype(str).tolist()
                 == right.astype(object).fillna("").astype(str).tolist()
             )
+
+
+@pytest.mark.parametrize("table", TABLES)
+def test_polars_reads_what_pandas_reads(exported: Exported, table: str) -> None:
+    mine = pd.read_parquet(exported.folder / f"{table}.parquet")
+    theirs = pl.read_parquet(exported.folder / f"{table}.parquet")
+    assert theirs.height == len(mine) > 0
+    assert theirs.columns == list(mine.columns)
+    pd.testing.assert_frame_equal(theirs.to_pandas(), mine, check_dtype=False)
+    text = pl.read_csv(exported.folder / f"{table}.csv", infer_schema_length=None)
+    for column in TABLES[table]:
+        if column.kind == "number":
+            np.testing.assert_array_equal(text[column.name].cast(pl.Float64), theirs[column.name])
 
 
 def test_samples_are_those_of_the_recording(exported: Exported, recordings: list[Path]) -> None:

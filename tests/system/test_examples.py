@@ -28,7 +28,7 @@ from tests.support.served import hand_rig, serving, settings_for
 ROOT = Path(__file__).parents[2]
 EXAMPLES = ROOT / "examples"
 EMBEDDED = ("embedded_loop", "embedded_asyncio", "embedded_thread")
-HERE = (*EMBEDDED, "can_rig", "own_lifter", "own_policy", "observer", "rig_side", "labelled_sets")
+HERE = (*EMBEDDED, "can_rig", "own_lifter", "own_policy", "observer", "rig_side", "labelled_sets", "search_policy")
 FROM_THE_ROOT = (*EMBEDDED, "can_rig")
 """Examples of more than one file, which run as modules."""
 
@@ -101,6 +101,27 @@ def test_a_policy_from_outside_the_package_passes_the_checks_and_runs_a_set() ->
     assert parts == pytest.approx([0.3 * 0.6**k for k in range(len(parts))], abs=0.005)
     assert len(parts) >= 1
     assert lines[-1].startswith("simulated: ")
+
+
+def test_a_search_is_judged_on_families_that_it_did_not_see() -> None:
+    small = ("--persons", "1", "--judged", "2", "--generations", "0", "--members", "5")
+    done = run("search_policy", "--train", "compiled_muscle", "--judge", "velocity_line", *small)
+    assert done.returncode == 0, done.stderr
+    lines = done.stdout.splitlines()
+    assert lines[0].startswith("searched 5 policies on 1 sets each: mean reward ")
+    assert lines[1].endswith("0 findings of the checker")
+    number = r"([+-]?\d+\.\d\d)"
+    people, found, fifth, apart, low, high = re.findall(
+        rf"velocity_line +(\d+) +{number} +{number} +{number} \({number} to {number}\)", done.stdout
+    )[0]
+    assert people == "2"
+    assert float(found) - float(fifth) == pytest.approx(float(apart), abs=0.011)
+    assert float(low) <= float(apart) <= float(high)
+    told = "beats" if float(low) > 0 else "is worse than" if float(high) < 0 else "is not shown to differ from"
+    assert lines[-2] == f"simulated: the policy found {told} a fixed fifth on families left out"
+    seen = run("search_policy", "--train", "compiled_muscle", "--judge", "compiled_muscle")
+    assert seen.returncode == 2
+    assert "--judge names compiled_muscle, on which the search trains; allowed: other families" in seen.stderr
 
 
 def test_a_lifter_from_outside_the_package_passes_the_checks_and_fits_in_60_lines() -> None:

@@ -40,6 +40,9 @@ ON_REQUEST = {
     "coaching/privacy/packages.py": {"pyarrow": "study"},
     "coaching/privacy/search.py": {"pyarrow": "study"},
     "console/commands/compare.py": {"distributed": "study"},
+    "console/streams/outlets.py": {"pylsl": "streams"},
+    "simulators/environment/__init__.py": {"gymnasium": "environment"},
+    "simulators/environment/drop_set.py": {"gymnasium": "environment"},
     "simulators/evaluation/evaluate.py": {"matplotlib": "plots"},
     "simulators/evaluation/family_report.py": {"matplotlib": "plots"},
     "simulators/structures/bodies.py": {"mujoco": "bodies"},
@@ -104,7 +107,9 @@ def test_every_import_of_a_shipped_module_is_declared_by_the_extra_of_its_room()
     assert missing == []
 
 
-@pytest.mark.parametrize("extra", ["", "sim", "bodies", "plots", "console", "study", "history", "analysis"])
+@pytest.mark.parametrize(
+    "extra", ["", "sim", "bodies", "plots", "console", "study", "history", "analysis", "environment", "streams"]
+)
 def test_an_extra_declares_nothing_that_no_shipped_module_imports(extra: str) -> None:
     wanted = PROJECT["optional-dependencies"][extra] if extra else PROJECT["dependencies"]
     own = {re.split(r"[^A-Za-z0-9_-]", text)[0].lower() for text in wanted if not text.startswith("ebbset[")}
@@ -120,7 +125,17 @@ def test_the_command_line_names_the_extra_that_brings_a_missing_module() -> None
         if distribution(module) not in base and module != "click":  # without click, `console.entry` answers by itself
             needed[module] = {
                 extra
-                for extra in ("sim", "bodies", "plots", "console", "study", "history", "analysis")
+                for extra in (
+                    "sim",
+                    "bodies",
+                    "plots",
+                    "console",
+                    "study",
+                    "history",
+                    "analysis",
+                    "environment",
+                    "streams",
+                )
                 if any(
                     re.split(r"[^A-Za-z0-9_-]", text)[0].lower() == distribution(module)
                     for text in PROJECT["optional-dependencies"][extra]

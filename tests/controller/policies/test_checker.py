@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import inspect
 import itertools
+import pickle
+import re
 from collections.abc import Mapping
 from importlib.metadata import entry_points
 from typing import Any, ClassVar
 
 import pytest
 
+from ebbset.controller.policies import checker
+from ebbset.controller.policies.case_replay import UnknownCaseError, asked_in
 from ebbset.controller.policies.checker import check_policy
 from ebbset.controller.policies.policy import ENTRY_POINT_GROUP, DropView, Proposal, reject_unknown
+from ebbset.controller.policies.rules import RULES
 
 
 def test_every_registered_policy_passes() -> None:
@@ -136,3 +142,44 @@ def test_something_else_is_no_policy() -> None:
             raise KeyError("fraction")
 
     assert "builds from its parameters" in {finding.rule for finding in check_policy(Broken)}
+
+
+BAD = (TakesAnything, NeedsCapacity, Rises, NotANumber, Negative, Counts, ChangesState, Silent, Grows, Lambda, GivesUp)
+
+
+@pytest.mark.parametrize("policy", BAD)
+def test_every_rule_has_its_reason_and_its_remedy_in_words(policy: Any) -> None:
+    for finding in check_policy(policy):
+        assert len(RULES[finding.rule].why) > 20
+        assert len(RULES[finding.rule].fix) > 20
+
+
+@pytest.mark.parametrize("policy", [policy for policy in BAD if policy is not TakesAnything])
+def test_a_finding_names_a_case_that_shows_it_again(policy: Any) -> None:
+    findings = check_policy(policy)
+    assert findings
+    for finding in findings:
+        asked = asked_in(policy.from_parameters({}), finding.case)
+        assert asked, finding
+        first, last = asked[0], asked[-1]
+        if finding.rule == "answers every stall":
+            assert isinstance(last.error, TypeError)
+        elif finding.rule == "goes down at every stall in a row":
+            assert not last.answer[1].load_n < last.view.load_n
+        elif finding.rule == "same state and view, same answer":
+            assert first.view == last.view
+            assert first.state == last.state
+            assert first.answer != last.answer
+        elif finding.rule == "its state stays small":
+            assert len(pickle.dumps(last.answer[0])) > 10_000
+
+
+def test_the_rules_that_the_checker_names_are_those_in_words() -> None:
+    source = inspect.getsource(checker)
+    assert set(re.findall(r'PolicyFinding\(\s*"([^"]+)"', source)) == set(RULES)
+
+
+@pytest.mark.parametrize("case", ["", "108", "-1", "3/12", "3/", "x", "3/x"])
+def test_a_case_that_does_not_exist_is_refused_with_those_that_do(case: str) -> None:
+    with pytest.raises(UnknownCaseError, match=r"allowed: 0 to 107, .* /0 to /11"):
+        asked_in(Tenth.from_parameters({}), case)

@@ -70,6 +70,8 @@ async def test_each_set_has_a_file_of_its_own_that_replays(broker: Mosquitto, tm
     assert all(len(file) <= 1 for file in armed)
     assert armed[-1] == [second["nonce"]]
     metadata = recordings[0].metadata
+    # The monotonic clock that this machine's other programs read too, a while before now.
+    assert 0.0 <= time.monotonic() - float(metadata["machine_clock_at_zero_s"]) < 3_600.0
     assert {"rig", "wall_clock_at_zero", "ebbset", "policy.fixed_fraction", "study_hash"} <= metadata.keys()
     assert "simulated" not in metadata, "the rig written by hand announces nothing of the kind"
 
