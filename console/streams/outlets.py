@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 import pylsl
 
-from ebbset.console.streams.stream_bridge import CHANNELS, RigDescription
+from ebbset.console.streams.stream_bridge import CHANNELS, StreamedRig
 from ebbset.models.contract.wire import CONTRACT_VERSION
 
 SAMPLES_TYPE: Final = "Mechanics"
@@ -52,7 +52,7 @@ class LayerOutlets:
         self._markers = pylsl.StreamOutlet(info)
         self._cables: list[Any] = []
 
-    def open_samples(self, described: RigDescription) -> None:
+    def open_samples(self, described: StreamedRig) -> None:
         """Open a stream for each cable, instead of those that are open."""
         self._cables = [pylsl.StreamOutlet(_samples_info(described, k)) for k in range(described.cables)]
 
@@ -76,7 +76,7 @@ class LayerOutlets:
         self._markers.push_sample([text], time_s)
 
 
-def _samples_info(described: RigDescription, cable: int) -> Any:
+def _samples_info(described: StreamedRig, cable: int) -> Any:
     rig = described.rig
     info = pylsl.StreamInfo(
         samples_name(rig, cable),

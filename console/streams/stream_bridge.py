@@ -39,7 +39,7 @@ UNKNOWN: Final = float("nan")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RigDescription:
+class StreamedRig:
     """What the description of a rig's streams says.
 
     Attributes:
@@ -62,7 +62,7 @@ class RigDescription:
 class Outlets(Protocol):
     """Where samples and markers go."""
 
-    def open_samples(self, described: RigDescription) -> None:
+    def open_samples(self, described: StreamedRig) -> None:
         """Open a stream for each cable, instead of those that are open."""
 
     def samples(self, cable: int, rows: Sequence[Sequence[float]], times_s: Sequence[float]) -> None:
@@ -151,7 +151,7 @@ class StreamBridge:
         if not self._open:
             self._open = True
             self._outlets.open_samples(
-                RigDescription(
+                StreamedRig(
                     rig=self._rig,
                     boot_id=frame.boot_id,
                     cables=identity.cables,

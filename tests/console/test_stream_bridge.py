@@ -12,7 +12,7 @@ import pytest
 
 from ebbset.console.exits import Exit
 from ebbset.console.streams.clock_alignment import ClockAlignment
-from ebbset.console.streams.stream_bridge import CLOCK_EVERY_S, FRAMES_NEEDED, RigDescription, StreamBridge
+from ebbset.console.streams.stream_bridge import CLOCK_EVERY_S, FRAMES_NEEDED, StreamBridge, StreamedRig
 from ebbset.models.contract.wire import Topic
 from tests.support.brokers import free_port
 from tests.support.commands import run_command
@@ -25,11 +25,11 @@ class Taken:
     """Outlets that keep what they were given."""
 
     def __init__(self) -> None:
-        self.opened: list[RigDescription] = []
+        self.opened: list[StreamedRig] = []
         self.rows: list[tuple[int, tuple[float, ...], float]] = []
         self.markers: list[tuple[float, dict[str, Any]]] = []
 
-    def open_samples(self, described: RigDescription) -> None:
+    def open_samples(self, described: StreamedRig) -> None:
         self.opened.append(described)
 
     def samples(self, cable: int, rows: Sequence[Sequence[float]], times_s: Sequence[float]) -> None:

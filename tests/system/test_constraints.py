@@ -60,7 +60,7 @@ def test_every_install_of_the_makefile_is_constrained() -> None:
         [make, "--dry-run", "--always-make", "demo", "test"], cwd=ROOT, capture_output=True, text=True, check=True
     )
     installs = [line for line in shown.stdout.splitlines() if "pip install" in line]
-    assert any(".[console]" in line for line in installs)
+    assert any(".[page]" in line for line in installs)
     assert any(".[dev]" in line for line in installs)
     for line in installs:
         assert "PIP_CONSTRAINT=constraints.txt" in line

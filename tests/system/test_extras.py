@@ -108,7 +108,7 @@ def test_every_import_of_a_shipped_module_is_declared_by_the_extra_of_its_room()
 
 
 @pytest.mark.parametrize(
-    "extra", ["", "sim", "bodies", "plots", "console", "study", "history", "analysis", "environment", "streams"]
+    "extra", ["", "sim", "bodies", "plots", "console", "study", "history", "page", "analysis", "environment", "streams"]
 )
 def test_an_extra_declares_nothing_that_no_shipped_module_imports(extra: str) -> None:
     wanted = PROJECT["optional-dependencies"][extra] if extra else PROJECT["dependencies"]
@@ -125,17 +125,7 @@ def test_the_command_line_names_the_extra_that_brings_a_missing_module() -> None
         if distribution(module) not in base and module != "click":  # without click, `console.entry` answers by itself
             needed[module] = {
                 extra
-                for extra in (
-                    "sim",
-                    "bodies",
-                    "plots",
-                    "console",
-                    "study",
-                    "history",
-                    "analysis",
-                    "environment",
-                    "streams",
-                )
+                for extra in set(PROJECT["optional-dependencies"]) - {"dev", "manual"}
                 if any(
                     re.split(r"[^A-Za-z0-9_-]", text)[0].lower() == distribution(module)
                     for text in PROJECT["optional-dependencies"][extra]
