@@ -22,6 +22,7 @@ from scipy.optimize import minimize
 from ebbset.controller.estimation.capacity import CapacityEstimator
 from ebbset.controller.estimation.exercise_prior_figures import EXERCISE_PRIORS, SPREAD
 from ebbset.controller.estimation.exercise_priors import ExercisePrior, Spread
+from ebbset.controller.estimation.judgement import Judgement
 from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.models.contract.rig_messages import RepetitionOutcome
@@ -83,6 +84,23 @@ def example(number: int) -> Example:
 # --- how unlikely the truth is to the estimator ------------------------------------------------------------------
 
 
+def estimator_of(
+    one: Example, profile: LifterProfile | None, prior: ExercisePrior, spread: Spread
+) -> CapacityEstimator:
+    """An estimator with these figures that takes its model at its word.
+
+    With the doubt that is told beside the filter's own spreads, these would shrink to nothing: the doubt, which is
+    fitted after them, already covers the errors.
+
+    Args:
+        one: the set.
+        profile: the lifter's; ``None``: no profile.
+        prior: of the exercise.
+        spread: common standard deviations.
+    """
+    return estimator_with(one.exercise, profile, prior=prior, spread=spread, judgement=Judgement())
+
+
 def surprise(estimator: CapacityEstimator, one: Example) -> list[float]:
     """For each repetition of a set, how unlikely the truth is and by how much the reserve is off.
 
@@ -135,7 +153,7 @@ def loss(examples: Sequence[Example], priors: dict[str, ExercisePrior], spread: 
         term
         for one in examples
         for profile in (None, one.profile)
-        for term in surprise(estimator_with(one.exercise, profile, prior=priors[one.exercise], spread=spread), one)
+        for term in surprise(estimator_of(one, profile, priors[one.exercise], spread), one)
     ]
     return float(np.mean(terms))
 
@@ -220,8 +238,8 @@ def calibrated(examples: Sequence[Example], priors: dict[str, ExercisePrior], sp
         spread = replace(spread, profile_sd=0.5 * (low + high))
         errors = EstimateErrors()
         for one in examples:
-            figures = {"prior": priors[one.exercise], "spread": spread}
-            compare(one.one_rm_n, one.seen, estimator_with(one.exercise, one.profile, **figures), errors)
+            estimator = estimator_of(one, one.profile, priors[one.exercise], spread)
+            compare(one.one_rm_n, one.seen, estimator, errors)
         inside = 0.5 * (float(np.mean(errors.fresh_inside)) + float(np.mean(errors.capacity_inside)))
         low, high = (low, spread.profile_sd) if inside > 0.8 else (spread.profile_sd, high)
     return spread
