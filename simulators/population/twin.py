@@ -22,8 +22,13 @@ from ebbset.simulators.population.strength_test import one_rm_n, velocity_at
 MATCHED_SHARE: Final = 0.5
 """Load at which speed is matched, as part of 1RM: far from 1RM, where the profile's two ends weigh alike."""
 _ROUNDS: Final = 10
-_SPEED_POWER: Final = 1.4
-"""Velocity under load grows less than in proportion to unloaded speed, so each round goes a little further."""
+_SPEED_POWER: Final = 1.0
+_CURVE_POWER: Final = 0.8
+_RANGE_POWER: Final = 0.5
+"""People differ in unloaded speed, in how much of it a load leaves and in the way they have to speed up and to brake; a
+twin who is too slow changes in all three, unless the range is known, since one alone would have to leave what is
+possible."""
+_LONGEST_M: Final = 1.4
 _CLOSE: Final = 0.01
 _STRONGEST_N: Final = 10_000.0
 
@@ -39,7 +44,7 @@ class TwinTarget:
     Attributes:
         one_rm_n: 1RM per cable, N.
         velocity_m_s: mean concentric velocity at ``MATCHED_SHARE`` of it.
-        rom_m: range of motion, or None to keep the lifter's own.
+        rom_m: range of motion, or None where it is not known.
     """
 
     one_rm_n: float
@@ -67,7 +72,7 @@ def draw_target(profile: LifterProfile, rng: np.random.Generator) -> TwinTarget:
     fastest = max(v0.mean + float(z[1]) * v0.sd, 2.0 * slowest)
     rom = None
     if profile.rom_m is not None:
-        rom = float(np.clip(profile.rom_m.mean + float(z[3]) * profile.rom_m.sd, 0.1, 1.4))
+        rom = float(np.clip(profile.rom_m.mean + float(z[3]) * profile.rom_m.sd, 0.1, _LONGEST_M))
     return TwinTarget(one_rm, fastest - (fastest - slowest) * MATCHED_SHARE, rom)
 
 
@@ -91,10 +96,14 @@ def matched(lifter: LifterParameters, rig: RigParameters, target: TwinTarget) ->
             speed = velocity_at(twin, rig, MATCHED_SHARE * strength)
             if abs(strength / target.one_rm_n - 1.0) < _CLOSE and abs(speed / target.velocity_m_s - 1.0) < _CLOSE:
                 return twin
+            change = target.velocity_m_s / speed
+            rom_m = min(twin.rom_m * change**_RANGE_POWER, _LONGEST_M) if target.rom_m is None else twin.rom_m
             twin = replace(
                 twin,
+                rom_m=rom_m,
                 f_max_n=twin.f_max_n * target.one_rm_n / strength,
-                v_max_m_s=twin.v_max_m_s * (target.velocity_m_s / speed) ** _SPEED_POWER,
+                v_max_m_s=twin.v_max_m_s * change**_SPEED_POWER,
+                curvature=twin.curvature * change**_CURVE_POWER,
             )
     except (ValueError, ZeroDivisionError) as error:
         raise NoTwinError(f"no simulated lifter matches 1RM {target.one_rm_n:.0f} N on this rig: {error}") from None
