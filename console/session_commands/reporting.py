@@ -28,7 +28,7 @@ from ebbset.models.contract import formatting
 from ebbset.models.contract.prescription import Prescription
 
 _AROUND_S: Final = 3_600.0
-"""A recording that was last written this long before or after a session holds none of its sets."""
+"""A recording that the journal does not name is read only if it was written this near to the session: there are many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,11 +231,12 @@ def report_session(name: str, plan: SessionPlanFile, home: Path, page: Path | No
 def _recorded(folder: Path, events: Sequence[SessionEvent]) -> tuple[dict[str, RecordedSet], list[str]]:
     """The session's sets in the recordings of a folder, by nonce, and sentences on files that cannot be read."""
     nonces = {event.nonce for event in events if isinstance(event, SetEnded)}
+    named = {event.recording for event in events if isinstance(event, SetEnded)}
     found: dict[str, RecordedSet] = {}
     problems = []
     for path in sorted(folder.glob("*.mcap")) if nonces else []:
-        written_s = path.stat().st_mtime
-        if not events[0].at_s - _AROUND_S <= written_s <= events[-1].at_s + _AROUND_S:
+        at_the_time = events[0].at_s - _AROUND_S <= path.stat().st_mtime <= events[-1].at_s + _AROUND_S
+        if path.name not in named and not at_the_time:
             continue
         try:
             found |= {item.nonce: item for item in read_source(path).sets if item.nonce in nonces}
