@@ -23,7 +23,7 @@ from ebbset.console.page.access.people import Role, add_person
 from ebbset.models.contract.prescription import Prescription
 from tests.support.page_server import served_page
 from tests.support.page_stack import RIG, STILL, Stack, chromium, stack
-from tests.support.sessions import PATIENT
+from tests.support.sessions import PATIENT, PATIENT_STOP
 
 SIZES: Final = ((390, 844), (820, 1180), (1280, 800), (1920, 1080))
 SCHEMES: Final[tuple[Literal["light", "dark"], ...]] = ("light", "dark")
@@ -103,7 +103,13 @@ def take(folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as name, stack(Path(name), rig_exercise="bench_press") as parts:
         order = Prescription.from_toml(demo_files()[0])
-        patient = {**order.model_dump(), "safety": PATIENT}
+        # The demonstration's set, made longer than the pictures take.
+        patient = {
+            **order.model_dump(),
+            "safety": PATIENT,
+            "budget": {"capacity_loss": 0.8},
+            "stop": {**PATIENT_STOP, "max_drops": 12, "max_duration_s": 900.0},
+        }
         (parts.home / "prescriptions" / "demo.toml").write_text(Prescription.model_validate(patient).to_toml())
         with chromium() as browser:
             begin(parts, browser)

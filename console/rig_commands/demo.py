@@ -37,8 +37,8 @@ TOO_BUSY: Final = ("telemetry_lost", "lease_expired", "link_lost", "rig_lost", "
     show_default=True,
     help="Folder for the recording, the page and the logs of the processes.",
 )
-@click.option("--page", "in_browser", is_flag=True, help="Show the set in a browser too; it begins once one looks.")
-def command(folder: Path, in_browser: bool) -> int:
+@click.option("--page", "with_page", is_flag=True, help="Show the set in a browser too; it begins once one looks.")
+def command(folder: Path, with_page: bool) -> int:
     """Run one whole set: MQTT broker, virtual rig, controller and operator, over real TCP on this machine.
 
     Takes about a minute, because the set runs in real time. You see the set live, then each repetition, each decision
@@ -74,8 +74,8 @@ def command(folder: Path, in_browser: bool) -> int:
     console.print("Starting the processes; the first start on a machine compiles the simulator and takes longer.\n")
     for attempt in range(1, ATTEMPTS + 1):
         outcome = asyncio.run(
-            _in_browser(folder, console, order, profile)
-            if in_browser
+            in_browser(folder, console, order, profile)
+            if with_page
             else demonstration.run(folder, console, prescription=order, profile=profile)
         )
         sources = read_sources([outcome.recording])
@@ -98,14 +98,21 @@ def command(folder: Path, in_browser: bool) -> int:
     if not report.reproduced:
         raise CommandError(f"the recording replays to different decisions: {report.difference}", Exit.NO)
     console.print(f"Replayed   {report.inputs} inputs led to the same {report.outputs} outputs again, bit for bit.")
-    if not in_browser:
+    if not with_page:
         console.print(f"In a browser: ebbset demo --page, then open {PAGE_ADDRESS}")
     console.print(f"\nAgain: ebbset replay {outcome.recording}; ebbset report {outcome.recording}", style="dim")
     return int(Exit.OK)
 
 
-async def _in_browser(folder: Path, console: Any, order: Prescription, profile: LifterProfile) -> Outcome:
-    """The same set with the page beside it; afterwards the page stays until somebody interrupts it."""
+async def in_browser(folder: Path, console: Any, order: Prescription, profile: LifterProfile) -> Outcome:
+    """The same set with the page beside it; afterwards the page stays until somebody interrupts it.
+
+    Args:
+        folder: folder for recording, logs and the page's home.
+        console: terminal that shows the live view.
+        order: prescription to arm.
+        profile: profile of the simulated lifter.
+    """
     from ebbset.console.live import demonstration
     from ebbset.console.page.server import Page, access_for, bound
 

@@ -39,13 +39,13 @@ RIG = "north"
 """A rig with a lifter on it."""
 STILL = "south"
 """A rig with nobody on it: its handle stays in the dock under any load, so it can be armed again at once."""
-PATIENCE_S = 120.0
+PATIENCE_S = 600.0
 _EBBSET = (sys.executable, "-c", "import sys; from ebbset.console.entry import main; sys.exit(main())")
 
 
 def patient_order(**sections: Any) -> Prescription:
     """A set that a busy machine does not end."""
-    return auto_drop_order(safety=PATIENT, stop=PATIENT_STOP, **sections)
+    return auto_drop_order(**{"safety": PATIENT, "stop": PATIENT_STOP, **sections})
 
 
 class Wire:

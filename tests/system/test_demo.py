@@ -4,13 +4,21 @@ from __future__ import annotations
 
 import asyncio
 import io
+import re
+import signal
+import threading
+import time
+import urllib.request
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from rich.console import Console
 
 from ebbset.console.exits import CommandError
 from ebbset.console.live import demonstration
+from ebbset.console.rig_commands import demo
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.recording.replay import Verdict, replay
 from ebbset.controller.recording.sources import open_recording, read_source
@@ -47,6 +55,38 @@ def test_a_short_set_goes_through_broker_processes_and_operator(tmp_path: Path) 
     assert recording.whole
     assert recording.metadata["simulated"] == "true"
     assert replay(recording, load_policies()).verdict is Verdict.SAME
+
+
+def test_the_set_is_watched_in_a_browser_and_the_page_stays_until_it_is_interrupted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    order, profile = _documents()
+    short = Prescription.model_validate({**order.model_dump(), "stop": {"max_repetitions": 1}})
+    monkeypatch.setattr(demo, "PAGE_PORT", 0)
+    screen = Console(file=io.StringIO(), width=200)
+
+    def look() -> None:
+        """A browser that looks, sees the end of the set, and whose person then presses Ctrl-C."""
+        said = _until(lambda: re.search(r"Open (http://\S+)/lifter in", screen.file.getvalue()))  # type: ignore[attr-defined]
+        with urllib.request.urlopen(
+            said[1].replace("/rig/demo", "/stream/demo") + "?view=lifter", timeout=100
+        ) as stream:
+            _until(lambda: b'"ended":"The prescribed number' in stream.readline())
+        _until(lambda: "stays at" in screen.file.getvalue())  # type: ignore[attr-defined]
+        signal.raise_signal(signal.SIGINT)
+
+    looking = threading.Thread(target=look, daemon=True)
+    looking.start()
+    outcome = asyncio.run(demo._in_browser(tmp_path, screen, short, profile))
+    looking.join()
+    assert outcome.state.result is not None
+    assert outcome.state.result.reason == Reason.REPETITIONS_DONE
+
+
+def _until(condition: Callable[[], Any]) -> Any:
+    while not (found := condition()):
+        time.sleep(0.02)
+    return found
 
 
 def test_a_process_that_dies_is_reported_with_its_log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -15,7 +15,8 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
-from tests.support.page_stack import PATIENCE_S, RIG, STILL, Stack, Way, chromium, stack
+from tests.support.page_stack import PATIENCE_S, RIG, STILL, Stack, Way, chromium, patient_order, stack
+from tests.support.session_plans import plan, step
 
 pytestmark = pytest.mark.broker
 PATIENT_MS = PATIENCE_S * 1e3
@@ -27,6 +28,8 @@ VIEWS = (
     f"/rig/{STILL}/arm",
     f"/rig/{STILL}/stopping",
     "/stopping",
+    "/sessions",
+    "/lifters",
     "/recordings",
     "/nowhere",
 )
@@ -119,6 +122,42 @@ def test_a_coach_arms_starts_and_watches_a_set_and_reads_its_report(parts: Stack
     coach.get_by_role("link", name="Patient row").first.click()
     expect(coach.get_by_role("heading", name="The set", exact=True)).to_be_visible()
     expect(coach.get_by_role("button", name="Stop every rig")).to_be_visible()
+
+
+def test_a_session_of_two_exercises_goes_from_its_plan_to_the_history_of_an_empty_store(
+    parts: Stack, context: BrowserContext
+) -> None:
+    """On the rig with nobody on it, so the sets end as a person ends them; exercises and order are the session's."""
+    sets = [
+        step(1, "row", rig=STILL, prescription=patient_order(name="Rows")),
+        step(2, "curl", rig=STILL, rest_before_s=1.0, prescription=patient_order(name="Curls", exercise="curl")),
+    ]
+    folder = parts.home / "sessions"
+    folder.mkdir(exist_ok=True)
+    (folder / "evening.plan.toml").write_text(plan(*sets, minutes=60.0).to_toml())
+    page = context.new_page()
+    page.goto(f"{parts.page.address}/lifters")
+    expect(page.get_by_role("link", name="a7")).to_have_count(0)
+    page.get_by_role("link", name="Sessions").click()
+    page.get_by_role("link", name="Tuesday").click()
+    page.get_by_role("button", name="Lead this session here").click()
+    for number in (1, 2):
+        page.get_by_role("link", name=re.compile("Arm the next set")).click()
+        page.get_by_label(re.compile("I have shown these cautions")).check()
+        page.get_by_role("button", name=f"Arm {STILL}").click()
+        expect(page.locator(".told").first).to_contain_text("Armed")
+        start(page, parts)
+        page.goto(f"{parts.page.address}/rig/{STILL}/coach")
+        expect(page.locator("[data-figure=session_left]")).to_have_text(re.compile(r"5\d:\d\d"))
+        page.get_by_role("button", name=f"Stop {STILL}").click()
+        expect(page.locator(".steps .unloaded.reached")).to_be_visible()
+        page.goto(f"{parts.page.address}/sessions/evening")
+        expect(page.locator(".plan .past")).to_have_count(number)
+    expect(page.locator(".next").first).to_contain_text("every set is done")
+    page.goto(f"{parts.page.address}/lifters")
+    page.get_by_role("link", name="a7").click()
+    expect(page.locator("main")).to_contain_text("Tuesday")
+    expect(page.get_by_role("button", name="Stop every rig")).to_be_visible()
 
 
 def test_the_stop_works_without_a_script_and_its_page_follows_it(parts: Stack, browser: Browser) -> None:
