@@ -19,7 +19,7 @@ from ebbset.console.exits import CommandError, Exit
 from ebbset.console.page.access.gate import Access
 from ebbset.console.page.access.logins import Logins
 from ebbset.console.page.access.once import Once
-from ebbset.console.page.access.people import PeopleFile
+from ebbset.console.page.access.people import PeopleFile, read_people
 from ebbset.console.page.app import application
 from ebbset.console.page.rigs.asks import Asks
 from ebbset.console.page.rigs.orders import KnownOrders
@@ -98,7 +98,7 @@ def access_for(
             "and --key, since passwords and stops would else be read and changed on the way",
             Exit.USAGE,
         )
-    if not people.now().people:
+    if not read_people(home / PEOPLE_FILE).people:
         raise CommandError(
             f"{home / PEOPLE_FILE} lists nobody, so nobody could log in; allowed: at least one person "
             "(ebbset page user add NAME --role coach)",

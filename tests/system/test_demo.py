@@ -77,7 +77,7 @@ def test_the_set_is_watched_in_a_browser_and_the_page_stays_until_it_is_interrup
 
     looking = threading.Thread(target=look, daemon=True)
     looking.start()
-    outcome = asyncio.run(demo._in_browser(tmp_path, screen, short, profile))
+    outcome = asyncio.run(demo.in_browser(tmp_path, screen, short, profile))
     looking.join()
     assert outcome.state.result is not None
     assert outcome.state.result.reason == Reason.REPETITIONS_DONE

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Annotated, Final, Literal
 
 import argon2
+import structlog
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from ebbset.console.exits import CommandError, Exit
@@ -29,6 +30,7 @@ LEAST_PASSWORD: Final = 12
 """Characters; a phrase is easily longer (our judgement)."""
 MOST_PASSWORD: Final = 256
 _HASHER: Final = argon2.PasswordHasher()
+_log = structlog.get_logger(__name__)
 
 
 class Role(StrEnum):
@@ -172,11 +174,7 @@ class PeopleFile:
         self._people = PagePeople()
 
     def now(self) -> PagePeople:
-        """The people in it.
-
-        Raises:
-            CommandError: as for `read_people`.
-        """
+        """The people in it; if it can no longer be read, the last: a login that holds must be able to stop."""
         try:
             status = self._path.stat()
         except FileNotFoundError:
@@ -184,7 +182,11 @@ class PeopleFile:
             return self._people
         seen = (status.st_mtime_ns, status.st_ino)
         if seen != self._seen:
-            self._people, self._seen = read_people(self._path), seen
+            self._seen = seen
+            try:
+                self._people = read_people(self._path)
+            except (CommandError, ValueError) as error:
+                _log.error("people_unreadable", error=str(error))
         return self._people
 
 

@@ -24,6 +24,7 @@ from ebbset.controller.link.mqtt_link import new_client, until_closed
 from ebbset.controller.link.settings import BrokerSettings
 from ebbset.models.contract.field_types import RIG_PATTERN
 from ebbset.models.contract.operator_messages import OperatorRequest
+from ebbset.models.contract.problems import BadDocumentError
 from ebbset.models.contract.wire import TOPIC_ROOT, Topic
 
 MOST_RIGS: Final = 64
@@ -75,7 +76,8 @@ class RigHub:
                     self._client, backoff_s = client, BACKOFF_FIRST_S
                     self._connection(stands=True)
                     await until_closed(client)
-            except (aiomqtt.MqttError, OSError) as error:
+            except (aiomqtt.MqttError, OSError, BadDocumentError) as error:
+                # A file of credentials or certificates that has vanished may come back.
                 if self.connected:
                     _log.warning("broker_lost", error=str(error))
             finally:

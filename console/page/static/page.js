@@ -219,6 +219,8 @@ sounds?.addEventListener("click", async () => {
 
 // --- the stream ------------------------------------------------------------------------------------------------------
 
+const states = new Map(); // rig -> state, which is announced when it changes
+
 function take(event) {
   const told = JSON.parse(event.data);
   if (told.run !== body.dataset.run) { location.reload(); return; }
@@ -232,6 +234,10 @@ function take(event) {
     figures(section, one);
     if (one.marker !== section.dataset.marker) changed = true;
     if (one.trace) { extend(one); if (!drawing) { drawing = true; requestAnimationFrame(draw); } }
+    if (byRig.size === 1 && states.get(rig) !== one.figures.state) {
+      if (states.has(rig)) say(`${rig}: ${one.figures.state}`);
+      states.set(rig, one.figures.state);
+    }
     if (sounds) sound(one.sounds);
   }
   const broker = document.querySelector("[data-broker]");

@@ -22,7 +22,7 @@ from ebbset.models.contract import formatting
 from ebbset.models.contract.problems import UnusableFileError
 from ebbset.models.contract.study_mark import is_session, mark_of
 
-MOST_LISTED: Final = 200
+MOST_LISTED: Final = 60
 
 
 @dataclass(frozen=True, slots=True)
