@@ -28,7 +28,7 @@ from ebbset.models.contract import formatting
 from ebbset.models.contract.prescription import Prescription
 
 _AROUND_S: Final = 3_600.0
-"""A recording that the journal does not name is read only if it was written this near to the session: there are many."""
+"""A recording that the journal does not name is read only if it was written this near to the session."""
 
 
 @dataclass(frozen=True, slots=True)
