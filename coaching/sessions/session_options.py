@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from ebbset.coaching.candidates import Wishes, candidates
 from ebbset.coaching.sessions.next_load import strength_today, with_start
 from ebbset.coaching.sessions.remaining import shortest_rest_s
 from ebbset.coaching.sessions.session_events import DayStrength
-from ebbset.coaching.sessions.session_file import SessionExercise, SessionFile, within_limits
+from ebbset.coaching.sessions.session_file import SessionExercise, SessionFile, Wish, within_limits
 from ebbset.coaching.sessions.session_steps import SessionStep
 from ebbset.models.contract import formatting
 from ebbset.models.contract.constants import Z_INTERVAL
@@ -41,14 +41,14 @@ class ExerciseOption:
         key: short name of the form.
         title: description that a coach would use; without commas, since it stands in lists.
         steps: its sets, in order; numbered from 1, the first one rested for a change of exercise. Empty: left out.
-        last_drops: its last set keeps dropping.
+        wished: it is one of the ways that the wish allows; others are only run to be compared with.
     """
 
     exercise: int
     key: str
     title: str
     steps: tuple[SessionStep, ...]
-    last_drops: bool = False
+    wished: bool = True
 
 
 def with_last_session(
@@ -84,6 +84,9 @@ def options(
 ) -> list[ExerciseOption]:
     """Every way in which one exercise may be done, as its wish and its leave allow.
 
+    Of an exercise with a wish there are also straight sets and sets that keep dropping that nobody wished for, so that
+    it can be said what they would do.
+
     Args:
         session: what a coach wrote.
         number: of the exercise, from 0.
@@ -96,7 +99,10 @@ def options(
     """
     asked = session.exercises[number]
     forms = _Forms(session, asked, profile, rig, prescription)
-    found = list(forms.ways(number))
+    found = list(forms.ways(number, asked.wish or "straight"))
+    if asked.wish is not None:
+        keys = {option.key for option in found}
+        found += [replace(one, wished=False) for one in forms.ways(number, "worth") if one.key not in keys]
     if asked.may_leave_out:
         found.append(ExerciseOption(number, "none", f"no {forms.name}", ()))
     return found
@@ -132,10 +138,14 @@ class _Forms:
             update={"name": "Straight set", "bouts": (Bout(on_stall="end"),), "stop": stop}
         )
 
-    def ways(self, number: int) -> Iterator[ExerciseOption]:
-        """Every form that the wish allows."""
+    def ways(self, number: int, wish: Wish) -> Iterator[ExerciseOption]:
+        """Every form that a wish allows.
+
+        Args:
+            number: of the exercise.
+            wish: its own or another one.
+        """
         asked = self.asked
-        wish = "straight" if asked.wish is None else asked.wish
         counts = range(1, asked.sets + 1) if asked.may_shorten else range(asked.sets, asked.sets + 1)
         may_hurry = shortest_rest_s(self._step(1, self.straight, "", asked.rest_s)) < asked.rest_s
         if wish in ("straight", "worth"):
@@ -168,7 +178,7 @@ class _Forms:
             "finisher": f"{formatting.plural(count - 1, 'set')} and a last one that keeps dropping",
         }[form]
         key = form if count == 1 else f"{form}-{count}{'-short' if short else ''}"
-        return ExerciseOption(number, key, f"{self.name}: {what}{rests}", steps, sets[-1] is self.drops is not None)
+        return ExerciseOption(number, key, f"{self.name}: {what}{rests}", steps)
 
     def _step(self, number: int, order: Prescription | None, title: str, rest_s: float) -> SessionStep:
         asked = self.asked

@@ -163,13 +163,14 @@ def plan_session(
             progress()
         return results
 
-    flat = [option for of in found for option in of if option.steps]
+    wished = [[option for option in of if option.wished] for of in found]
+    flat = [option for of in wished for option in of if option.steps]
     screened_on = min(SCREENED_ON, twins.count)
     first = ran([option.steps for option in flat], screened_on)
-    screened, alone = _screened(session, found, flat, first, draws)
+    screened, alone = _screened(session, wished, flat, first, draws)
     ways = _promising(session, screened)
     tried = _with_drops(ways[0], found)
-    singles = [_one_fresh_set(of) for of in found]
+    singles = [_one_fresh_set(of) for of in wished]
     routes = [_steps(one) for one in ways] + [_steps(one) for _, _, one in tried] + [(step,) for step in singles]
     second = ran(routes, twins.count)
     measure = Measure(
@@ -180,8 +181,12 @@ def plan_session(
     )
     every = [*ways, *(one for _, _, one in tried)]
     judged = [judged_session(one, routes[k], [of[k] for of in second], measure) for k, one in enumerate(every)]
-    # A set that drops first is run to see what it costs; it is never a candidate.
-    allowed = [k for k in range(len(every)) if k < len(ways) or tried[k - len(ways)][1] != "first"]
+    # A set that drops first, or that nobody wished for, is run to see what it costs; it is never a candidate.
+    allowed = [
+        k
+        for k, one in enumerate(every)
+        if all(way.wished for way in one) and (k < len(ways) or tried[k - len(ways)][1] != "first")
+    ]
     plan = recommend([judged[k] for k in allowed if every[k] not in every[:k]], twins.count)
     compared = _drops_compared(judged, ways, tried)
     return PlannedSession(plan, compared, alone, measure)

@@ -88,8 +88,11 @@ def test_whatever_may_be_planned_contains_every_limit_that_was_asked_for(
         "may_shorten": shorten,
     }
     of = session(one)
-    (found,) = all_options(of)
+    (every,) = all_options(of)
+    found = [option for option in every if option.wished]
     assert found
+    # What nobody wished for is only run to be compared with, and keeps the limits all the same.
+    assert all(holds(step.prescription, asked) for option in every for step in option.steps)
     for option in found:
         straight = [step for step in option.steps if len(step.prescription.bouts) == 1]
         assert len(option.steps) <= sets
@@ -255,6 +258,16 @@ def test_the_verdict_on_drops_follows_the_pairs(
     sentence = next(text for text in said if text.startswith("Row, the last set"))
     assert says in sentence
     assert "with 20% less for the other exercises" in sentence
+
+
+def test_where_drops_belong_is_told_also_where_nobody_wished_for_them(bodies: dict[str, list[Any]]) -> None:
+    of = session({"exercise": "row", "wish": "straight", "sets": 2}, {"exercise": "curl", "wish": "drops", "sets": 1})
+    found = plan_session(of, all_options(of), SessionTwins(bodies, RIG, 3, BEGAN_S), report_draws(50))
+    assert {one.exercise for one in found.drops} == {"row", "curl"}
+    assert all(way.wished for one in found.plan.judged for way in one.ways)
+    chosen = found.plan.suggestion
+    assert chosen is not None
+    assert all(step.prescription.bouts[0].on_stall == "end" for step in chosen.steps if step.exercise == "row")
 
 
 def test_nothing_fits_is_told_and_not_hidden(bodies: dict[str, list[Any]]) -> None:
