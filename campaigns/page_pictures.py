@@ -18,11 +18,13 @@ from typing import Final, Literal
 from PIL import Image
 from playwright.sync_api import Browser, Page
 
+from ebbset.coaching.sessions.session_steps import SessionPlanFile
 from ebbset.console.live.demonstration import demo_files
 from ebbset.console.page.access.people import Role, add_person
 from ebbset.models.contract.prescription import Prescription
 from tests.support.page_server import served_page
 from tests.support.page_stack import RIG, STILL, Stack, chromium, stack
+from tests.support.session_plans import plan, step
 from tests.support.sessions import PATIENT, PATIENT_STOP
 
 SIZES: Final = ((390, 844), (820, 1180), (1280, 800), (1920, 1080))
@@ -48,7 +50,7 @@ def save(page: Page, path: Path, *, full: bool = False) -> None:
         full: the whole page, beyond what the window shows.
     """
     taken = Image.open(io.BytesIO(page.screenshot(full_page=full))).convert("RGB")
-    taken.quantize(COLOURS, method=Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE).save(path, optimize=True)
+    taken.quantize(COLOURS, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE).save(path, optimize=True)
 
 
 def views(browser: Browser, address: str, cookies: list[dict[str, str]] | None = None) -> Iterator[tuple[str, Page]]:
@@ -81,11 +83,29 @@ def current(page: Page) -> None:
         line.filter(has_text="Current").wait_for()
 
 
+def evening() -> SessionPlanFile:
+    """An invented session for a picture."""
+    return plan(
+        step(1, rig=STILL, title="Row, straight set", may_leave_out=True),
+        step(2, rig=STILL, title="Row, straight set", rest_before_s=120.0),
+        step(3, "curl", rig=STILL, title="Curl, drops by 20 %", rest_before_s=90.0, may_shorten=True),
+    )
+
+
+async def leading(parts: Stack) -> None:
+    """Have the page lead that session."""
+    (parts.home / "sessions").mkdir(exist_ok=True)
+    (parts.home / "sessions" / "evening.plan.toml").write_text(evening().to_toml())
+    said = parts.page.page.site.desk.lead("evening")
+    assert said == "", said
+
+
 def begin(parts: Stack, browser: Browser) -> None:
     """Arm and start the demonstration's set from the page, and wait until the load has dropped."""
     page = browser.new_page(base_url=parts.page.address)
     page.goto(f"/rig/{RIG}/arm")
     page.get_by_label("Bench press before the last train").check()
+    page.get_by_label("Lifter’s profile").select_option("demo")
     page.get_by_label(re.compile("I have shown")).check()
     page.get_by_role("button", name=f"Arm {RIG}").click()
     page.get_by_role("button", name=re.compile("Start")).click()
@@ -104,6 +124,7 @@ def take(folder: Path) -> None:
     with tempfile.TemporaryDirectory() as name, stack(Path(name), rig_exercise="bench_press") as parts:
         order = Prescription.from_toml(demo_files()[0])
         # The demonstration's set, made longer than the pictures take.
+        (parts.home / "profiles" / "demo.toml").write_text(demo_files()[1])
         patient = {
             **order.model_dump(),
             "safety": PATIENT,
@@ -119,11 +140,19 @@ def take(folder: Path) -> None:
                     current(page)
                     save(page, folder / f"{view}-{end}.png")
             parts.wires[RIG].until_state("ended", "idle")
+            parts.page.call(leading(parts))
             for end, page in views(browser, parts.page.address):
                 for view in ("arm", "stopping"):
                     page.goto(AT_WORK[view])
                     current(page)
                     save(page, folder / f"{view}-{end}.png")
+                page.goto("/sessions/evening")
+                current(page)
+                save(page, folder / f"session-{end}.png")
+                page.goto("/lifters")
+                page.locator(".list a").first.click()
+                page.locator("figure").first.wait_for()
+                save(page, folder / f"history-{end}.png")
                 page.goto("/recordings")
                 save(page, folder / f"recordings-{end}.png")
                 page.locator(".list a").first.click()

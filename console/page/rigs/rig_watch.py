@@ -81,11 +81,9 @@ class RigWatch:
         return self.identity is None or self.identity.telemetry == "frames"
 
     @property
-    def online(self) -> bool:
-        """Whether rig and controller both say that they are there."""
-        report = self.live.report
-        rig = self.identity is not None and self.identity.online
-        return rig and report is not None and report.state != State.OFFLINE
+    def controlled(self) -> bool:
+        """Whether a controller is there, as far as it said."""
+        return self.live.report is not None and not _is_farewell(self.live.report)
 
     @property
     def armed_order(self) -> Prescription | None:
@@ -219,8 +217,8 @@ class RigWatch:
             self._begin(report.nonce)
         if not retained:
             self.of_controller.take(report.t_host_us / 1e6, at_s)
-        if report.state == State.OFFLINE:
-            # The last will: its clock says nothing, and the next controller has another.
+        if _is_farewell(report):
+            # Its clock says nothing, and the next controller has another.
             self.of_controller.forget()
         order = None if report.prescription_hash is None else orders.get(report.prescription_hash)
         if order is not None and self.live.order is not order:
@@ -268,6 +266,11 @@ class RigWatch:
             for records in (self.live.repetitions, self.live.decisions):
                 del records[:-MOST_RECORDS]
             self.version += 1
+
+
+def _is_farewell(report: StateReport) -> bool:
+    """Whether a controller is gone: its last words are the state offline and, unlike its reports, hold no ticket."""
+    return report.state == State.OFFLINE and report.ticket is None
 
 
 def _told(report: StateReport) -> tuple[object, ...]:

@@ -95,10 +95,10 @@ class ShownRig:
     @property
     def link(self) -> str:
         """How the rig is reached, in a few words."""
-        identity, report = self.watch.identity, self.state.report
+        identity = self.watch.identity
         if not self.connected:
             return "no connection to the broker"
-        if report is None or report.state == State.OFFLINE:
+        if not self.watch.controlled:
             return "no controller"
         if identity is None or not identity.online:
             return "rig offline"

@@ -86,7 +86,9 @@ class Recordings:
             if known is None or known[0] != seen:
                 known = (seen, _listed(path))
                 self._read[path] = known
-            found.append(known[1])
+            # One that is still empty waits for the first set of its controller.
+            if known[1].sets or known[1].problem:
+                found.append(known[1])
         here = {path for _, path in paths}
         for gone in [path for path in self._read if path not in here]:
             del self._read[gone]
@@ -135,7 +137,7 @@ def _listed(path: Path) -> ListedRecording:
     except UnusableFileError as error:
         return ListedRecording(path.stem, problem=str(error).removeprefix(f"{path}: "))
     sets = tuple(_set(item) for item in source.sets)
-    return ListedRecording(path.stem, sets, "" if sets else "No set was armed in it.")
+    return ListedRecording(path.stem, sets)
 
 
 def _set(item: RecordedSet) -> ListedSet:

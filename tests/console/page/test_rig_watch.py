@@ -86,6 +86,18 @@ def test_a_lost_connection_makes_everything_old_until_it_is_heard_again(hub: Rig
     assert "its own stop" in shown(hub).next.lower()
 
 
+def test_a_rig_that_is_off_and_a_controller_that_is_gone_are_told_apart(hub: RigHub) -> None:
+    take(hub, identity("north", online=False), state("north", "offline", 50.0))
+    assert shown(hub).link == "rig offline"
+    take(hub, identity("north"), state("north", "idle", 50.5), frame("north", 7.0, 0.0))
+    assert shown(hub).link == "connected"
+    take(hub, state("north", "offline", 0.0, ticket=None))
+    assert shown(hub).link == "no controller"
+    assert shown(hub).stale
+    take(hub, state("north", "idle", 3.0))
+    assert not shown(hub).stale, "another controller, with another clock"
+
+
 def test_a_rig_without_frames_is_known_from_reports(hub: RigHub) -> None:
     take(hub, identity("north", telemetry="repetitions"), state("north", "working", 50.0, applied_n=[300.0]))
     assert not shown(hub).stale
