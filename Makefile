@@ -23,7 +23,7 @@ demo: $(VENV)/console.stamp
 	$(VENV)/bin/ebbset demo
 
 # Three workers for two cores: many tests wait for real time.
-test: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/postgresql.stamp $(VENV)/chromium.stamp check
+test: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/postgresql.stamp check
 	$(PY) -m pytest -n 3 --dist worksteal -q --ignore=tests/console/page/test_browser.py
 
 # Apart, because a real browser, broker, controller and rig want a machine with nothing else on it.
