@@ -22,8 +22,8 @@ from ebbset.coaching.sessions.progress import SessionProgress
 from ebbset.coaching.sessions.session_events import Armed, Begun, SessionEnded, SessionEvent, SetBegun, SetEnded
 from ebbset.coaching.sessions.session_steps import SessionPlanFile
 from ebbset.coaching.sessions.session_trial import tire
-from ebbset.console.session_commands.home import journal_path, last_sets_of, plan_path
 from ebbset.console.session_commands.planning import made_plan
+from ebbset.console.session_home import journal_path, last_sets_of, plan_path
 from ebbset.controller.recording.writer import RecordingWriter
 from ebbset.models.contract.profile import LifterProfile, Uncertain
 from ebbset.models.physiology.exercise_muscles import overlap

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 import click
 
 from ebbset.console.exits import CommandError, Exit
+from ebbset.console.session_home import home_option
 from ebbset.console.suggestions import SuggestingGroup
 from ebbset.models.contract import formatting
 
@@ -73,14 +74,7 @@ def store_options(function: F) -> F:
         metavar="URL",
         help=f"sqlite:///FILE or postgresql://…; by default {STORE_NAME} in the home folder.",
     )(function)
-    return click.option(
-        "--home",
-        envvar="EBBSET_HOME",
-        type=click.Path(path_type=Path, file_okay=False),
-        default=Path("ebbset-home"),
-        show_default="ebbset-home",
-        help="Home folder, with recordings, sessions and profiles.",
-    )(function)
+    return home_option(function)
 
 
 def store_url(home: Path, store: str | None) -> str:
