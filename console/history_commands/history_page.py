@@ -8,10 +8,8 @@ from __future__ import annotations
 import datetime
 from collections.abc import Sequence
 from importlib.metadata import version
-from importlib.resources import files
 from typing import Any, Final
 
-from jinja2 import Environment, FunctionLoader
 from markupsafe import Markup
 
 from ebbset.coaching.history.history_rows import SetRow
@@ -22,6 +20,7 @@ from ebbset.console.report import html_pieces
 from ebbset.console.report.figures import NARROW, WIDE
 from ebbset.models.contract import formatting
 
+TEMPLATES: Final = "ebbset.console.history_commands"
 READING: Final = (
     "The 1RM of the day is estimated from load, velocity and stalls of a set. If the estimate is sound, its interval "
     "holds the value four times out of five. Days differ by more than training: sleep, food and earlier work show too.",
@@ -44,7 +43,7 @@ def render_history(history: LifterHistory, rows: Sequence[SetRow], *, made_at: d
         rows: the lifter's sets that may be shown, the oldest first.
         made_at: time to print in the footer.
     """
-    template = _environment().get_template("history.html")
+    template = html_pieces.environment(TEMPLATES).get_template("history.html")
     return formatting.visible(template.render(page=_page(history, rows, made_at), style=html_pieces.style()))
 
 
@@ -56,16 +55,8 @@ def render_history_body(history: LifterHistory, rows: Sequence[SetRow], *, made_
         rows: the lifter's sets that may be shown, the oldest first.
         made_at: when it is made.
     """
-    template = _environment().get_template("history_body.html")
+    template = html_pieces.environment(TEMPLATES).get_template("history_body.html")
     return Markup(formatting.visible(template.render(page=_page(history, rows, made_at))))
-
-
-def _environment() -> Environment:
-    return html_pieces.environment(FunctionLoader(_template_text))
-
-
-def _template_text(name: str) -> str:
-    return (files("ebbset.console.history_commands") / "templates" / name).read_text(encoding="utf-8")
 
 
 def _page(history: LifterHistory, rows: Sequence[SetRow], made_at: datetime.datetime) -> dict[str, Any]:
@@ -74,7 +65,7 @@ def _page(history: LifterHistory, rows: Sequence[SetRow], made_at: datetime.date
     return {
         "title": f"History of {history.lifter}",
         "kicker": f"History · lifter {history.lifter} · {span}",
-        "lifter": history.lifter,
+        "lifters": [history.lifter],
         "notes": history_tables.remarks(history),
         "facts": _facts(history),
         "sections": _sections(history, rows),

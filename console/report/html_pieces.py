@@ -5,20 +5,22 @@ from __future__ import annotations
 from importlib.resources import files
 from typing import Any, Final
 
-from jinja2 import BaseLoader, Environment, StrictUndefined
+from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from ebbset.console.report.svg import Drawing
 
+REPORT: Final = "ebbset.console.report"
 _COLUMNS_ON_A_PHONE: Final = 4
 
 
-def environment(loader: BaseLoader | None = None) -> Environment:
-    """The templates' environment of every page in this style, with these pieces in it.
+def environment(package: str = REPORT) -> Environment:
+    """The templates' environment of every page in this style, with these pieces and the common sheet in it.
 
     Args:
-        loader: where templates that others name are found; None for templates that stand alone.
+        package: whose folder of templates is looked through before the report's own.
     """
+    loader = FunctionLoader(lambda name: _text(package, name) or _text(REPORT, name))
     made = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, loader=loader)
     made.globals.update(figure=figure, table=table)
     made.filters["code"] = code
@@ -32,7 +34,12 @@ def style() -> Markup:
 
 def template_text(name: str) -> str:
     """The text of a file in the folder of templates."""
-    return (files("ebbset.console.report") / "templates" / name).read_text(encoding="utf-8")
+    return (files(REPORT) / "templates" / name).read_text(encoding="utf-8")
+
+
+def _text(package: str, name: str) -> str | None:
+    file = files(package) / "templates" / name
+    return file.read_text(encoding="utf-8") if file.is_file() else None
 
 
 def figure(drawings: tuple[Drawing, Drawing], caption: str) -> Markup:

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from importlib.metadata import version
 from typing import Any, Final
 
-from jinja2 import Environment, FunctionLoader
 from markupsafe import Markup
 
 from ebbset.coaching.worth import estimated
@@ -52,7 +51,7 @@ def render(sources: Sequence[Source], *, made_at: datetime.datetime) -> str:
     Raises:
         ValueError: none of the recordings holds a set.
     """
-    template = _environment().get_template("report.html")
+    template = html_pieces.environment().get_template("report.html")
     style = html_pieces.style()
     return formatting.visible(template.render(page=_page(sources, made_at), style=style, within=False))
 
@@ -67,12 +66,8 @@ def render_body(sources: Sequence[Source], *, made_at: datetime.datetime) -> Mar
     Raises:
         ValueError: none of the recordings holds a set.
     """
-    template = _environment().get_template("report_body.html")
+    template = html_pieces.environment().get_template("report_body.html")
     return Markup(formatting.visible(template.render(page=_page(sources, made_at), within=True)))
-
-
-def _environment() -> Environment:
-    return html_pieces.environment(FunctionLoader(html_pieces.template_text))
 
 
 def _page(sources: Sequence[Source], made_at: datetime.datetime) -> dict[str, Any]:

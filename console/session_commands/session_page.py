@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime
 from collections.abc import Sequence
 from importlib.metadata import version
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Final
 
 from ebbset.console.report import html_pieces
@@ -34,9 +33,7 @@ def render_session(account: SessionAccount, head: Sequence[str], *, made_at: dat
         head: names of the columns of its lines.
         made_at: time to print in the footer.
     """
-    template = html_pieces.environment().from_string(
-        (files("ebbset.console.session_commands") / "templates" / "session.html").read_text(encoding="utf-8")
-    )
+    template = html_pieces.environment("ebbset.console.session_commands").get_template("session.html")
     plan = account.plan
     began = "did not begin" if account.began_at is None else f"{account.began_at:%-d %B %Y, %H:%M}"
     table: dict[str, Any] = {
