@@ -27,9 +27,9 @@ from ebbset.models.contract.profile import LifterProfile, Uncertain
 from ebbset.models.physiology.stimulus import FloatArray
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.installed import installed_controller
-from ebbset.simulators.closed_loop.load_scaling import started_at
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.layout import Phase
+from ebbset.simulators.load_scaling import started_at
 from ebbset.simulators.plant.plant_base import PlantBase
 from ebbset.simulators.plant.rig_parameters import strong_rig
 from ebbset.simulators.population.families import COMPILED, AnyLifter, DrawnPerson, plant_for

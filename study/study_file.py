@@ -23,7 +23,7 @@ from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.problems import BadDocumentError, Problem
 from ebbset.models.contract.study_mark import Mark, Origin, order_digest, session_name
 from ebbset.models.contract.toml_text import read_model
-from ebbset.simulators.closed_loop.load_scaling import scaled
+from ebbset.simulators.load_scaling import scaled
 from ebbset.study import version_1
 from ebbset.study.design import Participant, StudyFile
 from ebbset.study.randomisation import Balance, Order, balance_of, crossover, parallel

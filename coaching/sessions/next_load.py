@@ -24,7 +24,7 @@ from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import Uncertain
 from ebbset.models.contract.study_mark import mark_of
 from ebbset.models.physiology.exercise_muscles import overlap
-from ebbset.simulators.closed_loop.load_scaling import started_at
+from ebbset.simulators.load_scaling import started_at
 
 LEAST_TOLD: Final = 0.01
 """A loss of capacity below this is not worth a sentence; judgement."""

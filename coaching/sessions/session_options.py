@@ -22,7 +22,7 @@ from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.contract.prescription import Bout, Prescription
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.models.contract.units import LoadUnit
-from ebbset.simulators.closed_loop.load_scaling import started_at
+from ebbset.simulators.load_scaling import started_at
 from ebbset.simulators.plant.rig_parameters import RigParameters
 
 STRAIGHT_SET_S: Final = 120.0

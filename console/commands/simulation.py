@@ -23,10 +23,10 @@ from ebbset.controller.recording.writer import RecordingWriter
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.simulators.closed_loop.closed_loop import run_set
-from ebbset.simulators.closed_loop.load_scaling import scaled, started_at
 from ebbset.simulators.closed_loop.population_run import Row, SetCase
 from ebbset.simulators.closed_loop.simulated_set import SimulatedSet
 from ebbset.simulators.lifter.exercises import EXERCISES, exercise
+from ebbset.simulators.load_scaling import scaled, started_at
 from ebbset.simulators.plant.rig_parameters import RigParameters, strong_rig
 from ebbset.simulators.population.families import AnyLifter, DrawnPerson
 from ebbset.simulators.population.population import draw_lifter, person_rng

@@ -6,7 +6,6 @@
 from __future__ import annotations
 
 from ebbset.simulators.closed_loop.closed_loop import run_set
-from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.simulators.closed_loop.simulated_set import LoopSettings, SetNotRunError, SimulatedSet
 
-__all__ = ["LoopSettings", "SetNotRunError", "SimulatedSet", "run_set", "scaled"]
+__all__ = ["LoopSettings", "SetNotRunError", "SimulatedSet", "run_set"]

@@ -20,10 +20,10 @@ from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.link_model import LinkModel
-from ebbset.simulators.closed_loop.load_scaling import started_at
 from ebbset.simulators.closed_loop.parallel import Executor, parallel_map
 from ebbset.simulators.closed_loop.simulated_set import LoopSettings, SetNotRunError, SimulatedSet
 from ebbset.simulators.lifter.lifter import LifterParameters
+from ebbset.simulators.load_scaling import started_at
 from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.families import COMPILED, DrawnPerson
 from ebbset.simulators.population.strength_test import one_rm_n

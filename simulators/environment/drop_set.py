@@ -19,12 +19,12 @@ from ebbset.controller.regulation.set_controller import SetController
 from ebbset.models.contract.field_types import LOAD_N
 from ebbset.models.contract.prescription import Prescription
 from ebbset.simulators.closed_loop.closed_loop import run_set
-from ebbset.simulators.closed_loop.load_scaling import started_at
 from ebbset.simulators.closed_loop.simulated_set import SetNotRunError, SimulatedSet
 from ebbset.simulators.environment.lifters import STRONG_RIG, Case, checked_families, lifter_of
 from ebbset.simulators.environment.observations import HIGH, LOW, FloatArray, observation_of
 from ebbset.simulators.environment.paused_set import PausedSet, asking
 from ebbset.simulators.environment.rewards import REWARDS, Stretch, weights_of
+from ebbset.simulators.load_scaling import started_at
 from ebbset.simulators.plant.plant_base import PlantBase
 from ebbset.simulators.plant.truth import RepetitionTruth
 from ebbset.simulators.population.families import COMPILED

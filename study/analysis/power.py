@@ -19,10 +19,10 @@ import numpy as np
 
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.simulators.closed_loop.closed_loop import run_set
-from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.simulators.closed_loop.simulated_set import SimulatedSet
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
+from ebbset.simulators.load_scaling import scaled
 from ebbset.simulators.plant.rig_parameters import strong_rig
 from ebbset.simulators.population.families import COMPILED, AnyLifter, DrawnPerson
 from ebbset.simulators.population.population import DAY_CV, draw_lifter, on_day, person_rng

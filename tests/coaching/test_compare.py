@@ -27,10 +27,10 @@ from ebbset.coaching.compare import (
 )
 from ebbset.console.commands.compare import _show
 from ebbset.models.contract.prescription import Prescription
-from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.simulators.closed_loop.parallel import parallel_map
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.layout import Phase
+from ebbset.simulators.load_scaling import scaled
 from ebbset.simulators.plant.plant import Plant
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import one_rm_n

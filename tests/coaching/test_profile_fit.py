@@ -14,8 +14,8 @@ from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.models.physiology.load_velocity import generic_line
 from ebbset.simulators.closed_loop.closed_loop import run_set
-from ebbset.simulators.closed_loop.load_scaling import scaled
 from ebbset.simulators.lifter.exercises import exercise
+from ebbset.simulators.load_scaling import scaled
 from ebbset.simulators.plant.rig_parameters import strong_rig
 from ebbset.simulators.population.population import draw_lifter, person_rng
 from ebbset.simulators.population.strength_test import lift_once, one_rm_n

@@ -18,7 +18,7 @@ from ebbset.controller.recording.recorded_set import LoadStep
 from ebbset.controller.recording.sources import read_source
 from ebbset.models.contract.problems import BadDocumentError
 from ebbset.models.contract.study_mark import Mark, mark_of
-from ebbset.simulators.closed_loop.load_scaling import scaled
+from ebbset.simulators.load_scaling import scaled
 from ebbset.study.departures import departures_of
 from ebbset.study.design import StudyFile
 from ebbset.study.fidelity import fidelity_of, summary_of

@@ -18,10 +18,10 @@ from ebbset.controller.policies.policy import DropPolicy
 from ebbset.controller.policies.repetitions_wanted import RepetitionsWanted
 from ebbset.models.contract.prescription import Bout, DropSection
 from ebbset.simulators.closed_loop.closed_loop import run_set
-from ebbset.simulators.closed_loop.load_scaling import started_at
 from ebbset.simulators.environment import ID, DropSetEnvironment, default_prescription, play
 from ebbset.simulators.environment.lifters import STRONG_RIG, Case, lifter_of
 from ebbset.simulators.environment.rewards import REWARDS
+from ebbset.simulators.load_scaling import started_at
 from ebbset.simulators.population.families import COMPILED, FamilyError
 
 NAME = "ebbset.simulators.environment:" + ID
