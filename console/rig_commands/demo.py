@@ -135,6 +135,10 @@ async def in_browser(folder: Path, console: Any, order: Prescription, profile: L
         )
         page.site.orders.know(order)
         serving = asyncio.create_task(page.run(stop))
+        # The embedded broker loses a client that connects while another one subscribes, so one after the other.
+        connected = asyncio.create_task(page.site.hub.until_connected())
+        await asyncio.wait({connected, serving}, return_when=asyncio.FIRST_COMPLETED)
+        connected.cancel()
         console.print(f"Open {page.address}rig/{demonstration.RIG}/lifter in a browser; the set begins when you look.")
         try:
             yield asyncio.wait_for(page.site.streams.looked_at(), LOOK_S)

@@ -87,6 +87,21 @@ class RigHub:
             await asyncio.sleep(backoff_s)
             backoff_s = min(2 * backoff_s, BACKOFF_LAST_S)
 
+    async def until_connected(self) -> None:
+        """Wait until the connection stands and everything that the page wants is subscribed to."""
+        stands = asyncio.Event()
+
+        def hear(_rig: str | None) -> None:
+            if self.connected:
+                stands.set()
+
+        self.listeners.add(hear)
+        try:
+            hear(None)
+            await stands.wait()
+        finally:
+            self.listeners.discard(hear)
+
     async def publish(self, rig: str, request: OperatorRequest) -> None:
         """Send a request over the standing connection.
 
