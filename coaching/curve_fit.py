@@ -21,9 +21,11 @@ DAY_SD: Final = 0.019
 10.1519/JSC.0000000000002369)."""
 TESTED_SHARE: Final = 0.35
 TESTED_LOG_SD: Final = 0.2
-"""Nobody tests with a heaviest load far below this share of the 1RM; below it, the probability of a share falls as a
-bell in its logarithm. Judgement: published profiles begin at 20 to 40 %, and one load alone, lifted fast, would
-otherwise leave any 1RM possible."""
+"""Before anything is seen, every share of the 1RM is equally probable for the heaviest load: its probability falls in
+proportion on a scale of logarithms, where an even one would take half of all tests to be made below a load of half the
+1RM, and put the 1RM too high. Nobody tests with a heaviest load far below this share; there it falls as a bell besides.
+Judgement: published profiles begin at 20 to 40 %, and one load alone, lifted fast, would otherwise leave any 1RM
+possible."""
 _POINTS: Final = 300
 _NEGLIGIBLE: Final = 1e-9
 
@@ -166,6 +168,7 @@ def _given(grid: FloatArray, seen: CurveEvidence, prior: CurvePrior) -> tuple[Fl
         log_weights -= 0.5 * ((grid - mean) / sd) ** 2
     if seen.loads_n.size:
         log_share = math.log(float(seen.loads_n.max())) - grid
+        log_weights += log_share
         log_weights -= 0.5 * (np.maximum(log_share, 0.0) / DAY_SD) ** 2
         log_weights -= 0.5 * (np.minimum(log_share - math.log(TESTED_SHARE), 0.0) / TESTED_LOG_SD) ** 2
     return log_weights, prior.mean + moved, covariances

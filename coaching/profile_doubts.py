@@ -10,7 +10,13 @@ from typing import Final
 
 import numpy as np
 
-from ebbset.coaching.curve_fit import TESTED_SHARE, CurveEvidence, CurvePosterior, strongest_contradiction
+from ebbset.coaching.curve_fit import (
+    DAY_SD,
+    TESTED_SHARE,
+    CurveEvidence,
+    CurvePosterior,
+    strongest_contradiction,
+)
 from ebbset.coaching.curve_prior import CurvePrior
 from ebbset.controller.estimation.capacity_filter import UNKNOWN_FRESH_SD
 from ebbset.models.contract import formatting
@@ -35,7 +41,8 @@ class NoProfileError(ValueError):
 def refuse_rising(seen: CurveEvidence, prior: CurvePrior) -> None:
     """Refuse velocities that do not fall as the load grows.
 
-    Loads so close that chance can turn two velocities round are no reason: the exercise then gives the slope.
+    Loads so close that chance can turn two velocities round are no reason: the exercise then gives the slope. Rising
+    velocities that would be refused for one set among them are refused for the rise, which tells more.
 
     Args:
         seen: what was seen.
@@ -51,7 +58,8 @@ def refuse_rising(seen: CurveEvidence, prior: CurvePrior) -> None:
     reach = float(np.ptp(loads))
     fall = -reach * float(apart @ velocities) / float(apart @ apart)
     expected = max(float(prior.mean[0]) - float(velocities.mean()), 0.0) * reach / float(loads.mean())
-    if fall > 0.0 or expected - fall < RISE_SDS * seen.velocity_sd_m_s * reach / math.sqrt(float(apart @ apart)):
+    by_chance = RISE_SDS * seen.velocity_sd_m_s * reach / math.sqrt(float(apart @ apart))
+    if fall > 0.0 or (expected - fall < by_chance and abs(strongest_contradiction(seen, prior)[0]) < REFUSED_SDS):
         return
     light, heavy = int(np.argmin(loads)), int(np.argmax(loads))
     raise NoProfileError(
@@ -60,6 +68,32 @@ def refuse_rising(seen: CurveEvidence, prior: CurvePrior) -> None:
         f"{formatting.load(float(loads[heavy]), 'kg')}; allowed: a heavier load is slower. Check that loads and "
         "velocities are not swapped, and that every set was lifted as fast as possible"
     )
+
+
+def refuse_weaker_than_lifted(seen: CurveEvidence) -> None:
+    """Refuse a 1RM below a load that was lifted with a velocity.
+
+    Args:
+        seen: what was seen.
+
+    Raises:
+        NoProfileError: names the 1RM, and the load above it.
+    """
+    if not seen.loads_n.size:
+        return
+    heaviest = int(np.argmax(seen.loads_n))
+    lifted_n = float(seen.loads_n[heaviest])
+    for log_n, log_sd in seen.strengths:
+        if math.log(lifted_n) - log_n > REFUSED_SDS * math.hypot(log_sd, DAY_SD):
+            raise NoProfileError(
+                f"{_strength(log_n)} lies below {formatting.load(lifted_n, 'kg')}, which was lifted at "
+                f"{seen.velocities_m_s[heaviest]:.2f} m/s; allowed: no less than what was lifted. One of them is "
+                f"wrong: {_CHECK}"
+            )
+
+
+def _strength(log_n: float) -> str:
+    return f"a set to failure or a lifted 1RM that means {formatting.load(math.exp(log_n), 'kg')}"
 
 
 def contradiction(seen: CurveEvidence, prior: CurvePrior) -> tuple[str, float] | None:
@@ -83,12 +117,12 @@ def contradiction(seen: CurveEvidence, prior: CurvePrior) -> tuple[str, float] |
         return None
     if kind == "velocity":
         way = "faster" if off > 0.0 else "slower"
-        which = f"the set at {formatting.load(float(seen.loads_n[k]), 'kg')}, {seen.velocities_m_s[k]:.2f} m/s"
+        which = f"the set at {formatting.load(float(seen.loads_n[k]), 'kg')}, {seen.velocities_m_s[k]:.2f} m/s,"
     else:
         way = "stronger" if off > 0.0 else "weaker"
-        which = f"a set to failure or a lifted 1RM that means {formatting.load(math.exp(seen.strengths[k][0]), 'kg')}"
+        which = f"{_strength(seen.strengths[k][0])},"
     others = "the other set says" if count == 2 else "the other sets say"
-    said = f"{which}, is {way} than {others}, by {abs(off):.1f} standard deviations"
+    said = f"{which} is {way} than {others}, by {abs(off):.1f} standard deviations"
     if abs(off) >= REFUSED_SDS:
         raise NoProfileError(f"{said}; allowed: {REFUSED_SDS:g}. One of them is wrong: {_CHECK}")
     return f"{said}: {_CHECK}; the spreads are wider for it", abs(off) / SAID_SDS

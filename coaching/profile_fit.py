@@ -18,7 +18,7 @@ import numpy as np
 
 from ebbset.coaching.curve_fit import DAY_SD, CurveEvidence, CurvePosterior, fit_curve
 from ebbset.coaching.curve_prior import CurvePrior, FloatArray, curve_prior
-from ebbset.coaching.profile_doubts import contradiction, refuse_rising, refuse_vague
+from ebbset.coaching.profile_doubts import contradiction, refuse_rising, refuse_vague, refuse_weaker_than_lifted
 from ebbset.controller.messages.actions import Decision, RepetitionRecord
 from ebbset.models.contract import formatting
 from ebbset.models.contract.profile import LEAST_RESIDUAL_M_S, LifterProfile, Uncertain
@@ -116,6 +116,7 @@ def fit_profile(
     prior = prior or curve_prior(exercise)
     seen = _seen(sets, one_rm_n, velocity_sd_m_s)
     refuse_rising(seen, prior)
+    refuse_weaker_than_lifted(seen)
     told = contradiction(seen, prior)
     wider = 1.0 if told is None else told[1]
     posterior = fit_curve(seen, prior)
