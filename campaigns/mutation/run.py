@@ -122,7 +122,7 @@ def _imported_by_tests(target: Target) -> list[str]:
     if done.returncode != 0:
         raise RuntimeError(f"{target.module}: its tests fail without any mutant: {done.stdout[-2_000:]}{done.stderr}")
     names = done.stdout.partition("\nmodules\n")[2].split()
-    return [name for name in names if not name.rpartition(".")[2].startswith(("test_", "__main__"))]
+    return [name for name in names if not name.rpartition(".")[2].startswith(("test_", "__main__", "__mp_main__"))]
 
 
 def passes(target: Target, source: str) -> bool:
