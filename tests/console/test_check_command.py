@@ -8,8 +8,10 @@ from pathlib import Path
 import pytest
 
 from ebbset.console.exits import Exit
+from ebbset.controller.estimation.profile_velocity import velocity_at_one_rm
 from ebbset.models.contract import formatting
 from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.profile import LifterProfile
 from ebbset.models.contract.units import to_newtons
 from tests.support.commands import PROFILE, ROW, run_command
 
@@ -54,7 +56,8 @@ def test_check_holds_prescription_and_profile_against_each_other(
     assert code == Exit.OK
     assert [item["kind"] for item in told["files"]] == ["prescription", "profile"]
     assert told["files"][0]["digest"] == Prescription.from_toml(row.read_text(encoding="utf-8")).digest()
-    assert any("0.18" in note and "below 0.12 is safer" in note for note in told["notes"])
+    slow = velocity_at_one_rm(LifterProfile.from_toml(PROFILE))
+    assert any("0.18" in note and f"below {slow.mean - slow.sd:.2f} is safer" in note for note in told["notes"])
     assert any("start load 40.0 kg is above the 1RM" in note for note in told["notes"])
 
 
