@@ -104,7 +104,8 @@ def prepare(target: Target) -> None:
     sys.meta_path.insert(0, barrier)
     try:
         for name in _imported_by_tests(target):
-            with contextlib.suppress(_NotYetError):
+            # No import finds again what a compiled extension or a pool of processes put among the modules itself.
+            with contextlib.suppress(_NotYetError, ModuleNotFoundError):
                 importlib.import_module(name)
     finally:
         sys.meta_path.remove(barrier)
@@ -122,7 +123,7 @@ def _imported_by_tests(target: Target) -> list[str]:
     if done.returncode != 0:
         raise RuntimeError(f"{target.module}: its tests fail without any mutant: {done.stdout[-2_000:]}{done.stderr}")
     names = done.stdout.partition("\nmodules\n")[2].split()
-    return [name for name in names if not name.rpartition(".")[2].startswith(("test_", "__main__", "__mp_main__"))]
+    return [name for name in names if not name.rpartition(".")[2].startswith(("test_", "__main__"))]
 
 
 def passes(target: Target, source: str) -> bool:
