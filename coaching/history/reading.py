@@ -6,8 +6,7 @@ import datetime
 
 from ebbset.coaching.history.history_rows import SetRow
 from ebbset.coaching.history.store import HistoryStore
-from ebbset.coaching.history.trends import LifterHistory, last_strengths, lifter_history, strength_by_exercise
-from ebbset.coaching.sessions.session_events import DayStrength
+from ebbset.coaching.history.trends import LifterHistory, lifter_history
 
 
 def history_of(store: HistoryStore, lifter: str, today: datetime.date) -> tuple[LifterHistory, tuple[SetRow, ...]]:
@@ -31,16 +30,3 @@ def history_of(store: HistoryStore, lifter: str, today: datetime.date) -> tuple[
         blinded=store.blinded_sets_of(lifter),
     )
     return history, rows
-
-
-def strengths_for_session(store: HistoryStore, lifter: str) -> tuple[DayStrength, ...]:
-    """What a session that begins should know: the newest 1RM of each exercise.
-
-    Args:
-        store: an open store.
-        lifter: pseudonym.
-
-    Raises:
-        StoreError: the database cannot be used.
-    """
-    return last_strengths(strength_by_exercise(store.sets_of(lifter)))

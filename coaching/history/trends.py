@@ -15,7 +15,6 @@ from typing import Final
 
 from ebbset.coaching.history.history_rows import SessionRow, SetRow
 from ebbset.coaching.profile_update import DAY_CV, STALE_AFTER_DAYS, profile_is_old
-from ebbset.coaching.sessions.session_events import DayStrength
 from ebbset.models.contract import formatting
 from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.contract.profile import LifterProfile, Uncertain
@@ -242,24 +241,6 @@ def strength_by_exercise(rows: Iterable[SetRow]) -> dict[str, tuple[DayEstimate,
             DayEstimate(date=date, one_rm_n=best.one_rm_n, low_n=best.low_n, high_n=best.high_n, sets=len(estimates))
         )
     return {exercise: tuple(estimates) for exercise, estimates in found.items()}
-
-
-def last_strengths(strength: Mapping[str, Sequence[DayEstimate]]) -> tuple[DayStrength, ...]:
-    """The newest 1RM of each exercise, in the form in which a session that begins keeps it.
-
-    Args:
-        strength: from `strength_by_exercise`.
-    """
-    return tuple(
-        DayStrength(
-            exercise=exercise,
-            date=days[-1].date,
-            one_rm_n=days[-1].one_rm_n,
-            one_rm_low_n=days[-1].low_n,
-            one_rm_high_n=days[-1].high_n,
-        )
-        for exercise, days in sorted(strength.items())
-    )
 
 
 def muscle_weeks(rows: Iterable[SetRow]) -> tuple[MuscleWeek, ...]:

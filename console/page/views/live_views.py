@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from typing import Any, Final
+from typing import Any
 from urllib.parse import quote
 
 from starlette.requests import Request
@@ -20,11 +20,9 @@ from ebbset.console.page.site import Site, audience_of, rig_name, svg
 from ebbset.console.report.prescription_text import prescription_lines
 from ebbset.controller.messages.reasons import State
 from ebbset.models.contract.cautions import CAUTIONS, CONFIRMATION, HEADING
+from ebbset.models.contract.constants import UNLOADED_N
 from ebbset.models.contract.operator_messages import RequestAction
 from ebbset.models.contract.study_mark import mark_of
-
-_NO_LOAD_N: Final = 0.5
-"""Below it, a rig counts as unloaded: no rig holds so little (our judgement)."""
 
 
 class LiveViews:
@@ -182,7 +180,7 @@ class LiveViews:
         site = self._site
         shown = None if watch is None else site.shown(watch, None)
         current = shown is not None and not shown.stale
-        off = current and shown is not None and max(shown.watch.applied_n(), default=0.0) < _NO_LOAD_N
+        off = current and shown is not None and max(shown.watch.applied_n(), default=0.0) <= UNLOADED_N
         over = current and shown is not None and shown.at not in AT_WORK
         heard = over or (current and shown is not None and shown.at == State.ENDING)
         answered = ask is not None and ask.answer is not None
