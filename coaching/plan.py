@@ -373,6 +373,16 @@ def _better(a: Weighed, b: Weighed) -> float:
     return float(np.mean(a.net_pairs > b.net_pairs))
 
 
+def rules_out(a: Weighed, b: Weighed) -> bool:
+    """Whether ``a`` leaves ``b`` no chance to be suggested: ahead in `SURE` of the pairs, or clearly more.
+
+    Args:
+        a: one.
+        b: another, on the same twins under the same draws.
+    """
+    return _better(a, b) >= SURE or _clearly_more(a, b)
+
+
 def _clearly_more(a: Weighed, b: Weighed) -> bool:
     """Whether ``a`` does more than ``b``, averaged over the assumptions, beyond what the choice of twins explains."""
     ahead = np.mean(a.net_pairs - b.net_pairs, axis=1)

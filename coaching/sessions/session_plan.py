@@ -1,28 +1,30 @@
 """A plan for a whole session: every exercise's forms, orders and minutes, weighed on simulated twins of the lifter.
 
-All of it together is far too much to simulate, so it goes in two rounds. First each form of each exercise is run by
+All of it together is far too much to simulate, so it goes in three rounds. First each form of each exercise is run by
 itself on a few twins, which says about what it does and how long it takes. The combinations that promise most and fit
-into the minutes are then run whole on all twins, with the fatigue that one exercise leaves in the next, and compared by
-the rule of `coaching.plan`. Where a set that keeps dropping belongs is looked at by running the best one with and
-without it. The figures are simulated, relative and estimated.
+into the minutes are then run whole on a few twins, with the fatigue that one exercise leaves in the next. Those that
+this does not rule out are run on all twins and compared by the rule of `coaching.plan`. Where a set that keeps dropping
+belongs is looked at in `session_drops`. The figures are simulated, relative and estimated.
 """
 
 from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
 
-from ebbset.coaching.plan import Plan, recommend
+from ebbset.coaching.plan import Plan, recommend, rules_out
+from ebbset.coaching.sessions.session_drops import DropsAlone, DropsCompared, Ways, drops_compared, drops_to_try
 from ebbset.coaching.sessions.session_file import SessionFile
 from ebbset.coaching.sessions.session_judge import JudgedSession, Measure, judged_session
-from ebbset.coaching.sessions.session_options import DROPS, ExerciseOption, dropping_first
+from ebbset.coaching.sessions.session_options import DROPS, ExerciseOption
 from ebbset.coaching.sessions.session_steps import SessionPlanFile, SessionStep
 from ebbset.coaching.sessions.session_trial import Route, SessionTrial, SetOutcome, run_routes
 from ebbset.coaching.sessions.weekly_dose import bounded
+from ebbset.models.contract import formatting
 from ebbset.models.physiology.exercise_muscles import overlap
 from ebbset.models.physiology.stimulus import Draws, worth
 from ebbset.simulators.lifter.lifter import LifterParameters
@@ -34,10 +36,15 @@ COMBINATIONS: Final = 4
 """Combinations that are run whole, beside those that answer where a dropping set belongs."""
 REORDERED: Final = 2
 """Of so many of them, the order that the overlap table prefers is run as well, where the order is free."""
+RACED_ON: Final = 3
+"""Twins of the second round; what it clearly rules out is not run on the others."""
+KEPT: Final = 3
+"""Combinations at most that are run on all twins."""
+DROPS_ON: Final = 6
+"""Twins on which a dropping set is tried at other places; it says what they cost, and chooses nothing."""
 MARGIN: Final = 1.03
-"""A combination may be this much too long by the first round, which simulates each exercise begun fresh."""
+"""A combination may be this much too long by the first rounds, which run on few twins."""
 Mapper = Callable[[Callable[[Any], Any], Iterable[Any]], Iterator[Any]]
-Ways = tuple[ExerciseOption, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,12 +68,12 @@ class SessionTwins:
         """How many twins there are of every exercise."""
         return min(len(of) for of in self.bodies.values())
 
-    def trials(self, routes: Sequence[Route], twins: int) -> list[SessionTrial]:
+    def trials(self, routes: Sequence[Route], numbers: range) -> list[SessionTrial]:
         """One trial of all the routes for each twin.
 
         Args:
             routes: the sessions.
-            twins: for the first so many twins.
+            numbers: of the twins.
         """
         return [
             SessionTrial(
@@ -77,31 +84,8 @@ class SessionTwins:
                 k,
                 self.began_s,
             )
-            for k in range(twins)
+            for k in numbers
         ]
-
-
-@dataclass(frozen=True, slots=True)
-class DropsCompared:
-    """The best session with a set of one exercise that keeps dropping, against the same with a straight one there.
-
-    Attributes:
-        exercise: which.
-        place: "last" or "first" of its sets, or "only" for an exercise of one set.
-        followed: whether another exercise that shares muscles comes after it.
-        ahead: share of the pairs of twin and draw in which the dropping set does more for the session.
-        gain: what it adds to the session on average, as a share of it.
-        others: what it adds to the other exercises on average, as a share of what they do.
-        minutes: what it adds to the session's minutes, median over the twins.
-    """
-
-    exercise: str
-    place: str
-    followed: bool
-    ahead: float
-    gain: float
-    others: float
-    minutes: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,14 +95,15 @@ class PlannedSession:
     Attributes:
         plan: the sessions compared, and the recommendation.
         drops: where a set that keeps dropping was tried.
-        alone: exercise -> (minutes of a dropping set alone, minutes of straight sets, how many sets, share of their
-            stimulus that the dropping set does); medians over the twins of the first round.
+        drops_on: number of twins that it was tried on.
+        alone: a set that keeps dropping by itself, against straight sets; on the twins of the first round.
         measure: by what the sessions were judged.
     """
 
     plan: Plan[JudgedSession]
     drops: tuple[DropsCompared, ...]
-    alone: Mapping[str, tuple[float, float, int, float]]
+    drops_on: int
+    alone: tuple[DropsAlone, ...]
     measure: Measure
 
 
@@ -156,40 +141,110 @@ def plan_session(
     if not all(found) or twins.count < 1:
         raise ValueError(f"twins are {twins.count}; allowed: one or more, and a form for every exercise")
 
-    def ran(routes: Sequence[Route], count: int) -> list[list[tuple[SetOutcome, ...]]]:
+    def ran(routes: Sequence[Route], numbers: range) -> list[list[tuple[SetOutcome, ...]]]:
         results = []
-        for result in mapper(run_routes, twins.trials(routes, count)):
+        for result in mapper(run_routes, twins.trials(routes, numbers)):
             results.append(result)
             progress()
         return results
 
     wished = [[option for option in of if option.wished] for of in found]
     flat = [option for of in wished for option in of if option.steps]
-    screened_on = min(SCREENED_ON, twins.count)
-    first = ran([option.steps for option in flat], screened_on)
+    first = ran([option.steps for option in flat], range(min(SCREENED_ON, twins.count)))
     screened, alone = _screened(session, wished, flat, first, draws)
     ways = _promising(session, screened)
-    tried = _with_drops(ways[0], found)
-    singles = [_one_fresh_set(of) for of in wished]
-    routes = [_steps(one) for one in ways] + [_steps(one) for _, _, one in tried] + [(step,) for step in singles]
-    second = ran(routes, twins.count)
-    measure = Measure(
-        session.minutes,
-        session.times_a_week,
-        {step.exercise: [of[len(routes) - len(singles) + k][0] for of in second] for k, step in enumerate(singles)},
-        draws,
-    )
-    every = [*ways, *(one for _, _, one in tried)]
-    judged = [judged_session(one, routes[k], [of[k] for of in second], measure) for k, one in enumerate(every)]
+    tried = tuple(drops_to_try(ways[0], found))
+    every = [*ways, *(one.ways for one in tried)]
+    singles = {of[0].steps[0].exercise: _one_fresh_set(of) for of in wished}
+    race = _Race(session, every, singles, draws, ran)
+    raced_on, drops_on = min(RACED_ON, twins.count), min(DROPS_ON, twins.count)
+    race.run(range(len(every)), raced_on)
     # A set that drops first, or that nobody wished for, is run to see what it costs; it is never a candidate.
     allowed = [
         k
         for k, one in enumerate(every)
-        if all(way.wished for way in one) and (k < len(ways) or tried[k - len(ways)][1] != "first")
+        if one not in every[:k]
+        and all(way.wished for way in one)
+        and (k < len(ways) or tried[k - len(ways)].place != "first")
     ]
-    plan = recommend([judged[k] for k in allowed if every[k] not in every[:k]], twins.count)
-    compared = _drops_compared(judged, ways, tried)
-    return PlannedSession(plan, compared, alone, measure)
+    kept = _kept({k: race.judged(k, raced_on) for k in allowed}, session.minutes)
+    of_drops = range(len(ways), len(every))
+    race.run({*kept, *of_drops}, drops_on)
+    race.run(kept, twins.count)
+    if all(race.judged(k, twins.count).obstacles for k in kept):
+        # What was ruled out may fit all the same.
+        kept = allowed
+        race.run(kept, twins.count)
+    aside = [_set_aside(race.judged(k, raced_on), raced_on) for k in allowed if k not in kept]
+    plan = recommend([*(race.judged(k, twins.count) for k in kept), *aside], twins.count)
+    compared = tuple(drops_compared(tried, [race.judged(k, drops_on) for k in of_drops]))
+    return PlannedSession(plan, compared, drops_on, alone, race.measure(twins.count))
+
+
+class _Race:
+    """Sessions run on more and more twins, each on every twin at most once.
+
+    Args:
+        session: what a coach wrote.
+        every: the sessions.
+        singles: exercise -> one straight set of it, by which stimulus is bounded; run on every twin.
+        draws: draws of the assumptions.
+        ran: runs routes on twins.
+    """
+
+    def __init__(
+        self,
+        session: SessionFile,
+        every: Sequence[Ways],
+        singles: Mapping[str, SessionStep],
+        draws: Draws,
+        ran: Callable[[Sequence[Route], range], list[list[tuple[SetOutcome, ...]]]],
+    ) -> None:
+        self._session, self._every, self._singles, self._draws, self._ran = session, every, singles, draws, ran
+        self._routes = [_steps(one) for one in every]
+        self._outcomes: list[list[tuple[SetOutcome, ...]]] = [[] for _ in every]
+        self._firsts: dict[str, list[SetOutcome]] = {exercise: [] for exercise in singles}
+
+    def run(self, which: Iterable[int], count: int) -> None:
+        """Run sessions on the first so many twins, where they were not yet."""
+        wanted = [k for k in sorted(which) if len(self._outcomes[k]) < count]
+        for begun in sorted({len(self._outcomes[k]) for k in wanted}):
+            now = [k for k in wanted if len(self._outcomes[k]) == begun]
+            behind = [exercise for exercise, of in self._firsts.items() if len(of) == begun]
+            routes = [*(self._routes[k] for k in now), *((self._singles[exercise],) for exercise in behind)]
+            for of in self._ran(routes, range(begun, count)):
+                for k, outcome in zip(now, of, strict=False):
+                    self._outcomes[k].append(outcome)
+                for exercise, outcome in zip(behind, of[len(now) :], strict=True):
+                    self._firsts[exercise].append(outcome[0])
+
+    def measure(self, count: int) -> Measure:
+        """By what sessions are judged, on the first so many twins."""
+        firsts = {exercise: of[:count] for exercise, of in self._firsts.items()}
+        return Measure(self._session.minutes, self._session.times_a_week, firsts, self._draws)
+
+    def judged(self, number: int, count: int) -> JudgedSession:
+        """One session by its outcomes on the first so many twins."""
+        outcomes = self._outcomes[number][:count]
+        return judged_session(self._every[number], self._routes[number], outcomes, self.measure(count))
+
+
+def _kept(judged: Mapping[int, JudgedSession], minutes: float) -> list[int]:
+    """Those that few twins do not rule out, best first: too long, or less than the best."""
+    near = [k for k, one in judged.items() if one.minutes.middle <= MARGIN * minutes]
+    if not near:
+        return [min(judged, key=lambda k: judged[k].minutes.middle)]
+    near.sort(key=lambda k: -float(np.mean(judged[k].net_pairs)))
+    # The best that fits for sure rules out; one that may turn out too long does not.
+    best = next((k for k in near if not judged[k].obstacles), near[0])
+    others = [k for k in near if k != best and not rules_out(judged[best], judged[k])]
+    return [best, *others][:KEPT]
+
+
+def _set_aside(one: JudgedSession, twins: int) -> JudgedSession:
+    """One that was not run on all twins, which says so."""
+    why = f"set aside after {formatting.plural(twins, 'twin')}: others do more"
+    return one if one.obstacles else replace(one, obstacles=(why,))
 
 
 def _steps(ways: Ways) -> Route:
@@ -214,7 +269,7 @@ def _screened(
     flat: Sequence[ExerciseOption],
     results: Sequence[Sequence[tuple[SetOutcome, ...]]],
     draws: Draws,
-) -> tuple[list[list[_Screened]], dict[str, tuple[float, float, int, float]]]:
+) -> tuple[list[list[_Screened]], tuple[DropsAlone, ...]]:
     """What the first round says of each option, and of dropping sets alone."""
     stimuli = {
         id(option): np.stack([sum(worth(draws, one.done).sum(axis=1) for one in of[k]) for of in results])
@@ -224,39 +279,36 @@ def _screened(
         id(option): float(np.median([sum(one.rest_s + one.duration_s for one in of[k]) for of in results])) / 60.0
         for k, option in enumerate(flat)
     }
-    firsts = {}
+    screened = []
+    alone = []
     for number, of in enumerate(found):
         single = _one_fresh_set(of)
-        k, option = next(
-            (k, o)
-            for k, o in enumerate(flat)
-            if o.exercise == number and o.steps[0].prescription == single.prescription
+        k = next(
+            k for k, o in enumerate(flat) if o.exercise == number and o.steps[0].prescription == single.prescription
         )
-        firsts[number] = np.stack([worth(draws, result[k][0].done).sum(axis=1) for result in results])
-        del option
-    screened = []
-    alone: dict[str, tuple[float, float, int, float]] = {}
-    for number, of in enumerate(found):
+        first = np.stack([worth(draws, result[k][0].done).sum(axis=1) for result in results])
+        values = {id(o): bounded(stimuli[id(o)], first, session.times_a_week) for o in of if o.steps}
         mine = []
         for option in of:
             if not option.steps:
                 mine.append(_Screened(option, 0.0, 0.0))
                 continue
-            value = float(np.mean(bounded(stimuli[id(option)], firsts[number], session.times_a_week)))
             change = option.steps[0].rest_before_s / 60.0
-            mine.append(_Screened(option, value, minutes[id(option)] + change))
+            mine.append(_Screened(option, float(np.mean(values[id(option)])), minutes[id(option)] + change))
         screened.append(mine)
         dropping = next((o for o in of if o.key == DROPS), None)
         straight = max((o for o in of if o.key.startswith("straight")), key=lambda o: len(o.steps), default=None)
         if dropping is not None and straight is not None:
-            share = float(np.median(stimuli[id(dropping)] / np.maximum(stimuli[id(straight)], 1e-9)))
-            alone[dropping.steps[0].exercise] = (
-                minutes[id(dropping)],
-                minutes[id(straight)],
-                len(straight.steps),
-                share,
+            both = (id(dropping), id(straight))
+            alone.append(
+                DropsAlone.of(
+                    dropping,
+                    straight,
+                    minutes=(minutes[both[0]], minutes[both[1]]),
+                    worth=(values[both[0]], values[both[1]]),
+                )
             )
-    return screened, alone
+    return screened, tuple(alone)
 
 
 def _promising(session: SessionFile, screened: Sequence[Sequence[_Screened]]) -> list[Ways]:
@@ -288,68 +340,6 @@ def _least_shared(ways: Ways) -> Ways:
         return sum(overlap(a, b) or 0.0 for k, a in enumerate(names) for b in names[k + 1 :])
 
     return min(itertools.permutations(ways), key=taken)
-
-
-def _with_drops(ways: Ways, found: Sequence[Sequence[ExerciseOption]]) -> list[tuple[str, str, Ways]]:
-    """The best combination with one set made a dropping one, and with a straight one there: exercise, place, ways.
-
-    Tried for one exercise whose muscles are needed again later, and for the last one.
-    """
-    done = [k for k, way in enumerate(ways) if way.steps and not way.key.startswith("rest-pause")]
-    needed = [k for k in done if _is_followed(ways, k)] or done
-    tried = []
-    for k in dict.fromkeys((*needed[:1], *done[-1:])):
-        way, count = ways[k], len(ways[k].steps)
-        of = found[way.exercise]
-        dropping = _like(of, DROPS if count == 1 else f"finisher-{count}")
-        straight = _like(of, "straight" if count == 1 else f"straight-{count}")
-        if dropping is None or straight is None:
-            continue
-        places = {"straight": straight, "only" if count == 1 else "last": dropping}
-        if count > 1:
-            places["first"] = dropping_first(dropping)
-        tried += [(way.steps[0].exercise, place, (*ways[:k], other, *ways[k + 1 :])) for place, other in places.items()]
-    return tried
-
-
-def _is_followed(ways: Ways, place: int) -> bool:
-    """Whether an exercise that comes later needs muscles of the one at this place."""
-    exercise = ways[place].steps[0].exercise
-    return any((overlap(exercise, way.steps[0].exercise) or 0.0) > 0.0 for way in ways[place + 1 :] if way.steps)
-
-
-def _like(of: Sequence[ExerciseOption], key: str) -> ExerciseOption | None:
-    return next((option for option in of if option.key == key), None)
-
-
-def _drops_compared(
-    judged: Sequence[JudgedSession], ways: Sequence[Ways], tried: Sequence[tuple[str, str, Ways]]
-) -> tuple[DropsCompared, ...]:
-    of = {(exercise, place): judged[len(ways) + k] for k, (exercise, place, _) in enumerate(tried)}
-    found = []
-    for (exercise, place), dropping in of.items():
-        if place == "straight":
-            continue
-        straight = of[exercise, "straight"]
-        names = [way.steps[0].exercise for way in dropping.ways if way.steps]
-        place_of = next(k for k, way in enumerate(dropping.ways) if way.steps and way.steps[0].exercise == exercise)
-        found.append(
-            DropsCompared(
-                exercise=exercise,
-                place=place,
-                followed=_is_followed(dropping.ways, place_of),
-                ahead=float(np.mean(dropping.net_pairs > straight.net_pairs)),
-                gain=_more(dropping.mean_net(*names), straight.mean_net(*names)),
-                others=_more(*(one.mean_net(*(n for n in names if n != exercise)) for one in (dropping, straight))),
-                minutes=dropping.minutes.middle - straight.minutes.middle,
-            )
-        )
-    return tuple(found)
-
-
-def _more(one: float, other: float) -> float:
-    """By what share one figure is more than another; 0 where there is nothing."""
-    return one / other - 1.0 if other > 1e-9 else 0.0
 
 
 def planned_file(session: SessionFile, chosen: JudgedSession, why: Sequence[str]) -> SessionPlanFile:

@@ -7,8 +7,9 @@ from collections.abc import Iterator
 from typing import Final
 
 from ebbset.coaching.plan import SURE
+from ebbset.coaching.sessions.session_drops import DropsAlone, DropsCompared
 from ebbset.coaching.sessions.session_judge import doubt_between
-from ebbset.coaching.sessions.session_plan import DropsCompared, PlannedSession
+from ebbset.coaching.sessions.session_plan import PlannedSession
 from ebbset.coaching.sessions.weekly_dose import SET_ADVANTAGE, added_at_most
 from ebbset.models.contract import formatting
 from ebbset.models.physiology.stimulus import ASSUMPTIONS
@@ -30,13 +31,9 @@ def reasons(planned: PlannedSession) -> Iterator[str]:
     if len(plan.level) > 1:
         yield _doubt(planned)
     for one in planned.drops:
-        yield _drops(one)
-    for exercise, (drops_min, straight_min, sets, share) in planned.alone.items():
-        yield (
-            f"{_name(exercise)}, when time is short: by itself one set that keeps dropping takes {drops_min:.1f} min "
-            f"and does {share:.0%} of what {formatting.plural(sets, 'straight set')} in {straight_min:.1f} min "
-            f"{'does' if sets == 1 else 'do'} (simulated, before the bound on weekly sets)."
-        )
+        yield _drops(one, planned.drops_on)
+    for alone in planned.alone:
+        yield _alone(alone)
     times = planned.measure.times_a_week
     yield (
         f"What more sets can add is bounded: beyond the first set of an exercise, stimulus counts for at most "
@@ -57,7 +54,7 @@ def _doubt(planned: PlannedSession) -> str:
     )
 
 
-def _drops(one: DropsCompared) -> str:
+def _drops(one: DropsCompared, twins: int) -> str:
     where = {"last": "the last set", "first": "the first set", "only": "the only set"}[one.place]
     if one.ahead >= SURE:
         verdict = "a set that keeps dropping belongs there"
@@ -72,13 +69,32 @@ def _drops(one: DropsCompared) -> str:
             if abs(one.others) >= _NO_COST
             else ", at no cost to the other exercises"
         )
+    against = "the same set done last" if one.place == "first" else "a straight set in its place"
     more = "more" if one.gain >= 0.0 else "less"
     longer = "longer" if one.minutes >= 0.0 else "shorter"
     return (
-        f"{_name(one.exercise)}, {where}: {verdict}. Against a straight set in its place the session does "
+        f"{_name(one.exercise)}, {where}: {verdict}. Against {against} the session does "
         f"{abs(one.gain):.0%} {more}{others}, takes {abs(one.minutes):.1f} min {longer}, and does more in "
-        f"{one.ahead:.0%} of the pairs of twin and assumptions."
+        f"{one.ahead:.0%} of the pairs of twin and assumptions ({formatting.plural(twins, 'twin')})."
     )
+
+
+def _alone(one: DropsAlone) -> str:
+    straight = formatting.plural(one.sets, "straight set")
+    said = (
+        f"{_name(one.exercise)}, by itself: one set that keeps dropping takes {one.minutes:.1f} min and does "
+        f"{one.share:.0%} of what {straight} in {one.straight_minutes:.1f} min {'does' if one.sets == 1 else 'do'} "
+        f"(simulated, within the bound on weekly sets). "
+    )
+    quicker = one.minutes < one.straight_minutes and one.share > one.minutes / one.straight_minutes
+    if one.ahead >= SURE:
+        return said + f"It does more in {one.ahead:.0%} of the pairs, so it can take their place."
+    less = f"it does more than they do in only {one.ahead:.0%} of the pairs"
+    if one.ahead <= 1.0 - SURE:
+        place = f"where there is time for {straight} it does not belong in their place: {less}"
+    else:
+        place = f"whether it can take their place where there is time for them cannot be told: {less}"
+    return said + (f"It belongs there when time is short; {place}." if quicker else f"It saves no time, and {place}.")
 
 
 def _name(exercise: str) -> str:

@@ -12,11 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ebbset.coaching.assumptions import report_draws
+from ebbset.coaching.sessions.session_drops import DropsCompared
 from ebbset.coaching.sessions.session_events import DayStrength
 from ebbset.coaching.sessions.session_file import SessionExercise, SessionFile, SessionLimits
 from ebbset.coaching.sessions.session_options import ExerciseOption, dropping_first, options, with_last_session
 from ebbset.coaching.sessions.session_plan import (
-    DropsCompared,
     PlannedSession,
     SessionTwins,
     plan_session,
@@ -240,7 +240,7 @@ def test_the_plan_says_where_drops_belong_what_drives_the_doubt_and_what_bounds_
     said = list(reasons(found))
     assert found.drops
     assert any("a set that keeps dropping" in one and "belong" in one for one in said)
-    assert any("when time is short" in one for one in said)
+    assert any("one set that keeps dropping takes" in one for one in said)
     assert "10.1080/02640414.2016.1210197" in said[-1]
     if len(found.plan.level) > 1:
         assert any("What drives the doubt" in one for one in said)
