@@ -20,11 +20,13 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from benchmarks import bench_latency
 from benchmarks.bench_latency import BOOT, RIG, SERVE, Rig
 from benchmarks.claims import Claim
+from ebbset.models.contract.prescription import Prescription, example
 
 BROWSERS = 20
 FRAME_S = 0.05
@@ -32,6 +34,11 @@ LOADS = 300
 STOPS = 30
 TURN_FRAMES = 500
 TURNS = 3
+IDENTITY = {
+    "rig": RIG, "boot_id": BOOT, "online": True, "cables": 1, "telemetry": "frames", "sample_rate_hz": 100.0,
+    "has_force": True, "max_load_n": 1_000.0, "min_load_n": 10.0, "max_ramp_n_per_s": 5_000.0, "max_lease_ms": 1_000,
+    "firmware": "bench",
+}  # fmt: skip
 QUIET: dict[str, Any] = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
 NOTE_PIXELS = """() => {
   window.seen = {};
@@ -52,6 +59,8 @@ def slowest_twentieth(values: list[float]) -> float:
 @contextlib.contextmanager
 def page_process(folder: pathlib.Path, port: int) -> Iterator[str]:
     """The page as a process of its own; gives its address."""
+    (folder / "prescriptions").mkdir(exist_ok=True)
+    (folder / "prescriptions" / "bench.toml").write_text(the_set().to_toml())
     command = [sys.executable, "-c", PAGE, "page", "--home", str(folder), "--port", str(port), "--page-port", "0"]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
     try:
@@ -86,16 +95,7 @@ class SteadyRig(Rig):
         self._sending = threading.Thread(target=self._send_frames, daemon=True)
 
     def begin(self) -> None:
-        self.send(
-            "rig/identity",
-            {
-                "rig": RIG, "boot_id": BOOT, "online": True, "cables": 1, "telemetry": "frames",
-                "sample_rate_hz": 100.0, "has_force": True,
-                "max_load_n": 1_000.0, "min_load_n": 10.0, "max_ramp_n_per_s": 5_000.0,
-                "max_lease_ms": 1_000, "firmware": "bench",
-            },
-            retain=True,
-        )  # fmt: skip
+        self.send("rig/identity", IDENTITY, retain=True)
         self._sending.start()
 
     def message(self, client: Any, userdata: Any, message: Any) -> None:
@@ -114,15 +114,28 @@ class SteadyRig(Rig):
         self.client.loop_stop()
 
 
+def the_set() -> Prescription:
+    """A set that waits for the benchmark; the page must know it, since it shows nothing of what it does not know."""
+    return example(stop={"max_start_wait_s": 60.0, "max_pause_s": 60.0})
+
+
 def pixels(page: Any, address: str, rig: Rig) -> list[float]:
     """Times from a frame's sending to its load on the screen, s."""
     sent: dict[str, float] = {}
+    digest = the_set().digest()
 
     def state() -> None:
-        rig.send("ctl/state", {"t_host_us": rig.now_us(), "state": "working", "nonce": "nonce-bench", "ticket": None})
+        told = {"state": "working", "nonce": "nonce-bench", "ticket": "ticket-bench", "prescription_hash": digest}
+        rig.send("ctl/state", {"t_host_us": rig.now_us(), **told})
 
-    state()
-    page.goto(f"{address}/rig/{RIG}/lifter")
+    def opened() -> bool:
+        # Said again, since the page may not have been at the broker yet.
+        state()
+        rig.frame(None)
+        return bool(page.goto(f"{address}/rig/{RIG}/lifter").ok and page.locator("[data-figure=load]").count())
+
+    rig.send("rig/identity", IDENTITY, retain=True)
+    rig.until(opened, 30.0)
     page.evaluate(NOTE_PIXELS)
     for k in range(LOADS):
         if k % 10 == 0:
@@ -139,19 +152,23 @@ def stops(page: Any, address: str, rig: SteadyRig, port: int) -> list[float]:
     """Times from the click on stop to the unload command at the rig, s."""
     from ebbset.console.live.operator_client import Operator
     from ebbset.controller.link.settings import BrokerSettings
-    from ebbset.models.contract.operator_messages import RequestAction
-    from ebbset.models.contract.prescription import example
+    from ebbset.models.contract.operator_messages import OperatorAnswer, RequestAction
 
     operator = Operator(BrokerSettings(port=port), RIG, "bench")
-    order = example(stop={"max_start_wait_s": 60.0, "max_pause_s": 60.0})
+
+    def ask(action: RequestAction, **members: Any) -> OperatorAnswer:
+        # In a thread, since the browser's driver runs an event loop in this one.
+        return asked.submit(lambda: asyncio.run(operator.ask(action, **members))).result()
+
+    asked = ThreadPoolExecutor(1)
     found = []
     for _ in range(STOPS):
         rig.until(lambda: rig.state in ("idle", "ended"), 30.0)
         rig.docked, rig.applied_n = True, 0.0
         time.sleep(4 * FRAME_S)
-        answer = asyncio.run(operator.ask(RequestAction.ARM, cautions_shown=True, prescription=order))
+        answer = ask(RequestAction.ARM, cautions_shown=True, prescription=the_set())
         if answer.accepted:
-            answer = asyncio.run(operator.ask(RequestAction.START))
+            answer = ask(RequestAction.START)
         if not answer.accepted:
             raise SystemExit(f"the benchmark's set could not be started: {answer.message}")
         rig.until(lambda: rig.applied_n > 0.0)
