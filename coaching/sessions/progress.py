@@ -43,11 +43,12 @@ LEAST_SET_S: Final = 15.0
 
 @dataclass(frozen=True, slots=True)
 class StepView:
-    """One step and how far it is."""
+    """One step and how far it is; of a set that was done also its end and the load that it began with, N per cable."""
 
     step: SessionStep
     state: StepState
     ended: SetEnded | None = None
+    began_n: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +109,7 @@ class SessionProgress:
         self._begun: Begun | None = None
         self._at_s = 0.0
         self._states: dict[int, StepState] = {step.step: "to do" for step in plan.steps}
-        self._ended: dict[int, SetEnded] = {}
+        self._ended: dict[int, tuple[SetEnded, float]] = {}
         self._again: int | None = None
         self._armed: Armed | None = None
         self._why = ""
@@ -182,7 +183,7 @@ class SessionProgress:
             raise ValueError(f"nonce is {event.nonce!r}; allowed: that of the armed set")
         if self._work is not None:
             self._states[armed.step] = "done"
-            self._ended[armed.step] = event
+            self._ended[armed.step] = event, armed.order.load.start_n
             self._again = None
             self._done.append(_finished(armed, self._work, event))
         self._armed = self._work = None
@@ -377,7 +378,7 @@ class SessionProgress:
                 state = "now"
             elif state == "to do" and (over or step.step in gone):
                 state = "left out"
-            found.append(StepView(step, state, self._ended.get(step.step)))
+            found.append(StepView(step, state, *self._ended.get(step.step, (None, None))))
         return tuple(found)
 
 

@@ -43,11 +43,6 @@ def command(**values: Any) -> int | None:
       ebbset page
       ebbset page --bind 0.0.0.0 --certificate page.crt --key page.key --name page.gym.example
       ebbset page user add anna --role coach
-
-    Args:
-        ctx: click's context, which knows whether a subcommand follows.
-        home: the home folder.
-        values: the other options, by name.
     """
     return None if click.get_current_context().invoked_subcommand is not None else _run(**values)
 

@@ -14,10 +14,6 @@ from pathlib import Path
 import pytest
 from jsonschema import Draft202012Validator
 
-from ebbset.coaching.history.databases import sqlite_url
-from ebbset.coaching.history.store import HistoryStore
-from ebbset.coaching.sessions.journal import read_events
-from ebbset.coaching.sessions.session_events import Begun, SetEnded
 from ebbset.simulators.evaluation.labelled.labels import read_labels
 from ebbset.simulators.evaluation.labelled.positions import read_series
 from ebbset.simulators.evaluation.labelled.simulated import COLUMN_MAP
@@ -244,19 +240,3 @@ def test_a_rig_without_a_broker_says_so_once_and_goes_on_until_it_is_switched_of
     assert "Traceback" not in left
     assert "not_connected" not in left
     assert "usage:" in run("rig_side").stderr
-
-
-def test_a_week_goes_from_a_session_file_to_a_history(tmp_path: Path) -> None:
-    done = run("a_week", str(tmp_path), "c5")
-    assert done.returncode == 0, done.stderr
-    with HistoryStore.open(sqlite_url(tmp_path / "history.sqlite")) as store:
-        sessions = store.sessions_of("c5")
-        assert len(sessions) == 3
-        sets = store.sets_of("c5")
-    assert {one.exercise for one in sets} == {"leg_press", "row"}
-    journals = sorted((tmp_path / "sessions").glob("*.journal.jsonl"))
-    ended = [event for path in journals for event in read_events(path) if isinstance(event, SetEnded)]
-    assert len(sets) == len(ended) >= 6
-    # Wednesday and Friday know what the days before them taught.
-    begun = [event for path in journals for event in read_events(path) if isinstance(event, Begun)]
-    assert sorted(len(event.last_sets) > 0 for event in begun) == [False, True, True]

@@ -8,6 +8,7 @@ import re
 import subprocess
 import sys
 import tempfile
+import urllib.request
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -17,13 +18,19 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from ebbset.coaching.history.databases import sqlite_url
+from ebbset.coaching.history.store import HistoryStore
+from ebbset.coaching.sessions.journal import read_events
+from ebbset.coaching.sessions.session_events import Begun, SetEnded
 from ebbset.models.contract.prescription import Prescription
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.models.contract.study_mark import mark_of
 from tests.support.brokers import Mosquitto
 from tests.support.warm_ebbset import warm_ebbset
 
-PAGE = Path(__file__).parents[2] / "docs" / "walkthrough.md"
+ROOT = Path(__file__).parents[2]
+PAGE = ROOT / "docs" / "walkthrough.md"
+PATIENCE_S = 120.0
 pytestmark = pytest.mark.broker
 
 
@@ -31,17 +38,19 @@ def blocks() -> list[str]:
     return re.findall(r"^```sh\n(.*?)^```$", PAGE.read_text(), flags=re.MULTILINE | re.DOTALL)
 
 
-BEFORE, LIVE, SIMULATED = (0, 1), (2, 3), (4, 5, 6)
-"""Blocks of the page by what they need: a plan first; then the set served and read, and the sections on groups, which
-need nothing of that set and so go on beside it while it waits for a lifter in real time."""
+BEFORE, LIVE, SIMULATED, PAGE_OPEN, PAGE_OVER = (0, 1), (2, 3), (4, 5, 6, 7), (8,), (9,)
+"""Blocks of the page by what they need: a plan first; then the set served and read, and the sections on groups and on a
+week, which need nothing of that set and so go on beside it while it waits for a lifter in real time; then the browser's
+page, which goes on from one block to the next."""
+COLD = (LIVE[0], *PAGE_OPEN)
+"""Blocks whose programs are processes of their own, started and stopped as on the page."""
 
 
 def run_blocks(numbers: tuple[int, ...], here: Path, environment: dict[str, str]) -> str:
     """Run blocks one after the other in the walkthrough's folder; what went wrong, or nothing."""
     for k in numbers:
         block = blocks()[k]
-        # The three programs of the live set are processes of their own, started and stopped as on the page.
-        path = environment["PATH"] if k != LIVE[0] else environment["PATH"].split(os.pathsep, 1)[1]
+        path = environment["PATH"] if k not in COLD else environment["PATH"].split(os.pathsep, 1)[1]
         done = subprocess.run(
             ["bash", "-euo", "pipefail", "-c", block],
             cwd=here,
@@ -62,11 +71,19 @@ def folder(broker: Mosquitto, tmp_path_factory: pytest.TempPathFactory) -> Path:
     here = tmp_path_factory.mktemp("walkthrough")
     with tempfile.TemporaryDirectory(prefix="ebbset-") as short, warm_ebbset(Path(short)) as warm:
         path = os.pathsep.join((str(warm), str(Path(sys.executable).parent), os.environ["PATH"]))
-        environment = os.environ | {"PORT": str(broker.port), "PATH": path}
+        environment = os.environ | {"PORT": str(broker.port), "PATH": path, "EBBSET": str(ROOT), "PAGE_PORT": "0"}
         assert run_blocks(BEFORE, here, environment) == ""
         with ThreadPoolExecutor(2) as threads:
             told = list(threads.map(lambda numbers: run_blocks(numbers, here, environment), (LIVE, SIMULATED)))
-    assert told == ["", ""], "\n".join(told)
+        assert told == ["", ""], "\n".join(told)
+        assert run_blocks(PAGE_OPEN, here, environment) == ""
+        try:
+            address = (here / "page.log").read_text().split()[-1].rstrip("/")
+            for view in ("", "sessions", "lifters", "lifters/a7", "recordings"):
+                with urllib.request.urlopen(f"{address}/{view}", timeout=PATIENCE_S) as answer:
+                    (here / f"view-{view.replace('/', '-')}.html").write_bytes(answer.read())
+        finally:
+            assert run_blocks(PAGE_OVER, here, environment) == ""
     return here
 
 
@@ -78,9 +95,10 @@ def reported(folder: Path) -> dict[str, Any]:
 
 
 def test_the_page_has_its_blocks() -> None:
-    assert [*BEFORE, *LIVE, *SIMULATED] == list(range(len(blocks())))
+    assert [*BEFORE, *LIVE, *SIMULATED, *PAGE_OPEN, *PAGE_OVER] == list(range(len(blocks())))
     assert "ebbset serve" in blocks()[LIVE[0]]
-    assert all("ebbset" in block for block in blocks())
+    assert "ebbset page" in blocks()[PAGE_OPEN[0]]
+    assert all("ebbset" in block for block in blocks()[:-1])
 
 
 def test_the_profile_is_that_of_the_simulated_lifter(folder: Path) -> None:
@@ -176,3 +194,32 @@ def test_the_study_is_balanced_blinded_and_exported(folder: Path) -> None:
     assert len(merged) == 4
     assert (merged["condition"] == merged["condition_ordered"]).all()
     assert frictionless.Package(str(folder / "tables" / "datapackage.json")).validate().valid
+
+
+def test_a_week_goes_from_a_session_file_to_a_history(folder: Path) -> None:
+    week = folder / "week"
+    with HistoryStore.open(sqlite_url(week / "history.sqlite")) as store:
+        sessions = store.sessions_of("a7")
+        assert len(sessions) == 3
+        sets = store.sets_of("a7")
+    assert {one.exercise for one in sets} == {"row", "curl"}
+    journals = sorted((week / "sessions").glob("*.journal.jsonl"))
+    ended = [event for path in journals for event in read_events(path) if isinstance(event, SetEnded)]
+    assert len(sets) == len(ended) >= 6
+    # Wednesday and Friday know what the days before them taught.
+    begun = [event for path in journals for event in read_events(path) if isinstance(event, Begun)]
+    assert sorted(len(event.last_sets) > 0 for event in begun) == [False, True, True]
+    assert "within the error" in (folder / "week.html").read_text()
+    assert "<svg" in (folder / "week.svg").read_text()
+
+
+def test_the_page_shows_the_rig_the_sessions_and_the_history(folder: Path) -> None:
+    rigs, sessions, lifters, history, recordings = (
+        (folder / f"view-{view}.html").read_text() for view in ("", "sessions", "lifters", "lifters-a7", "recordings")
+    )
+    assert "north" in rigs
+    assert all("Stop" in view for view in (rigs, sessions, lifters, history, recordings))
+    assert sessions.count("a7-monday") >= 1
+    assert "a7" in lifters
+    assert "within the error" in history
+    assert recordings.count(".mcap") >= 6 or recordings.count("a7-") >= 6

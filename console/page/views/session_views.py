@@ -181,13 +181,13 @@ def _step(one: StepView) -> dict[str, Any]:
     if ended is not None and not blinded:
         said = f"{formatting.plural(ended.repetitions, 'repetition')}, {formatting.plural(ended.drops, 'drop')}"
         if ended.one_rm_n is not None:
-            said += f", 1RM of the day {formatting.load(ended.one_rm_n, unit)}"
+            said += f", 1RM taken for fresh {formatting.load(ended.one_rm_n, unit)}"
     return {
         "title": A_STUDY if blinded else one.step.title,
         "rig": one.step.rig,
         "state": one.state,
         "rest": clock(one.step.rest_before_s),
-        "load": "" if blinded else formatting.load(one.step.prescription.load.start_n, unit),
+        "load": "" if blinded else formatting.load(one.began_n or one.step.prescription.load.start_n, unit),
         "said": said,
     }
 

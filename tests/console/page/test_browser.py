@@ -15,11 +15,11 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
-from tests.support.page_stack import PATIENCE_S, RIG, STILL, Stack, Way, chromium, patient_order, stack
+from tests.support.page_stack import RIG, STILL, Stack, Way, again_if_starved, chromium, patient_order, stack
 from tests.support.session_plans import plan, step
 
 pytestmark = pytest.mark.broker
-PATIENT_MS = PATIENCE_S * 1e3
+PATIENT_MS = 120_000.0
 expect.set_options(timeout=PATIENT_MS)
 VIEWS = (
     "/",
@@ -54,9 +54,7 @@ def context(parts: Stack, browser: Browser) -> Iterator[BrowserContext]:
     made.set_default_timeout(PATIENT_MS)
     yield made
     made.close()
-    for rig, wire in parts.wires.items():
-        parts.page.call(parts.page.page.site.asks.stop(rig, "tester"))
-        wire.until_state("idle", "ended")
+    parts.free()
 
 
 @pytest.fixture
@@ -89,6 +87,7 @@ def start(page: Page, parts: Stack, rig: str = STILL) -> None:
 
 
 @pytest.mark.usefixtures("errors")
+@again_if_starved
 def test_a_coach_arms_starts_and_watches_a_set_and_reads_its_report(parts: Stack, context: BrowserContext) -> None:
     coach, lifter, room = (context.new_page() for _ in range(3))
     lifter.goto(f"{parts.page.address}/rig/{RIG}/lifter")
@@ -160,6 +159,7 @@ def test_a_session_of_two_exercises_goes_from_its_plan_to_the_history_of_an_empt
     expect(page.get_by_role("button", name="Stop every rig")).to_be_visible()
 
 
+@again_if_starved
 def test_the_stop_works_without_a_script_and_its_page_follows_it(parts: Stack, browser: Browser) -> None:
     plain = browser.new_context(java_script_enabled=False)
     plain.set_default_timeout(PATIENT_MS)
@@ -197,6 +197,7 @@ def _unrefreshed(text: str) -> str:
     return text.replace('http-equiv="refresh"', "")
 
 
+@again_if_starved
 def test_when_the_network_dies_in_mid_set_every_figure_turns_grey_and_comes_back(
     parts: Stack, context: BrowserContext
 ) -> None:
@@ -224,6 +225,7 @@ def test_when_the_network_dies_in_mid_set_every_figure_turns_grey_and_comes_back
         way.close()
 
 
+@again_if_starved
 def test_when_the_broker_restarts_the_page_says_so_and_nothing_is_armed_after(
     parts: Stack, context: BrowserContext
 ) -> None:
@@ -246,6 +248,7 @@ def test_when_the_broker_restarts_the_page_says_so_and_nothing_is_armed_after(
     expect(coach.get_by_role("link", name=re.compile("Arm a set"))).to_be_visible()
 
 
+@again_if_starved
 def test_of_two_coaches_who_press_at_once_one_arms(parts: Stack, context: BrowserContext, browser: Browser) -> None:
     other = browser.new_context()
     pages = [context.new_page(), other.new_page()]
@@ -319,6 +322,7 @@ def test_another_site_can_neither_start_nor_stop(parts: Stack, context: BrowserC
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
+@again_if_starved
 def test_no_view_has_a_serious_finding_of_axe(parts: Stack, browser: Browser, scheme: Any) -> None:
     context = browser.new_context(color_scheme=scheme, reduced_motion="reduce")
     page = context.new_page()
