@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from ebbset.coaching.sessions.journal import Journal
+from ebbset.coaching.sessions.next_load import with_start
 from ebbset.coaching.sessions.session_events import Armed, Begun, SetBegun, SetEnded
 from ebbset.coaching.sessions.session_steps import SessionPlanFile
 from ebbset.console.page.rigs.shown_rig import ShownRig
@@ -18,6 +19,9 @@ from tests.support.page_calls import WALL_S, Clock, caller_of, site_of
 from tests.support.rig_messages import frame, identity, state, take
 from tests.support.served import until
 from tests.support.session_plans import plan, step
+
+BEGAN_N = 392.3
+"""Less than the plan has, as after sets that left fatigue: 40.0 kg."""
 
 
 @pytest.fixture
@@ -45,7 +49,7 @@ def begun(site: Site, name: str, made: SessionPlanFile, clock: Clock) -> Journal
     journal = Journal.open(site.home / "sessions" / f"{name}.journal.jsonl")
     at_s = WALL_S + clock.now_s
     journal.append(Begun(at_s=at_s, plan=made.digest()))
-    order = made.steps[0].prescription
+    order = with_start(made.steps[0].prescription, BEGAN_N)
     journal.append(Armed(at_s=at_s + 1, step=1, nonce="nonce-0001", operator="anna", order=order))
     journal.append(SetBegun(at_s=at_s + 2, nonce="nonce-0001"))
     journal.append(SetEnded(at_s=at_s + 42, nonce="nonce-0001", reason="repetitions_done", repetitions=8, drops=1))
@@ -63,6 +67,9 @@ async def test_a_session_that_is_led_elsewhere_is_shown_from_its_journal_and_can
         page = (await caller.get("/sessions/tuesday")).text
         assert "led elsewhere" in page
         assert "8 repetitions, 1 drop" in page
+        first, second = re.findall(r"<li.*?</li>", page, flags=re.DOTALL)[:2]
+        assert "40.0 kg" in first, "what it began with, not what was planned"
+        assert "42.8 kg" in second
         assert re.search(r'data-figure="session_rest">1:\d\d<', page)
         assert "Lead this session here" not in page
         csrf = (await caller.get("/")).hidden("csrf")
