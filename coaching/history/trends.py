@@ -13,8 +13,10 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import Final
 
+from ebbset.coaching.history.fresh_sets import by_day, freshest, past_set
 from ebbset.coaching.history.history_rows import SessionRow, SetRow
 from ebbset.coaching.profile_update import DAY_CV, STALE_AFTER_DAYS, profile_is_old
+from ebbset.coaching.sessions.next_load import fresh_strength
 from ebbset.models.contract import formatting
 from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.contract.profile import LifterProfile, Uncertain
@@ -40,7 +42,7 @@ LOAD_TOLERANCE: Final = 0.01
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayEstimate:
-    """1RM of one day in one exercise, newtons per cable, with its 80 % interval: the surest of the day's sets."""
+    """1RM of one day in one exercise, newtons per cable, with its 80 % interval: that of the freshest of its sets."""
 
     date: datetime.date
     one_rm_n: float
@@ -222,25 +224,22 @@ def lifter_history(
 def strength_by_exercise(rows: Iterable[SetRow]) -> dict[str, tuple[DayEstimate, ...]]:
     """1RM of each day on which one was estimated, by exercise, the oldest first.
 
-    Sets of one day share profile and lifter, so their errors go together and are not averaged: the surest one counts.
+    Sets of one day share profile and lifter, so their errors go together and are not averaged: the one that was begun
+    the freshest counts, with what the sets before it cost added back.
 
     Args:
         rows: sets; those without date or estimate are left out.
     """
-    days: dict[tuple[str, datetime.date], list[DayEstimate]] = defaultdict(list)
-    for row in rows:
-        if row.date is None or row.one_rm_n is None or row.one_rm_low_n is None or row.one_rm_high_n is None:
-            continue
-        days[row.exercise, row.date].append(
-            DayEstimate(date=row.date, one_rm_n=row.one_rm_n, low_n=row.one_rm_low_n, high_n=row.one_rm_high_n, sets=1)
-        )
     found: dict[str, list[DayEstimate]] = defaultdict(list)
-    for (exercise, date), estimates in sorted(days.items()):
-        best = min(estimates, key=lambda one: one.sd_n)
-        found[exercise].append(
-            DayEstimate(date=date, one_rm_n=best.one_rm_n, low_n=best.low_n, high_n=best.high_n, sets=len(estimates))
-        )
-    return {exercise: tuple(estimates) for exercise, estimates in found.items()}
+    for date, day in by_day(rows).items():
+        done = [past_set(row) for row in day]
+        for exercise in dict.fromkeys(row.exercise for row in day):
+            strength = fresh_strength(exercise, done)
+            if strength is not None:
+                low_n, middle_n, high_n = strength
+                sets = sum(one.exercise == exercise and one.strength_n is not None for one in done)
+                found[exercise].append(DayEstimate(date=date, one_rm_n=middle_n, low_n=low_n, high_n=high_n, sets=sets))
+    return {exercise: tuple(found[exercise]) for exercise in sorted(found)}
 
 
 def muscle_weeks(rows: Iterable[SetRow]) -> tuple[MuscleWeek, ...]:
@@ -360,7 +359,10 @@ def profile_states(
         today: date by which its age is judged.
     """
     newest = {profile.exercise: profile for profile in profiles}
-    last_set = {row.exercise: row for row in rows}
+    # A set that was begun tired shows less than the profile without one being wrong.
+    last_set = {row.exercise: row for row in rows if row.date is None}
+    for day in by_day(rows).values():
+        last_set |= {name: one for name in {row.exercise for row in day} if (one := freshest(name, day)) is not None}
     found = []
     for exercise in sorted(newest.keys() | last_set.keys()):
         profile, row = newest.get(exercise), last_set.get(exercise)
@@ -370,7 +372,7 @@ def profile_states(
         elif profile_is_old(profile, today):
             because = f"{formatting.plural((today - profile.date).days, 'day')} old, stale after {STALE_AFTER_DAYS}"
         elif row is not None and row.profile_doubted and (row.date is None or row.date >= profile.date):
-            because = "its 1RM does not fit the newest set"
+            because = "its 1RM does not fit the freshest set of the newest day"
         date = None if profile is None else profile.date
         found.append(ProfileState(exercise=exercise, date=date, stale_because=because))
     return tuple(found)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -66,16 +67,34 @@ def a_set(day: float, one_rm_n: float | None = 500.0, sd_n: float = 10.0, **chan
     return SetRow(**{**base, **changes})
 
 
-def test_the_surest_set_of_a_day_stands_for_the_day() -> None:
-    rows = [a_set(0, 500.0, 20.0), a_set(0.01, 520.0, 8.0), a_set(3, 510.0), a_set(4, None), a_set(0, exercise="curl")]
-    days = strength_by_exercise([*rows, a_set(9, begun_at=None)])
-    assert list(days) == ["curl", "row"]
+def test_the_freshest_set_of_a_day_stands_for_the_day() -> None:
+    """A set begun in fatigue shows less, however sure it is of it."""
+    tired = a_set(0.001, 440.0, 8.0)
+    rows = [tired, a_set(0, 500.0, 20.0), a_set(3, 510.0), a_set(4, None), a_set(9, begun_at=None)]
+    days = strength_by_exercise(rows)
+    assert list(days) == ["row"]
     first, second = days["row"]
-    assert (first.one_rm_n, first.sets, first.date) == (520.0, 2, MONDAY.date())
-    assert first.sd_n == pytest.approx(8.0)
-    assert second.date == MONDAY.date() + datetime.timedelta(days=3)
+    assert (first.one_rm_n, first.sets, first.date) == (500.0, 2, MONDAY.date())
+    assert first.sd_n == pytest.approx(20.0)
     assert (second.one_rm_n, second.sets) == (510.0, 1)
-    assert [one.one_rm_n for one in days["curl"]] == [500.0]
+    assert second.date == MONDAY.date() + datetime.timedelta(days=3)
+
+
+def test_what_another_exercise_cost_is_added_back() -> None:
+    alone = strength_by_exercise([a_set(0.002, 250.0, exercise="curl")])["curl"][0]
+    after = strength_by_exercise([a_set(0), a_set(0.002, 250.0, exercise="curl")])
+    assert list(after) == ["curl", "row"]
+    assert after["curl"][0].one_rm_n > alone.one_rm_n == 250.0
+    assert after["curl"][0].sd_n > alone.sd_n
+
+
+def test_a_tired_set_does_not_make_a_profile_stale() -> None:
+    made = person("a7", date=MONDAY.date())
+    fresh, tired = a_set(1), a_set(1.001, profile_doubted=True)
+    (state,) = profile_states([fresh, tired], [made], TODAY)
+    assert state.stale_because is None
+    (state,) = profile_states([replace(fresh, profile_doubted=True), tired], [made], TODAY)
+    assert state.stale_because == "its 1RM does not fit the freshest set of the newest day"
 
 
 def test_hard_repetitions_count_with_the_share_of_each_muscle_in_the_week_of_their_day() -> None:
@@ -183,7 +202,7 @@ def test_a_stale_profile_is_told_with_the_reason() -> None:
     doubted = a_set(55, profile_doubted=True)
     assert states(STALE_AFTER_DAYS) == {"row": None}
     assert states(STALE_AFTER_DAYS + 1) == {"row": f"{STALE_AFTER_DAYS + 1} days old, stale after {STALE_AFTER_DAYS}"}
-    assert states(10, doubted) == {"row": "its 1RM does not fit the newest set"}
+    assert states(10, doubted) == {"row": "its 1RM does not fit the freshest set of the newest day"}
     assert states(10, doubted, a_set(56)) == {"row": None}
     assert states(2, doubted) == {"row": None}, "the profile is newer than the set"
     assert states(2, a_set(1, exercise="curl")) == {"curl": "there is none", "row": None}
