@@ -17,18 +17,18 @@ APT := $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get -qq -y
 LOCKED := env PIP_CONSTRAINT=constraints.txt PIP_BUILD_CONSTRAINT=constraints.txt
 INSTALL := $(LOCKED) $(VENV)/bin/pip install --quiet --disable-pip-version-check --config-settings editable_mode=strict -e
 
-IN_BROWSER := tests/console/page/test_browser.py
-
-.PHONY: demo test check types coverage bench validate evaluate faults fuzz soak tables-in-r mutate dist docs public-names contract lock clean
+.PHONY: demo test browser check types coverage bench validate evaluate faults fuzz soak tables-in-r mutate dist docs public-names contract lock clean
 
 demo: $(VENV)/console.stamp
 	$(VENV)/bin/ebbset demo
 
-# Three workers for two cores: many tests wait for real time. The page in a real browser comes after the others, because
-# browser, broker, two rigs and their controllers share what cores there are.
-test: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/postgresql.stamp $(VENV)/chromium.stamp check
-	$(PY) -m pytest -n 3 --dist worksteal -q --ignore=$(IN_BROWSER)
-	$(PY) -m pytest -q $(IN_BROWSER)
+# Three workers for two cores: many tests wait for real time.
+test: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/postgresql.stamp check
+	$(PY) -m pytest -n 3 --dist worksteal -q --ignore=tests/console/page/test_browser.py
+
+# Apart, because a real browser, broker, controller and rig want a machine with nothing else on it.
+browser: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/chromium.stamp
+	$(PY) -m pytest -q tests/console/page/test_browser.py
 
 check: types
 	$(VENV)/bin/ruff check .
