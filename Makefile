@@ -6,6 +6,8 @@ PYTHON ?= python3
 VENV := .venv
 PY := $(VENV)/bin/python
 ROOMS := models controller rig simulators conformance coaching study console
+# Apart from the others, since they need a browser.
+BROWSER_TESTS := tests/console/page/test_browser.py tests/campaigns/test_manual_in_a_browser.py
 # Beside the rooms and not in the wheel, but under the same type check.
 BESIDE := tests examples benchmarks campaigns
 FOLDERS := $(shell find $(ROOMS) public -type d -not -name __pycache__)
@@ -24,11 +26,11 @@ demo: $(VENV)/console.stamp
 
 # Three workers for two cores: many tests wait for real time.
 test: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/postgresql.stamp check
-	$(PY) -m pytest -n 3 --dist worksteal -q --ignore=tests/console/page/test_browser.py
+	$(PY) -m pytest -n 3 --dist worksteal -q $(BROWSER_TESTS:%=--ignore=%)
 
 # Apart, because a real browser, broker, controller and rig want a machine with nothing else on it.
 browser: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/chromium.stamp
-	$(PY) -m pytest -q tests/console/page/test_browser.py
+	$(PY) -m pytest -q $(BROWSER_TESTS)
 
 check: types
 	$(VENV)/bin/ruff check .
