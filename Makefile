@@ -19,7 +19,7 @@ APT := $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get -qq -y
 LOCKED := env PIP_CONSTRAINT=constraints.txt PIP_BUILD_CONSTRAINT=constraints.txt
 INSTALL := $(LOCKED) $(VENV)/bin/pip install --quiet --disable-pip-version-check --config-settings editable_mode=strict -e
 
-.PHONY: demo test browser check types coverage bench validate evaluate faults fuzz soak tables-in-r mutate dist docs public-names contract lock clean
+.PHONY: demo test browser check types coverage bench validate evaluate faults fuzz soak tables-in-r mutate dist docs snippets public-names contract lock clean
 
 demo: $(VENV)/console.stamp
 	$(VENV)/bin/ebbset demo
@@ -80,6 +80,10 @@ docs: $(VENV)/dev.stamp
 	$(PY) -c "from ebbset._reference import api_page; print(api_page(), end='')" > docs/api.md
 	NO_MKDOCS_2_WARNING=1 PYTHONPATH=. $(PY) -m mkdocs build --quiet
 	@echo "The manual is in build/manual; to read it with its search: $(PY) -m http.server --directory build/manual"
+
+# Every command and piece of code of the manual, with those that take minutes; the suite runs the others.
+snippets: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
+	$(PY) -m campaigns.manual.snippets
 
 # The copy that a test compares, so that no public name changes by accident: renew it with an entry in CHANGELOG.md.
 public-names: $(VENV)/dev.stamp
