@@ -2,7 +2,7 @@
 
 A comment above a block says if it is not simply run, and why:
 
-    <!-- snippet: file row.toml -->             written to that file, for the blocks after it
+    <!-- snippet: file row.toml -->             written to the end of that file, for the blocks after it
     <!-- snippet: terminals -->                 each line in a terminal of its own, with a broker; the last one ends
     <!-- snippet: minutes: REASON -->           left to the long form
     <!-- snippet: terminals, minutes: REASON -->
@@ -48,10 +48,8 @@ PREPARED: Final = {
     "docs/history.md": "sed 's/^lifter = .*/lifter = \"a7\"/' console/live/data/demo_profile.toml > a7.toml"
     f" && mkdir -p ebbset-home/recordings && {_A_SET} ebbset-home/recordings/a.mcap"
     " --profile a7.toml",
-    "docs/lifters.md": "cp examples/own_lifter.py . &&"
-    " sed 's/^exercise.*/exercise = \"band_row\"\\nexercise_is_new = true/'"
+    "docs/lifters.md": "sed 's/^exercise.*/exercise = \"band_row\"\\nexercise_is_new = true/'"
     " console/live/data/demo_prescription.toml > row.toml",
-    "docs/policies.md": "cp examples/own_policy.py .",
     "docs/studies.md": "cp console/live/data/demo_prescription.toml drops.toml && cp drops.toml straight.toml",
     "docs/streams.md": f"{_A_SET} set.mcap && ebbset export set.mcap -o tables",
 }
@@ -122,20 +120,29 @@ def snippets(page: str, text: str) -> Iterator[Snippet]:
         yield one
 
 
-def run_page(page: str, folder: Path, *, minutes: bool, path: str = "", text: str | None = None) -> Iterator[str]:
+def run_page(
+    page: str,
+    folder: Path,
+    *,
+    minutes: bool,
+    path: str = "",
+    programs: Path = Path(sys.executable).parent,
+    text: str | None = None,
+) -> Iterator[str]:
     """Run a page; a line for each block.
 
     Args:
         page: path from the root of the repository.
         folder: an empty one.
         minutes: also what takes minutes.
-        path: folder to put first on the PATH.
+        path: folder to put before the programs, for what ends by itself.
+        programs: folder with Python and the command line of the installation to use.
         text: of the page, instead of what is in the file.
 
     Raises:
         SnippetError: a block failed.
     """
-    runner = _Runner(folder, path)
+    runner = _Runner(folder, path, programs)
     if page in PREPARED:
         runner.shell(PREPARED[page], f"{page}, before its first block")
     for one in snippets(page, (ROOT / page).read_text() if text is None else text):
@@ -147,12 +154,12 @@ def run_page(page: str, folder: Path, *, minutes: bool, path: str = "", text: st
 class _Runner:
     """One page's folder, environment and Python names."""
 
-    def __init__(self, folder: Path, path: str) -> None:
+    def __init__(self, folder: Path, path: str, programs: Path) -> None:
         self._folder = folder
         for name in LINKED:
             (folder / name).symlink_to(ROOT / name)
-        (folder / ".venv").symlink_to(sys.prefix)
-        plain = os.pathsep.join((str(Path(sys.executable).parent), os.environ["PATH"]))
+        (folder / ".venv").symlink_to(programs.parent)
+        plain = os.pathsep.join((str(programs), os.environ["PATH"]))
         self._plain = os.environ | {"PATH": plain}
         self._environment = self._plain | ({"PATH": os.pathsep.join((path, plain))} if path else {})
         self._python: list[str] = []
@@ -171,7 +178,8 @@ class _Runner:
             if problem:
                 raise SnippetError(f"{one.where}: {problem}")
         elif kind.startswith("file "):
-            (self._folder / kind.removeprefix("file ")).write_text(one.text)
+            with (self._folder / kind.removeprefix("file ")).open("a") as file:
+                file.write(f"{one.text}\n\n")
         elif kind not in ("", "minutes"):
             raise SnippetError(f"{one.where}: `{one.mark}` is no mark; allowed: those that {Path(__file__).name} names")
         else:
