@@ -23,8 +23,8 @@ from campaigns.manual.snippets import SnippetError, run_page
 
 PAGES: Final = {
     "docs/policies.md": "a drop policy",
-    "docs/lifters.md": "a family of lifters",
     "docs/rig-side.md": "a rig",
+    "docs/lifters.md": "a family of lifters",
 }
 """Page -> what somebody who follows it has at its end."""
 

@@ -33,7 +33,7 @@ def in_terminals(text: str, port: int, folder: Path, environment: Mapping[str, s
     """Run each line in a terminal; what went wrong, or nothing.
 
     The next line begins once the one before has said something, as a reader waits for it. Questions are answered with
-    yes. A comment ``# ends with N`` at the last line names its exit code, 0 without one.
+    yes. A comment ``# ends with N: TEXT`` at the last line names its exit code, 0 without one, and what it says.
 
     Args:
         text: the lines.
@@ -42,7 +42,8 @@ def in_terminals(text: str, port: int, folder: Path, environment: Mapping[str, s
         environment: of every line.
     """
     *lasting, last = [at_port(line, port) for line in text.splitlines() if line.strip() and line[0] != "#"]
-    due = re.search(r"# ends with (\d+)", last)
+    due = re.search(r"# ends with (\d+): (.+)", last)
+    due_code, due_text = (int(due[1]), due[2].encode()) if due else (0, b"")
     with contextlib.ExitStack() as stack:
         opened = [stack.enter_context(_terminal(line, folder, environment)) for line in lasting]
         for one in opened:
@@ -53,7 +54,7 @@ def in_terminals(text: str, port: int, folder: Path, environment: Mapping[str, s
                 ending.answer()
                 code = ending.wait()
             # What it asks for may not be there yet; a reader asks again.
-            if code == int(due[1] if due else 0):
+            if code == due_code and due_text in ending.said:
                 break
             if time.monotonic() > deadline:
                 return f"`{last}` ended with {code}:\n{ending.said.decode(errors='replace')[-3000:]}"
@@ -100,6 +101,8 @@ def _terminal(line: str, folder: Path, environment: Mapping[str, str]) -> Iterat
     process = subprocess.Popen(
         ["bash", "-c", line], stdin=theirs, stdout=theirs, stderr=theirs, cwd=folder, env=environment,
         start_new_session=True,
+        # Whoever was started in the background of a script ignores interrupts, and would hand that on.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )  # fmt: skip
     os.close(theirs)
     try:

@@ -81,5 +81,5 @@ def test_lines_in_terminals_use_the_broker_of_the_test_and_are_interrupted(tmp_p
     assert (tmp_path / "log").read_text() == "told\ntold\n"
     assert "ended by itself" in in_terminals("echo up\ntrue", 9, tmp_path, environment)
     assert "ended with 3 when interrupted" in in_terminals(
-        f"{going.replace('exit 0', 'exit 3')}\nexit 5 # ends with 5", 9, tmp_path, environment
+        f"{going.replace('exit 0', 'exit 3')}\necho so; exit 5 # ends with 5: so", 9, tmp_path, environment
     )
