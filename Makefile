@@ -6,6 +6,8 @@ PYTHON ?= python3
 VENV := .venv
 PY := $(VENV)/bin/python
 ROOMS := models controller rig simulators conformance coaching study console
+# Apart from the others, since they need a browser.
+BROWSER_TESTS := tests/console/page/test_browser.py tests/campaigns/test_manual_in_a_browser.py
 # Beside the rooms and not in the wheel, but under the same type check.
 BESIDE := tests examples benchmarks campaigns
 FOLDERS := $(shell find $(ROOMS) public -type d -not -name __pycache__)
@@ -17,18 +19,18 @@ APT := $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get -qq -y
 LOCKED := env PIP_CONSTRAINT=constraints.txt PIP_BUILD_CONSTRAINT=constraints.txt
 INSTALL := $(LOCKED) $(VENV)/bin/pip install --quiet --disable-pip-version-check --config-settings editable_mode=strict -e
 
-.PHONY: demo test browser check types coverage bench validate evaluate faults fuzz soak tables-in-r mutate dist docs public-names contract lock clean
+.PHONY: demo test browser check types coverage bench validate evaluate faults fuzz soak tables-in-r mutate dist docs snippets public-names contract lock clean
 
 demo: $(VENV)/console.stamp
 	$(VENV)/bin/ebbset demo
 
 # Three workers for two cores: many tests wait for real time.
 test: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/postgresql.stamp check
-	$(PY) -m pytest -n 3 --dist worksteal -q --ignore=tests/console/page/test_browser.py
+	$(PY) -m pytest -n 3 --dist worksteal -q $(BROWSER_TESTS:%=--ignore=%)
 
 # Apart, because a real browser, broker, controller and rig want a machine with nothing else on it.
 browser: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/chromium.stamp
-	$(PY) -m pytest -q tests/console/page/test_browser.py
+	$(PY) -m pytest -q $(BROWSER_TESTS)
 
 check: types
 	$(VENV)/bin/ruff check .
@@ -78,6 +80,10 @@ docs: $(VENV)/dev.stamp
 	$(PY) -c "from ebbset._reference import api_page; print(api_page(), end='')" > docs/api.md
 	NO_MKDOCS_2_WARNING=1 PYTHONPATH=. $(PY) -m mkdocs build --quiet
 	@echo "The manual is in build/manual; to read it with its search: $(PY) -m http.server --directory build/manual"
+
+# Every command and piece of code of the manual, with those that take minutes; the suite runs the others.
+snippets: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
+	$(PY) -m campaigns.manual.snippets
 
 # The copy that a test compares, so that no public name changes by accident: renew it with an entry in CHANGELOG.md.
 public-names: $(VENV)/dev.stamp

@@ -41,16 +41,17 @@ AT_WORK: Final = {
 _PASSWORD: Final = "a long enough phrase"
 
 
-def save(page: Page, path: Path, *, full: bool = False) -> None:
+def save(page: Page, path: Path, *, full: bool = False, colours: int = COLOURS) -> None:
     """Take a picture and keep it with few colours.
 
     Args:
         page: what to take.
         path: where to keep it.
         full: the whole page, beyond what the window shows.
+        colours: how many.
     """
     taken = Image.open(io.BytesIO(page.screenshot(full_page=full))).convert("RGB")
-    taken.quantize(COLOURS, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE).save(path, optimize=True)
+    taken.quantize(colours, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE).save(path, optimize=True)
 
 
 def views(browser: Browser, address: str, cookies: list[dict[str, str]] | None = None) -> Iterator[tuple[str, Page]]:

@@ -10,6 +10,7 @@ something on people, no evidence that it works on them.
 
     python examples/search_policy.py
     python examples/search_policy.py --train compiled_muscle --judge velocity_line --persons 2 --generations 1
+    python examples/search_policy.py --found 0.3 0.8 0.5 --judge jointed
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from ebbset.coaching.compare import Interval
 from ebbset.controller.policies.built_in import FixedFraction
 from ebbset.controller.policies.checker import check_policy
 from ebbset.controller.policies.policy import DropPolicy, DropView, Proposal, number_parameter, reject_unknown
+from ebbset.models.contract.problems import BadDocumentError
 from ebbset.simulators.environment import DropSetEnvironment, play
 
 FloatArray = npt.NDArray[np.float64]
@@ -147,6 +149,7 @@ def main() -> None:
     parser.add_argument("--generations", type=int, default=4)
     parser.add_argument("--members", type=int, default=10, help="policies in a generation, 5 or more")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--found", nargs=3, type=float, metavar=tuple(BOUNDS), help="judge this policy, search none")
     given = parser.parse_args()
     seen = sorted(set(given.train) & set(given.judge))
     if seen:
@@ -156,7 +159,13 @@ def main() -> None:
     if given.judged < 2:
         parser.error(f"--judged is {given.judged}; allowed: 2 or more, since an interval needs two people")
     began_s = time.monotonic()
-    policy = searched(given.train, given.persons, given.generations, given.members, given.seed)
+    if given.found:
+        try:
+            policy = ShrinkingDrop.from_parameters(dict(zip(BOUNDS, given.found, strict=True)))
+        except BadDocumentError as error:
+            parser.error(f"--found: {error}")
+    else:
+        policy = searched(given.train, given.persons, given.generations, given.members, given.seed)
     print(f"found {policy}, {len(check_policy(ShrinkingDrop))} findings of the checker")
     judged(policy, given.judge, given.judged)
     print(f"took {time.monotonic() - began_s:.0f} s")

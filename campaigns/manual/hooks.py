@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import posixpath
 import re
+from importlib.resources import files as resources
 from pathlib import Path
 from typing import Any, Final
 
@@ -19,6 +20,8 @@ OWN_PAGES: Final = ("README.md", "safety.md", "DEVELOPERS.md", "CHANGELOG.md", "
 """Pages from the root of the repository."""
 PROJECT: Final = "project"
 FILES: Final = "files"
+MERMAID: Final = "assets/javascripts/mermaid.min.js"
+"""Where the script that draws diagrams is in the site; the theme would fetch one from elsewhere."""
 _LINK: Final = re.compile(r"(\]\()([^)#\s]+)((?:#[^)]*)?\))")
 
 
@@ -53,6 +56,9 @@ def on_files(files: Any, config: Any) -> Any:
         files.append(File.generated(config, f"{PROJECT}/{name}", content=text))
     for name in sorted({target for page, text in sources.items() for target in _outside(page, text)}):
         files.append(File.generated(config, f"{FILES}/{name}", abs_src_path=str(ROOT / name)))
+    # The package ships Mermaid's own `mermaid.min.js`, unchanged; nothing else of it is used.
+    script = resources("mermaidx").joinpath("assets", "mermaid.js")
+    files.append(File.generated(config, MERMAID, abs_src_path=str(script)))
     return files
 
 
@@ -81,6 +87,19 @@ def on_page_markdown(markdown: str, page: Any, **_: Any) -> str:
         return f"{found[1]}{posixpath.relpath(address, beside or '.')}{found[3]}"
 
     return _LINK.sub(mended, markdown)
+
+
+def on_post_page(output: str, page: Any, **_: Any) -> str:
+    """Give pages with a diagram the script that draws it, before the theme's own looks for one.
+
+    Args:
+        output: the page as HTML.
+        page: which.
+    """
+    if '<pre class="mermaid">' not in output:
+        return output
+    address = posixpath.relpath(MERMAID, posixpath.dirname(page.file.dest_uri) or ".")
+    return output.replace("</head>", f'<script src="{address}"></script></head>', 1)
 
 
 def _of_root(page: str, target: str) -> str | None:

@@ -67,21 +67,24 @@ def command(
     from ebbset.console.commands.simulation import known_exercise
     from ebbset.controller.service.documents import read_prescription, read_profile
     from ebbset.simulators.closed_loop.simulated_set import SetNotRunError
+    from ebbset.simulators.population.families import FamilyError
 
     order = read_prescription(prescription)
     if lifters is None:
         known_exercise(order)
-    if persons is not None:
-        if record is not None or profile is not None:
-            raise click.UsageError("--record and --profile need a single set; they cannot be used with --persons.")
-        return _many(order, persons, lifters, seed, workers, as_written, table, as_json)
-    if table is not None:
-        raise click.UsageError("--table needs --persons; for one set use --json or --record.")
     try:
+        if persons is not None:
+            if record is not None or profile is not None:
+                raise click.UsageError("--record and --profile need a single set; they cannot be used with --persons.")
+            return _many(order, persons, lifters, seed, workers, as_written, table, as_json)
+        if table is not None:
+            raise click.UsageError("--table needs --persons; for one set use --json or --record.")
         known = None if profile is None else read_profile(profile)
         return _one(order, lifters, seed, as_written, known, record, as_json)
     except SetNotRunError as error:
         raise CommandError(f"the simulated rig cannot run this prescription: {error}", Exit.NO) from None
+    except FamilyError as error:
+        raise CommandError(str(error), Exit.USAGE) from None
 
 
 def _one(

@@ -190,5 +190,5 @@ def new(name: str, into: Path | None) -> int:
         raise CommandError(f"{folder} is there already; allowed: a folder that is not", Exit.USAGE) from None
     for path in written:
         click.echo(path)
-    click.echo(f"Now: pip install -e {folder} && python -m pytest {folder}")
+    click.echo(f"Now: pip install -e {folder} pytest && python -m pytest {folder}")
     return int(Exit.OK)

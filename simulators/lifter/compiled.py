@@ -18,6 +18,7 @@ import numba
 
 from ebbset.models.contract import units
 from ebbset.models.physiology import fatigue, muscle
+from ebbset.rig import load_ramp
 from ebbset.simulators.lifter import layout
 
 _F = TypeVar("_F", bound=Callable[..., Any])
@@ -36,6 +37,7 @@ def _cache_folder() -> str | None:
         Path(muscle.__file__),
         Path(fatigue.__file__),
         Path(units.__file__),
+        Path(load_ramp.__file__),
         *(here / name for name in _SOURCES),
     ]:
         digest.update(path.read_bytes())

@@ -4,7 +4,7 @@ Per cable: motor (first-order torque lag behind a slewed command) on a reflected
 pull and not push, the handle with the lifter's limb, and the muscle that drives it. Integrated with the explicit
 midpoint rule, second order on smooth stretches. What the lifter decides is in
 :mod:`ebbset.simulators.lifter.behaviour`. Muscle and fatigue laws are compiled from
-``ebbset.models``, not written again.
+``ebbset.models``, and the ramp from ``ebbset.rig``, not written again.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ import numpy.typing as npt
 from ebbset.models.contract.units import STANDARD_GRAVITY_M_S2
 from ebbset.models.physiology import fatigue as _fatigue
 from ebbset.models.physiology import muscle as _muscle
+from ebbset.rig import load_ramp as _load_ramp
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.behaviour import decide, left_of_fresh
 from ebbset.simulators.lifter.compiled import compiled, compiled_apart
@@ -30,6 +31,7 @@ effort_cost = compiled(_muscle.effort_cost)
 strength_curve = compiled(_muscle.strength_curve)
 three_compartment_rates = compiled(_fatigue.three_compartment_rates)
 reserve_rates = compiled(_fatigue.reserve_rates)
+ramp_change_n = compiled(_load_ramp.ramp_change_n)
 
 _OFF = int(lay.Hand.OFF)
 _SERVO = int(lay.Hand.SERVO)
@@ -191,8 +193,8 @@ def step_cable(p: FloatArray, row: FloatArray, ramp_n_per_s: float) -> None:
     dt = p[lay.P_DT]
     half = 0.5 * dt
     most = min(ramp_n_per_s, p[lay.P_MAX_RAMP]) * dt
-    change = min(max(row[lay.C_TARGET] - row[lay.C_COMMAND], -most), most)
     command = row[lay.C_COMMAND]
+    change = ramp_change_n(command, row[lay.C_TARGET], most)
     a = rates(p, row, row[0], row[1], row[2], row[3], row[4], row[5], row[6], row[7], row[8], row[9], row[10], command)
     b = rates(
         p,

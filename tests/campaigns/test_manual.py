@@ -102,6 +102,18 @@ def test_nothing_is_fetched_from_elsewhere_and_the_search_has_its_index_beside_i
     assert {"reference/contract.html", "prescription.html", "project/safety.html"} <= found
 
 
+def test_pages_with_a_diagram_bring_the_script_that_draws_it(site: Path) -> None:
+    """Before the theme's own, which would ask another host for it. `make browser` looks at what is drawn."""
+    drawn = 0
+    for path in site.rglob("*.html"):
+        text = path.read_text()
+        own, theirs = text.find("/mermaid.min.js"), text.find("/bundle.")
+        assert ('<pre class="mermaid">' in text) == (own >= 0), path.name
+        assert own < theirs or path.name == "404.html", path.name
+        drawn += own >= 0
+    assert drawn == 3
+
+
 def test_reference_pages_hold_every_command_topic_and_public_class(site: Path) -> None:
     commands = (site / "reference" / "commands.html").read_text()
     assert all(f"ebbset {name}</code>" in commands for name in COMMANDS)

@@ -10,6 +10,10 @@ import pytest
 from ebbset.console.exits import Exit
 from tests.support.commands import run_command
 
+ONE_EXERCISE = """
+def draw(exercise, rng):
+    raise ValueError(f"exercise is {exercise!r}; allowed: band_row")
+"""
 BROKEN = """
 from ebbset.simulators.structures.velocity_line import draw as sound
 
@@ -43,6 +47,23 @@ def test_a_family_that_cannot_be_checked_is_refused(name: str, said: str, capsys
     code, _, err = run_command(capsys, "family", "check", name)
     assert code == Exit.USAGE
     assert said in err
+
+
+@pytest.mark.parametrize("persons", [(), ("--persons", "2", "--workers", "1")])
+def test_an_exercise_that_a_family_does_not_know_is_no_defect_of_ebbset(
+    persons: tuple[str, ...], capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "one_exercise.py").write_text(ONE_EXERCISE)
+    (tmp_path / "set.toml").write_text(
+        'name = "x"\nexercise = "bench_press"\n[load]\nstart_n = 300.0\nfloor_n = 100.0\n[stop]\nmax_drops = 1\n'
+    )
+    monkeypatch.chdir(tmp_path)
+    code, _, err = run_command(capsys, "simulate", "set.toml", "--lifters", "one_exercise:draw", *persons)
+    assert code == Exit.USAGE
+    assert err.endswith(
+        "Error: lifters 'one_exercise:draw' could not be drawn: "
+        "ValueError: exercise is 'bench_press'; allowed: band_row\n"
+    )
 
 
 def test_findings_are_told_with_the_seed_that_shows_them(

@@ -11,6 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
+from ebbset.rig.load_ramp import ramp_change_n
 from ebbset.simulators.lifter import layout as lay
 from ebbset.simulators.lifter.exercises import EXERCISES, exercise
 from ebbset.simulators.lifter.layout import Phase
@@ -56,6 +57,14 @@ def test_the_rigs_own_limits_cut_the_command() -> None:
     assert p.state.cables[0, lay.C_COMMAND] == pytest.approx(100.0, abs=0.11)
     p.advance(4000)
     assert p.state.cables[0, lay.C_COMMAND] == 300.0
+
+
+@given(st.floats(0.0, 5_000.0), st.floats(0.0, 5_000.0), st.floats(0.0, 100.0))
+def test_a_simulated_drive_ramps_as_a_rig_does_to_the_bit(load_n: float, target_n: float, most_n: float) -> None:
+    """The plant compiles the rig's own function; the machine code must not round otherwise."""
+    change_n = physics.ramp_change_n(load_n, target_n, most_n)
+    assert change_n.hex() == ramp_change_n(load_n, target_n, most_n).hex()
+    assert abs(change_n) <= most_n
 
 
 def test_friction_adds_on_the_way_out_and_subtracts_on_the_way_in() -> None:

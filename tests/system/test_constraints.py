@@ -65,3 +65,16 @@ def test_every_install_of_the_makefile_is_constrained() -> None:
     for line in installs:
         assert "PIP_CONSTRAINT=constraints.txt" in line
         assert "PIP_BUILD_CONSTRAINT=constraints.txt" in line
+
+
+def test_every_upper_bound_has_a_reason_beside_it() -> None:
+    lines = (ROOT / "pyproject.toml").read_text().splitlines()
+    bounded = [
+        requirement
+        for requirement in map(Requirement, WANTED)
+        if any(one.operator in ("<", "<=", "~=", "==") for one in requirement.specifier)
+    ]
+    assert [one.name for one in bounded] == ["aiomqtt"], "a new upper bound needs a reason, and its name here"
+    for one in bounded:
+        [number] = [k for k, line in enumerate(lines) if line.strip().startswith(f'"{one.name}>')]
+        assert lines[number - 1].strip().startswith("# Below "), one

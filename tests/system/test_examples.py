@@ -115,6 +115,11 @@ def test_a_search_is_judged_on_families_that_it_did_not_see() -> None:
     assert float(low) <= float(apart) <= float(high)
     told = "beats" if float(low) > 0 else "is worse than" if float(high) < 0 else "is not shown to differ from"
     assert lines[-2] == f"simulated: the policy found {told} a fixed fifth on families left out"
+    outside = run("search_policy", "--found", "0.2", "1", "9")
+    assert outside.returncode == 2
+    assert "--found: drop policy shrinking_drop: drop.parameters.gain is 9.0; allowed: a number from 0 to 3" in (
+        outside.stderr
+    )
     seen = run("search_policy", "--train", "compiled_muscle", "--judge", "compiled_muscle")
     assert seen.returncode == 2
     assert "--judge names compiled_muscle, on which the search trains; allowed: other families" in seen.stderr
