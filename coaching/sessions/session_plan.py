@@ -10,9 +10,9 @@ without it. The figures are simulated, relative and estimated.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -25,6 +25,7 @@ from ebbset.coaching.sessions.session_trial import Route, SessionTrial, SetOutco
 from ebbset.coaching.sessions.weekly_dose import bounded
 from ebbset.models.physiology.exercise_muscles import overlap
 from ebbset.models.physiology.stimulus import Draws, worth
+from ebbset.simulators.closed_loop.parallel import Mapper
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.plant.rig_parameters import RigParameters
 
@@ -36,7 +37,6 @@ REORDERED: Final = 2
 """Of so many of them, the order that the overlap table prefers is run as well, where the order is free."""
 MARGIN: Final = 1.03
 """A combination may be this much too long by the first round, which simulates each exercise begun fresh."""
-Mapper = Callable[[Callable[[Any], Any], Iterable[Any]], Iterator[Any]]
 Ways = tuple[ExerciseOption, ...]
 
 
@@ -138,7 +138,6 @@ def plan_session(
     draws: Draws,
     *,
     mapper: Mapper = map,
-    progress: Callable[[], None] = lambda: None,
 ) -> PlannedSession:
     """Weigh the whole session.
 
@@ -148,7 +147,6 @@ def plan_session(
         twins: simulated twins of the lifter.
         draws: draws of the assumptions.
         mapper: `map`, or a parallel version that keeps the order.
-        progress: called after each twin of each round.
 
     Raises:
         ValueError: an exercise without options, or no twins.
@@ -157,11 +155,7 @@ def plan_session(
         raise ValueError(f"twins are {twins.count}; allowed: one or more, and a form for every exercise")
 
     def ran(routes: Sequence[Route], count: int) -> list[list[tuple[SetOutcome, ...]]]:
-        results = []
-        for result in mapper(run_routes, twins.trials(routes, count)):
-            results.append(result)
-            progress()
-        return results
+        return list(mapper(run_routes, twins.trials(routes, count)))
 
     wished = [[option for option in of if option.wished] for of in found]
     flat = [option for of in wished for option in of if option.steps]

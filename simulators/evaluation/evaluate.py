@@ -10,17 +10,15 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from importlib import resources
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
+from ebbset.simulators.closed_loop.parallel import Mapper
 from ebbset.simulators.evaluation.detector_runs import RATES
 from ebbset.simulators.evaluation.estimates import evaluate_estimates
 from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, TrueSet, true_set
@@ -116,14 +114,14 @@ def unseen_seeds(path: Path | None = None) -> tuple[int, ...]:
 
 
 def run(
-    *, short: bool = False, seed: int | Path | None = None, workers: int = 1, progress: Progress | None = None
+    *, short: bool = False, seed: int | Path | None = None, mapper: Mapper = map, progress: Progress | None = None
 ) -> EvaluationReport:
     """Run the evaluation.
 
     Args:
         short: a few sets, for the suite.
         seed: one seed, or a file of them; the package's unseen seeds when None.
-        workers: processes; the result does not depend on it.
+        mapper: `map`, or a parallel version that keeps the order.
         progress: called with what is being done.
 
     Raises:
@@ -135,16 +133,15 @@ def run(
     if short:
         seeds = seeds[:1]
     per_seed = size["sets"] // len(seeds)
-    with mapping(workers) as map_:
-        say("sets of known truth")
-        items = list(map_(_set_job, [(one, k) for one in seeds for k in range(per_seed)]))
-        say("detector")
-        telemetries = {k: v for k, v in RATES.items() if k != "100 Hz" and not (short and k in LEFT_OUT_OF_SHORT)}
-        detector = evaluate_detector(items, telemetries, map_)
-        say("estimates")
-        estimates = evaluate_estimates(items, map_)
-        say("drops sized and budgets kept in the closed loop")
-        closed_loop = evaluate_closed_loop(seeds[0], size["people"], map_)
+    say("sets of known truth")
+    items = list(mapper(_set_job, [(one, k) for one in seeds for k in range(per_seed)]))
+    say("detector")
+    telemetries = {k: v for k, v in RATES.items() if k != "100 Hz" and not (short and k in LEFT_OUT_OF_SHORT)}
+    detector = evaluate_detector(items, telemetries, mapper)
+    say("estimates")
+    estimates = evaluate_estimates(items, mapper)
+    say("drops sized and budgets kept in the closed loop")
+    closed_loop = evaluate_closed_loop(seeds[0], size["people"], mapper)
     report = EvaluationReport(
         seeds, len(items), size["people"], detector, summaries_only(items), estimates, closed_loop
     )
@@ -242,21 +239,6 @@ def plot(report: EvaluationReport, path: Path) -> None:
     figure.suptitle("Simulated sets; nothing here was measured on people")
     figure.savefig(path)
     plt.close(figure)
-
-
-@contextmanager
-def mapping(workers: int) -> Iterator[Any]:
-    """A map over jobs that keeps their order, in this process or spread over several.
-
-    Args:
-        workers: processes.
-    """
-    if workers <= 1:
-        yield map
-        return
-    # Spawned, not forked: a forked child would inherit locks and threads of whatever runs here.
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        yield lambda job, jobs: pool.map(job, jobs, chunksize=2)
 
 
 def _set_job(job: tuple[int, int]) -> TrueSet:

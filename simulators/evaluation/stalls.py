@@ -281,7 +281,7 @@ def _slowest_tenth(latency_s: FloatArray) -> float:
     return float(np.quantile(called, 0.9)) if len(called) else np.nan
 
 
-def grind_errors(items: Sequence[TrueSet], grind_s: float = 0.4) -> FloatArray:
+def grind_errors(items: Sequence[TrueSet], grind_s: float = 0.4, map_: Any = map) -> FloatArray:
     """Seconds between the prescribed and the given grinding time, for stalls that lasted long enough to tell.
 
     Infinite for one that was not called while it lasted.
@@ -289,11 +289,12 @@ def grind_errors(items: Sequence[TrueSet], grind_s: float = 0.4) -> FloatArray:
     Args:
         items: sets of known truth.
         grind_s: grinding time prescribed, seconds.
+        map_: `map`, or one that spreads the work over processes and keeps the order.
     """
     stall = StallSection(grind_s=grind_s)
     errors: list[float] = []
-    for seed, item in enumerate(items):
-        for row in run_rule(item, RATES["100 Hz"], stall, seed).rows:
+    for one in map_(_rule_job, [(item, RATES["100 Hz"], stall, seed) for seed, item in enumerate(items)]):
+        for row in one.rows:
             long_enough = row.end_s > row.motion_ended_s + grind_s + 0.05
             if row.stalled and row.counted and row.moved and long_enough:
                 errors.append(row.latency_s - grind_s)
@@ -326,7 +327,7 @@ def evaluate_detector(
     for name, telemetry in telemetries.items():
         every = list(map_(_rule_job, [(item, telemetry, plain, seed) for seed, item in enumerate(items)]))
         out.telemetry[name] = summary(every)
-    out.grind_error_s = grind_errors(items)
+    out.grind_error_s = grind_errors(items, map_=map_)
     releases = [one.release_latency_s for one, item in zip(scores, items, strict=True) if item.released_s is not None]
     out.release_latency_s = np.array([np.inf if value is None else value for value in releases])
     out.false_releases = sum(one.false_releases for one in scores)
