@@ -7,6 +7,7 @@ because its last bits might differ.
 
 from __future__ import annotations
 
+import contextlib
 import importlib.metadata
 import logging
 import pickle
@@ -155,7 +156,8 @@ class Cluster:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
-        self._client.close(timeout=LOOK_S)
+        with contextlib.suppress(TimeoutError):  # what is not let go by then ends with this process
+            self._client.close(timeout=LOOK_S)
 
     def submit(self, fn: Callable[..., Any], /, *args: Any) -> _Answer:
         """Start ``fn(*args)`` on a worker.

@@ -48,6 +48,7 @@ def told(rows: Any) -> bytes:
 def test_the_same_bits_over_tcp_whichever_worker_dies_meanwhile(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(cluster, "CONNECT_S", PATIENCE_S)
     here = [told(rows) for rows in map(run_job, lifters())]
     connect: Any = Client
     with tcp_cluster(tmp_path, workers=2) as found:

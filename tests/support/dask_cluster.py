@@ -14,7 +14,7 @@ from typing import Any
 
 from ebbset.coaching.compare import Row, run_job
 
-PATIENCE_S = 60.0
+PATIENCE_S = 300.0
 ROOT = Path(__file__).parents[2]
 
 
@@ -67,6 +67,15 @@ class TcpCluster:
             process.wait()
 
 
+def _listening(address: str) -> bool:
+    host, port = address.removeprefix("tcp://").split(":")
+    try:
+        socket.create_connection((host, int(port)), timeout=5).close()
+    except OSError:
+        return False
+    return True
+
+
 def held(job: tuple[Path, Any]) -> list[Row]:
     """One lifter's sets, once a file is there.
 
@@ -95,15 +104,12 @@ def tcp_cluster(folder: Path, workers: int) -> Iterator[TcpCluster]:
     try:
         for _ in range(workers):
             cluster.add_worker()
-        connect: Any = Client
         until_s = time.monotonic() + PATIENCE_S
-        while True:
-            try:
-                client = connect(cluster.address, timeout=1, set_as_default=False)
-                break
-            except OSError:
-                assert time.monotonic() < until_s, (folder / "dask.log").read_text()
-        with client:
+        while not _listening(cluster.address):
+            assert time.monotonic() < until_s, (folder / "dask.log").read_text()
+            time.sleep(0.1)
+        connect: Any = Client
+        with connect(cluster.address, timeout=PATIENCE_S, set_as_default=False) as client:
             client.wait_for_workers(workers, timeout=PATIENCE_S)
         yield cluster
     finally:
