@@ -271,7 +271,7 @@ class SetJob:
 
 
 @dataclass(frozen=True, slots=True)
-class SetResult:
+class SetFindings:
     """What was found on one set.
 
     Attributes:
@@ -307,7 +307,7 @@ def _behaviour(number: int) -> Behaviour:
     return OWN_BEHAVIOURS[number % len(OWN_BEHAVIOURS)]
 
 
-def set_job(job: SetJob) -> SetResult:
+def set_job(job: SetJob) -> SetFindings:
     """Draw a set and run everything on it.
 
     Args:
@@ -315,7 +315,7 @@ def set_job(job: SetJob) -> SetResult:
     """
     item = true_set(np.random.default_rng([job.seed, job.number]), _behaviour(job.number))
     telemetries = {k: v for k, v in RATES.items() if k != "100 Hz" and k not in job.left_out}
-    return SetResult(
+    return SetFindings(
         without_samples(item),
         runs_of(item, telemetries, job.place),
         None if job.maximal_place is None else what_was_seen(item, job.maximal_place),

@@ -20,16 +20,16 @@ from ebbset.simulators.evaluation.stalls import best
 
 
 @pytest.fixture(scope="module")
-def sets() -> list[evaluate.SetResult]:
+def sets() -> list[evaluate.SetFindings]:
     """The sets of the report, once it has been made."""
     return []
 
 
 @pytest.fixture(scope="module")
-def report(sets: list[evaluate.SetResult]) -> evaluate.EvaluationReport:
+def report(sets: list[evaluate.SetFindings]) -> evaluate.EvaluationReport:
     def keeping(function: Callable[[Any], Any], jobs: Iterable[Any]) -> Iterator[Any]:
         for found in map(function, jobs):
-            if isinstance(found, evaluate.SetResult):
+            if isinstance(found, evaluate.SetFindings):
                 sets.append(found)
             yield found
 
@@ -78,7 +78,7 @@ def test_estimates_are_near_and_their_intervals_mean_something(report: evaluate.
 
 @pytest.mark.usefixtures("report")
 def test_intervals_without_the_added_doubt_neither_collapse_nor_hold_everything(
-    sets: list[evaluate.SetResult],
+    sets: list[evaluate.SetFindings],
 ) -> None:
     maximal = [(one.item, one.seen) for one in sets if one.seen is not None]
     assert len(maximal) == 20
