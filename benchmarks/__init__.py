@@ -1,1 +1,1 @@
-"""Timing claims, where possible as ratios measured side by side in one run; `python -m benchmarks` runs them all."""
+"""Timing claims, as ratios measured side by side in one run; `python -m benchmarks` runs them all."""

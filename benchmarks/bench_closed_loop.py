@@ -1,13 +1,19 @@
-"""Whole simulated sets against real time: lifter, rig, sensors, firmware, link, invariants and the real controller."""
+"""Whole simulated sets against the compiled physics in them: what sensors, firmware, link, checks and controller add.
+
+A set is run once with a plant that notes what is asked of it; then the set and the same calls to a plant alone are
+timed in turns.
+"""
 
 from __future__ import annotations
 
-import statistics
-import time
+from collections.abc import Callable
+from typing import Any
 
-from benchmarks.claims import Claim
+import numpy as np
 
-REPEATS = 7
+from benchmarks.claims import Claim, side_by_side
+
+SEED = 2
 
 
 def main() -> list[Claim]:
@@ -15,9 +21,11 @@ def main() -> list[Claim]:
     from ebbset.simulators.closed_loop.closed_loop import run_set
     from ebbset.simulators.closed_loop.simulated_set import LoopSettings
     from ebbset.simulators.lifter.exercises import exercise
+    from ebbset.simulators.plant.plant import Plant
     from ebbset.simulators.plant.rig_parameters import RigParameters
     from ebbset.simulators.population.population import draw_lifter, person_rng
     from ebbset.simulators.population.strength_test import one_rm_n
+    from ebbset.simulators.rig.simulated_rig import STEP_S
 
     rig = RigParameters()
     lifter = draw_lifter(exercise("bench_press"), person_rng(5, 4), fatigue_model="3cc_r")
@@ -30,25 +38,49 @@ def main() -> list[Claim]:
         }
     )
 
-    def speed(frame_samples: int) -> tuple[float, str]:
+    def plant(kind: type[Plant] = Plant) -> Plant:
+        return kind(rig, lifter, np.random.default_rng(SEED), STEP_S)
+
+    def ratio(frame_samples: int, most: float) -> Claim:
         settings = LoopSettings(frame_samples=frame_samples)
-        outcome = run_set(prescription, lifter, rig, seed=2, settings=settings)
+        asked: list[tuple[Callable[..., Any], tuple[Any, ...]]] = []
+
+        class Noting(Plant):
+            def start(self) -> None:
+                asked.append((Plant.start, ()))
+                super().start()
+
+            def command(self, target_n: tuple[float, ...], ramp_n_per_s: float) -> None:
+                asked.append((Plant.command, (target_n, ramp_n_per_s)))
+                super().command(target_n, ramp_n_per_s)
+
+            def run_frame(self, n_samples: int, steps_per_sample: int, out: Any) -> float:
+                asked.append((Plant.run_frame, (n_samples, steps_per_sample, np.zeros_like(out))))
+                return super().run_frame(n_samples, steps_per_sample, out)
+
+        noting = plant(Noting)
+        outcome = run_set(prescription, lifter, rig, seed=SEED, settings=settings, plant=noting)
         if outcome.violations or outcome.result is None or outcome.result.drops < 3:
             raise SystemExit(
                 f"the benchmark's set ended as {outcome.result}; allowed: 3 drops or more, no broken invariant"
             )
-        seconds = []
-        for _ in range(REPEATS):
-            # Processor time of this process: what one core needs, whatever else runs on the machine.
-            begun = time.process_time()
-            run_set(prescription, lifter, rig, seed=2, settings=settings)
-            seconds.append(time.process_time() - begun)
-        note = f"{outcome.simulated_s:.0f} s set, 100 Hz, frames of {frame_samples}, processor time"
-        return outcome.simulated_s / statistics.median(seconds), note
 
-    slow, slow_note = speed(5)
-    fast, fast_note = speed(10)
-    return [
-        Claim("closed loop: simulated over real time, frames of 5", slow, "x real time", 500.0, False, slow_note),
-        Claim("closed loop: simulated over real time, frames of 10", fast, "x real time", 2_000.0, False, fast_note),
-    ]
+        def physics() -> Plant:
+            alone = plant()
+            for call, arguments in asked:
+                call(alone, *arguments)
+            return alone
+
+        if physics().truth.records != noting.truth.records:
+            raise SystemExit("the plant alone did not do the same as in the set")
+        whole, alone = side_by_side(
+            lambda: run_set(prescription, lifter, rig, seed=SEED, settings=settings, plant=plant()), physics
+        )
+        return Claim(
+            f"closed loop over its compiled physics, frames of {frame_samples}", whole / alone, "times", most,
+            at_most=True,
+            note=f"{outcome.simulated_s:.0f} s set at 100 Hz; {outcome.simulated_s / whole:.0f} against "
+            f"{outcome.simulated_s / alone:.0f} times real time",
+        )  # fmt: skip
+
+    return [ratio(5, 6.0), ratio(10, 3.0)]

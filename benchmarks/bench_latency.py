@@ -251,7 +251,7 @@ def main() -> list[Claim]:
             "link: sample to command and back, p99, over a bare echo",
             p99(decided) / p99(echoed),
             "x",
-            1.3,
+            1.15,
             at_most=True,
             note=note,
         )

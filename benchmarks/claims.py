@@ -32,6 +32,24 @@ class Claim:
         )
 
 
+def side_by_side(*works: Callable[[], object], repeats: int = 7) -> list[float]:
+    """Median processor time of each of several calls in seconds, taken in turns, so that all meet the same machine.
+
+    Args:
+        *works: what is timed; each is called once before, to warm up.
+        repeats: number of turns.
+    """
+    taken: list[list[float]] = [[] for _ in works]
+    for work in works:
+        work()
+    for _ in range(repeats):
+        for work, seconds in zip(works, taken, strict=True):
+            begun = time.process_time()
+            work()
+            seconds.append(time.process_time() - begun)
+    return [statistics.median(seconds) for seconds in taken]
+
+
 def median_seconds(work: Callable[[], object], *, repeats: int = 7) -> float:
     """Median wall time of a call in seconds, after one call to warm up.
 

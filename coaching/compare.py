@@ -12,7 +12,7 @@ import datetime
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from scipy import stats
@@ -136,10 +136,7 @@ class Interval:
     @classmethod
     def of(cls, values: FloatArray) -> Interval:
         """The interval for one value per lifter, shape (lifters,), two or more."""
-        n = values.size
-        mean = float(np.mean(values))
-        half = float(stats.t.ppf(0.975, n - 1)) * float(np.std(values, ddof=1)) / math.sqrt(n)
-        return cls(mean, mean - half, mean + half)
+        return _interval(float(np.mean(values)), float(np.std(values, ddof=1)), values.size)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +144,6 @@ class Comparison:
     """The outcome of a comparison; conditions in the order given.
 
     Attributes:
-        rows: every set, by lifter, then by condition.
         conditions: their names.
         means: measure -> one interval per condition.
         differences: measure -> one interval per condition: its difference from the first one, paired by lifter.
@@ -155,7 +151,6 @@ class Comparison:
         stimulus_ratios: per condition, the range of that mean divided by the first condition's, draw by draw.
     """
 
-    rows: tuple[Row, ...]
     conditions: tuple[str, ...]
     means: dict[str, tuple[Interval, ...]]
     differences: dict[str, tuple[Interval, ...]]
@@ -324,29 +319,66 @@ def jobs(conditions: Sequence[ComparedCondition], population: Population) -> Ite
         yield Job(person, tuple(conditions), population)
 
 
-def compared(results: Iterable[list[Row]], conditions: Sequence[ComparedCondition]) -> Comparison:
-    """Means, paired differences and ranges from the rows of every lifter.
+def compared(results: Iterable[Sequence[Row]], conditions: Sequence[ComparedCondition]) -> Comparison:
+    """Means, paired differences and ranges from the rows of every lifter; takes them as they come and keeps none.
 
     Args:
-        results: the rows of each lifter, in order, as `run_job` gives them.
+        results: the rows of each lifter, in order, as `run_job` gives them; two lifters or more.
         conditions: the conditions of the jobs, in the same order.
     """
-    rows = tuple(row for lifter in results for row in lifter)
     names = tuple(condition.name for condition in conditions)
     n = len(names)
-    table = np.array([row.values for row in rows], dtype=np.float64).reshape(-1, n, len(MEASURES))
-    draws = np.stack([np.mean([row.stimulus_draws for row in rows[k::n]], axis=0) for k in range(n)])
-    columns: dict[str, Any] = {name: table[:, :, m] for m, name in enumerate(MEASURES)}
+    values, apart = (_Moments((n, len(MEASURES))) for _ in range(2))
+    draws = np.zeros((n, DRAWS))
+    for rows in results:
+        table = np.array([row.values for row in rows], dtype=np.float64)
+        values.add(table)
+        apart.add(table - table[0])
+        draws += [row.stimulus_draws for row in rows]
+    draws /= values.count
     return Comparison(
-        rows=rows,
         conditions=names,
-        means={name: tuple(Interval.of(column[:, k]) for k in range(n)) for name, column in columns.items()},
-        differences={
-            name: tuple(Interval.of(column[:, k] - column[:, 0]) for k in range(n)) for name, column in columns.items()
-        },
+        means=_by_measure(values),
+        differences=_by_measure(apart),
         stimulus_ranges=tuple(Range.over(draws[k]) for k in range(n)),
         stimulus_ratios=tuple(Range.over(_ratio(draws[k], draws[0])) for k in range(n)),
     )
+
+
+def _interval(mean: float, sd: float, n: int) -> Interval:
+    half = float(stats.t.ppf(0.975, n - 1)) * sd / math.sqrt(n)
+    return Interval(mean, mean - half, mean + half)
+
+
+class _Moments:
+    """Mean and spread of tables that come one by one, by Welford's method (1962, 10.2307/1266577); keeps no table.
+
+    Args:
+        shape: of a table.
+    """
+
+    def __init__(self, shape: tuple[int, int]) -> None:
+        self.count = 0
+        self._mean, self._squares = np.zeros(shape), np.zeros(shape)
+
+    def add(self, table: FloatArray) -> None:
+        """Take one more table of the shape given."""
+        self.count += 1
+        before = table - self._mean
+        self._mean += before / self.count
+        self._squares += before * (table - self._mean)
+
+    def intervals(self) -> list[list[Interval]]:
+        """One for each entry of the tables, of which there are two or more."""
+        sd = np.sqrt(self._squares / (self.count - 1))
+        return [
+            [_interval(float(m), float(s), self.count) for m, s in zip(means, sds, strict=True)]
+            for means, sds in zip(self._mean, sd, strict=True)
+        ]
+
+
+def _by_measure(found: _Moments) -> dict[str, tuple[Interval, ...]]:
+    return {name: tuple(row[m] for row in found.intervals()) for m, name in enumerate(MEASURES)}
 
 
 def _ratio(of: FloatArray, to: FloatArray) -> FloatArray:

@@ -11,9 +11,9 @@ candidates are is the business of `candidates`.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, Generic, Protocol, TypeVar
+from typing import Final, Generic, Protocol, TypeVar
 
 import numpy as np
 
@@ -24,6 +24,7 @@ from ebbset.models.contract.profile import LifterProfile
 from ebbset.models.physiology.stimulus import Done, Draws, FloatArray, moved_by, rested, straight_sets_worth, worth
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.installed import installed_controller
+from ebbset.simulators.closed_loop.parallel import Mapper
 from ebbset.simulators.closed_loop.simulated_set import LoopSettings
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.plant.plant import Plant
@@ -38,7 +39,6 @@ LATER_REST_S: Final = 90.0
 """Rest between the straight sets that follow later in the session."""
 _LAST_REPETITION: Final = 0.05
 """The budget ends a set with the repetition that spends it, so the loss is over the limit by part of one repetition."""
-Mapper = Callable[[Callable[[Any], Any], Iterable[Any]], Iterator[Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,7 +242,6 @@ def make_plan(
     rig: RigParameters,
     seed: int,
     mapper: Mapper = map,
-    progress: Callable[[], None] = lambda: None,
 ) -> Plan[Judged]:
     """Run every candidate on every twin and compare them.
 
@@ -255,7 +254,6 @@ def make_plan(
         rig: the rig.
         seed: seed of the runs; twin ``i`` has the same random numbers under every candidate.
         mapper: `map`, or a parallel version that keeps the order.
-        progress: called after each trial.
 
     Raises:
         ValueError: no candidates or no twins.
@@ -267,10 +265,7 @@ def make_plan(
         for candidate in found
         for number, twin in enumerate(twins)
     ]
-    results = []
-    for result in mapper(run_trial, trials):
-        results.append(result)
-        progress()
+    results = list(mapper(run_trial, trials))
     n = len(twins)
     judged = [judge(c, results[k * n : (k + 1) * n], wishes, draws) for k, c in enumerate(found)]
     return recommend(judged, n)

@@ -9,8 +9,6 @@ from __future__ import annotations
 import importlib
 import os
 import signal
-import tempfile
-import traceback
 from collections.abc import Sequence
 from typing import Final
 
@@ -206,6 +204,10 @@ def explain(error: BaseException) -> CommandError:
 
 
 def _report_defect(error: BaseException) -> str:
+    # Here, because they load slowly and a help page needs neither.
+    import tempfile
+    import traceback
+
     text = "".join(traceback.format_exception(error))
     handle, name = tempfile.mkstemp(prefix="ebbset-defect-", suffix=".txt")
     with os.fdopen(handle, "w", encoding="utf-8") as file:

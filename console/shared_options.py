@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any, Final, TypeVar
 
 import click
+
+from ebbset.console.exits import CommandError, Exit
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -29,6 +32,36 @@ def workers_option(*, most: int) -> Callable[[F], F]:
         show_default="one per core",
         help="Number of processes; the results are the same for any number.",
     )
+
+
+dask_option: Final = click.option(
+    "--dask",
+    "cluster",
+    metavar="ADDRESS",
+    help="Work on the Dask cluster of this scheduler, such as tcp://host:8786, instead of --workers; the results are "
+    "the same.",
+)
+
+
+@contextmanager
+def shared_out(workers: int, cluster: str | None) -> Iterator[Any]:
+    """A mapper that works as `--workers` and `--dask` ask, see `parallel.mapping`.
+
+    Args:
+        workers: processes.
+        cluster: address of a Dask scheduler; None: none.
+
+    Raises:
+        CommandError: the cluster cannot be used, or was lost.
+    """
+    from ebbset.simulators.closed_loop.cluster import ClusterError
+    from ebbset.simulators.closed_loop.parallel import mapping
+
+    try:
+        with mapping(workers, cluster) as mapper:
+            yield mapper
+    except ClusterError as error:
+        raise CommandError(str(error), Exit.UNREACHABLE) from None
 
 
 class FamilyName(click.ParamType[str]):

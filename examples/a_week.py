@@ -151,7 +151,7 @@ def main(home: Path, lifters: list[str]) -> None:
     for folder in ("profiles", "recordings", "sessions"):
         (home / folder).mkdir(parents=True, exist_ok=True)
     for number, lifter in enumerate(lifters):
-        made = made_plan(write_files(home, lifter), home, lifter, twins=2, seed=1, workers=1, cables=1, simulated=False)
+        made = made_plan(write_files(home, lifter), home, lifter, twins=2, seed=1, cables=1, simulated=False)
         assert made.file is not None, made.why
         print(f"{lifter}: {made.planned.plan.reason}")
         for day, ahead in DAYS.items():

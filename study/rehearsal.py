@@ -7,16 +7,18 @@ say that they are simulated. Participant ``k`` of a seed, in the order of joinin
 from __future__ import annotations
 
 import datetime
+import io
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final
+from typing import BinaryIO, Final
 
 import numpy as np
 
 from ebbset.controller.recording.writer import RecordingWriter
 from ebbset.models.contract.prescription import Prescription
 from ebbset.simulators.closed_loop.closed_loop import run_set
+from ebbset.simulators.closed_loop.parallel import Mapper
 from ebbset.simulators.closed_loop.simulated_set import SimulatedSet
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.lifter import LifterParameters
@@ -60,9 +62,20 @@ def record_set(
     """
     metadata = {"wall_clock_at_zero": begun_at.isoformat(), **(facts or {})}
     with path.open("wb") as stream:
-        writer = RecordingWriter(stream, metadata)
-        done = run_set(order, lifter, rig, seed=seed, recorder=writer.add)
-        writer.finish({})
+        return _record(stream, metadata, order, lifter, rig, seed)
+
+
+def _record(
+    stream: BinaryIO,
+    metadata: dict[str, str],
+    order: Prescription,
+    lifter: LifterParameters,
+    rig: RigParameters | None,
+    seed: int | np.random.SeedSequence,
+) -> SimulatedSet:
+    writer = RecordingWriter(stream, metadata)
+    done = run_set(order, lifter, rig, seed=seed, recorder=writer.add)
+    writer.finish({})
     return done
 
 
@@ -94,8 +107,31 @@ def due(study: Study) -> tuple[Session, ...]:
     return tuple(s for s in study.schedule if s.earliest <= until.get(s.participant, s.earliest))
 
 
+@dataclass(frozen=True, slots=True)
+class _Rehearsed:
+    """One session: all that a worker process needs to make its recording."""
+
+    order: Prescription
+    lifter: LifterParameters
+    rig: RigParameters
+    seed: np.random.SeedSequence
+    metadata: dict[str, str]
+
+
+def _recording(job: _Rehearsed) -> bytes:
+    with io.BytesIO() as stream:
+        _record(stream, job.metadata, job.order, job.lifter, job.rig, job.seed)
+        return stream.getvalue()
+
+
 def rehearse(
-    study: Study, folder: Path, *, seed: int, rig: RigParameters | None = None, adjust: Adjust | None = None
+    study: Study,
+    folder: Path,
+    *,
+    seed: int,
+    rig: RigParameters | None = None,
+    adjust: Adjust | None = None,
+    mapper: Mapper = map,
 ) -> Iterator[Path]:
     """Carry out and record every session; yields each file when it is written.
 
@@ -107,6 +143,7 @@ def rehearse(
         seed: of the people and of what happens to them.
         rig: on what; the default rig when None.
         adjust: changes a lifter for a session, e.g. to put a known effect of a condition into the data.
+        mapper: `map`, or a parallel version that keeps the order. Files are written here, wherever sets are simulated.
 
     Raises:
         SetNotRunError: the controller refused to arm or start a session's prescription.
@@ -117,18 +154,22 @@ def rehearse(
     rig = rig or RigParameters()
     numbers = {participant.id: k for k, participant in enumerate(study.people)}
     people = {name: person(study, k, rig, seed) for name, k in numbers.items()}
-    for session in due(study):
+
+    def job(session: Session) -> _Rehearsed:
         streams = np.random.SeedSequence(seed, spawn_key=(numbers[session.participant], session.period))
         day, set_seed = streams.spawn(2)
         lifter = on_day(people[session.participant], np.random.default_rng(day))
-        path = folder / f"{session.participant}-{session.period:02d}.mcap"
-        record_set(
-            path,
+        begun_at = datetime.datetime.combine(session.earliest, datetime.time(HOUR), study.file.zone)
+        return _Rehearsed(
             study.order_of(session),
             lifter if adjust is None else adjust(lifter, session),
-            seed=set_seed,
-            begun_at=datetime.datetime.combine(session.earliest, datetime.time(HOUR), study.file.zone),
-            rig=rig,
-            facts={"study_sha256": study.hash, "rig": "simulated"},
+            rig,
+            set_seed,
+            {"wall_clock_at_zero": begun_at.isoformat(), "study_sha256": study.hash, "rig": "simulated"},
         )
+
+    sessions = due(study)
+    for session, recording in zip(sessions, mapper(_recording, map(job, sessions)), strict=True):
+        path = folder / f"{session.participant}-{session.period:02d}.mcap"
+        path.write_bytes(recording)
         yield path

@@ -31,7 +31,9 @@ import numpy.typing as npt
 import structlog
 from scipy.optimize import minimize
 
+from campaigns.fits.sharing import add_options, shared_out
 from ebbset.models.physiology.strength import chart_repetitions
+from ebbset.simulators.closed_loop.parallel import Mapper
 from ebbset.simulators.lifter.exercises import EXERCISES, Exercise, exercise
 from ebbset.simulators.lifter.lifter import FatigueModel, LifterParameters
 from ebbset.simulators.population.population import draw_lifter, person_rng
@@ -227,8 +229,9 @@ def fit_fatigue(kind: Exercise, shape: LifterParameters, model: FatigueModel) ->
     return math.exp(centre)
 
 
-def _recovery_cost(models: tuple[FatigueModel, ...], fast: float, slow: float, strain: float, rest: float) -> float:
+def _recovery_cost(job: tuple[tuple[FatigueModel, ...], float, float, float, float]) -> float:
     """Squared distance from the second set after rest and from six sets near failure, in units of what is uncertain."""
+    models, fast, slow, strain, rest = job
     kind = exercise("bench_press")
     shape = kind.mean_lifter()
     total = 0.0
@@ -259,16 +262,25 @@ def _recovery_cost(models: tuple[FatigueModel, ...], fast: float, slow: float, s
     return total
 
 
-def fit_recovery() -> dict[str, float]:
-    """Constants of recovery of the bench press, given everything else: one after another over a grid, strain twice."""
+def fit_recovery(mapper: Mapper = map) -> dict[str, float]:
+    """Constants of recovery of the bench press, given everything else: one after another over a grid, strain twice.
+
+    Args:
+        mapper: `map`, or a parallel version that keeps the order.
+    """
+
+    def least(values: tuple[float, ...], *jobs: tuple[tuple[FatigueModel, ...], float, float, float, float]) -> float:
+        costs = list(mapper(_recovery_cost, jobs))
+        return values[costs.index(min(costs))]
+
     both: tuple[FatigueModel, ...] = ("3cc_r", "critical_force")
     now = exercise("bench_press").recovery
     fast, slow, strain, rest = now.fast_share, now.slow_share, now.strain_per_s, now.reserve_rest_multiplier
-    strain = min(_STRAINS_PER_S, key=lambda s: _recovery_cost(both, fast, slow, s, rest))
-    slow = min(_SLOW_SHARES, key=lambda s: _recovery_cost(both, fast, s, strain, rest))
-    fast = min(_FAST_SHARES, key=lambda s: _recovery_cost(both, s, slow, strain, rest))
-    rest = min(_REST_MULTIPLIERS, key=lambda s: _recovery_cost(("critical_force",), fast, slow, strain, s))
-    strain = min(_STRAINS_PER_S, key=lambda s: _recovery_cost(both, fast, slow, s, rest))
+    strain = least(_STRAINS_PER_S, *((both, fast, slow, s, rest) for s in _STRAINS_PER_S))
+    slow = least(_SLOW_SHARES, *((both, fast, s, strain, rest) for s in _SLOW_SHARES))
+    fast = least(_FAST_SHARES, *((both, s, slow, strain, rest) for s in _FAST_SHARES))
+    rest = least(_REST_MULTIPLIERS, *((("critical_force",), fast, slow, strain, s) for s in _REST_MULTIPLIERS))
+    strain = least(_STRAINS_PER_S, *((both, fast, slow, s, rest) for s in _STRAINS_PER_S))
     return {
         "fast_share": fast,
         "fast_recovery_per_s": FAST_RECOVERY_PER_S,
@@ -279,14 +291,14 @@ def fit_recovery() -> dict[str, float]:
     }
 
 
-def fit(name: str, how: Shape) -> dict[str, float]:
+def fit(job: tuple[str, Shape]) -> dict[str, float]:
     """All fitted values of one exercise, in the order of the file.
 
     Args:
-        name: the exercise.
-        how: what is done about speed and strength curve: searched from a seeded start, only from where they are now
-            (a tenth of the time), or kept.
+        job: the exercise, and what is done about speed and strength curve: searched from a seeded start, only from
+            where they are now (a tenth of the time), or kept.
     """
+    name, how = job
     kind = exercise(name)
     scale = kind.fitted.fatigue_scale
     if how == "keep":
@@ -317,10 +329,16 @@ def main(argv: list[str] | None = None) -> int:
         default="search",
         help="search speed and strength curve (default), search near where they are, or keep them",
     )
+    add_options(parser)
     options = parser.parse_args(argv)
     names = tuple(options.only or (*EXERCISES, "recovery"))
     kept = exercise("bench_press").recovery
-    recovery = fit_recovery() if "recovery" in names else {k: getattr(kept, k) for k in kept.__dataclass_fields__}
+    recovery = {k: getattr(kept, k) for k in kept.__dataclass_fields__}
+    chosen = [name for name in EXERCISES if name in names]
+    with shared_out(options, "fits") as mapper:
+        if "recovery" in names:
+            recovery = fit_recovery(mapper)
+        found = dict(zip(chosen, mapper(fit, [(name, options.shape) for name in chosen]), strict=True))
     lines = [
         "# Written by `python -m campaigns.fits.calibrate --write`; do not edit by hand.",
         "# The top of that module lists what it was fitted on and what it never saw.",
@@ -330,7 +348,7 @@ def main(argv: list[str] | None = None) -> int:
     ]
     for name in EXERCISES:
         old = exercise(name).fitted
-        fitted = fit(name, options.shape) if name in names else {k: getattr(old, k) for k in old.__dataclass_fields__}
+        fitted = found[name] if name in found else {k: getattr(old, k) for k in old.__dataclass_fields__}
         lines += ["", f"[{name}]", *(f"{key} = {value:.4g}" for key, value in fitted.items())]
         log.info("fitted", exercise=name, **{k: round(v, 4) for k, v in fitted.items()})
     text = "\n".join(lines) + "\n"
@@ -342,4 +360,7 @@ def main(argv: list[str] | None = None) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    # By its own name, so that other processes find what they are to run.
+    from campaigns.fits.calibrate import main as fit_by_name
+
+    sys.exit(fit_by_name())

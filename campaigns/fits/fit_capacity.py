@@ -10,7 +10,6 @@ from __future__ import annotations
 import argparse
 import math
 from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Final, TypeVar, cast
@@ -19,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import minimize
 
+from campaigns.fits.sharing import add_options, shared_out
 from ebbset.controller.estimation.capacity import CapacityEstimator
 from ebbset.controller.estimation.exercise_prior_figures import EXERCISE_PRIORS, SPREAD
 from ebbset.controller.estimation.exercise_priors import ExercisePrior, Spread
@@ -266,17 +266,21 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("file", type=Path, help="module to write, e.g. controller/estimation/exercise_prior_figures.py")
     parser.add_argument("--sets", type=int, default=SETS, help="sets of the tuning seed")
+    add_options(parser)
     arguments = parser.parse_args()
-    with ProcessPoolExecutor() as pool:
-        examples = list(pool.map(example, range(FIRST_SET, FIRST_SET + arguments.sets), chunksize=8))
+    with shared_out(arguments, "sets and priors") as mapper:
+        examples = list(mapper(example, range(FIRST_SET, FIRST_SET + arguments.sets)))
         priors, spread = dict(EXERCISE_PRIORS), SPREAD
         for _ in range(ROUNDS):
             jobs = [(k, one, spread, tuple(e for e in examples if e.exercise == k)) for k, one in priors.items()]
-            priors = dict(zip(priors, pool.map(fit_exercise, jobs), strict=True))
+            priors = dict(zip(priors, mapper(fit_exercise, jobs), strict=True))
             spread = fit_spread(examples[::3], priors, spread)
     spread = calibrated(examples, priors, spread)
     arguments.file.write_text(as_module(priors, spread), encoding="utf-8")
 
 
 if __name__ == "__main__":
-    main()
+    # By its own name, so that other processes find what they are to run.
+    from campaigns.fits.fit_capacity import main as fit_by_name
+
+    fit_by_name()

@@ -22,8 +22,9 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from campaigns.fits.judgement_examples import Example, example
+from campaigns.fits.judgement_examples import Example, examples
 from campaigns.fits.judgement_modules import left_out_module, shipped_module
+from campaigns.fits.sharing import add_options, shared_out
 from ebbset.controller.estimation.capacity import CapacityEstimator
 from ebbset.controller.estimation.exercise_prior_figures import EXERCISE_PRIORS
 from ebbset.controller.estimation.exercise_priors import UNKNOWN, ExercisePrior
@@ -297,13 +298,19 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--sets", type=int, default=SETS, help="sets of each family")
     parser.add_argument("--kept", type=Path, default=None, help="folder in which what was seen of the sets is kept")
+    add_options(parser)
     arguments = parser.parse_args()
-    examples = [example(name, k, arguments.kept) for k in range(arguments.sets) for name in FAMILIES]
-    shipped = fitted(examples)
-    left_out = {name: fitted([one for one in examples if one.family != name]) for name in FAMILIES}
+    with shared_out(arguments, "sets and figures") as mapper:
+        found = examples([(name, k) for k in range(arguments.sets) for name in FAMILIES], arguments.kept, mapper)
+        without = [[one for one in found if one.family != name] for name in FAMILIES]
+        shipped, *others = mapper(fitted, [found, *without])
+    left_out = dict(zip(FAMILIES, others, strict=True))
     SHIPPED_FILE.write_text(shipped_module(shipped), encoding="utf-8")
     LEFT_OUT_FILE.write_text(left_out_module(left_out), encoding="utf-8")
 
 
 if __name__ == "__main__":
-    main()
+    # By its own name, so that other processes find what they are to run.
+    from campaigns.fits.fit_judgement import main as fit_by_name
+
+    fit_by_name()

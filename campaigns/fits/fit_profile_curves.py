@@ -12,7 +12,6 @@ import datetime
 import math
 import sys
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -20,6 +19,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from campaigns.fits.sharing import add_options, shared_out
 from ebbset.coaching.curve_departures import CurveDepartures
 from ebbset.coaching.curve_prior import CurvePrior, controller_mean, curve_prior
 from ebbset.coaching.profile_doubts import NoProfileError
@@ -59,6 +59,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from campaigns.fits.sharing import add_options, shared_out
 from ebbset.coaching.curve_departures import CurveDepartures
 
 '''
@@ -247,14 +248,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--write", action="store_true", help=f"write {FIGURES} and the table in {PAGE}")
     parser.add_argument("--people", type=int, default=PEOPLE, help="people of each exercise, in the fit and outside it")
+    add_options(parser)
     arguments = parser.parse_args()
     numbers = range(arguments.people)
-    with ProcessPoolExecutor() as pool:
+    with shared_out(arguments, "people and profiles") as mapper:
         jobs = [(kind, seed, numbers) for seed in (TUNING_SEED, UNSEEN_SEED) for kind in EXERCISES]
-        tested = list(pool.map(people, jobs))
+        tested = list(mapper(people, jobs))
         fitted = {kind: departures(kind, some) for kind, some in zip(EXERCISES, tested, strict=False)}
         unseen = zip(fitted.items(), tested[len(EXERCISES) :], strict=True)
-        rows = pool.map(judged, [(kind, found, some) for (kind, found), some in unseen])
+        rows = mapper(judged, [(kind, found, some) for (kind, found), some in unseen])
         outcomes = dict(zip(EXERCISES, rows, strict=True))
     text = table(outcomes, arguments.people)
     sys.stdout.write(text)
@@ -265,4 +267,7 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    # By its own name, so that other processes find what they are to run.
+    from campaigns.fits.fit_profile_curves import main as fit_by_name
+
+    fit_by_name()

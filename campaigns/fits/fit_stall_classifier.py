@@ -17,11 +17,13 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
+from campaigns.fits.sharing import add_options, shared_out
 from ebbset.controller.detection.segmenter import RepetitionSegmenter
 from ebbset.controller.detection.stall_classifier_figures import Node
 from ebbset.controller.detection.stall_evidence import StallEvidence
 from ebbset.models.contract.prescription import StallSection
 from ebbset.models.physiology.load_velocity import LoadVelocityLine, generic_line
+from ebbset.simulators.closed_loop.parallel import Mapper
 from ebbset.simulators.evaluation.detector_runs import RATES, TOP_SHARE, WHOLE_SHARE, TelemetryQuality, measure
 from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, TrueSet, true_set
 
@@ -61,46 +63,52 @@ class _NotingEvidence(StallEvidence):
         return False
 
 
-def examples(sets: list[TrueSet], telemetry: TelemetryQuality) -> tuple[FloatArray, npt.NDArray[np.int64], FloatArray]:
-    """Evidence vectors at every evaluation, whether their ascent failed, and weights.
+Evidence = tuple[FloatArray, npt.NDArray[np.int64], FloatArray]
+"""Evidence vectors, shape (n, features); whether their ascent failed, shape (n,); weights, shape (n,)."""
+
+
+def evidence(job: tuple[int, TrueSet, TelemetryQuality]) -> Evidence | None:
+    """Evidence at every evaluation in one set, whether its ascent failed, and weights; None if there was none.
 
     Every ascent has about the same weight, however often it was evaluated.
 
     Args:
-        sets: sets of known truth.
-        telemetry: rate and noise of the samples.
+        job: number of the set, which fixes the noise; the set of known truth; rate and noise of the samples.
     """
-    rows: list[FloatArray] = []
-    labels: list[npt.NDArray[np.int64]] = []
-    weights: list[FloatArray] = []
+    number, item, telemetry = job
     never = StallSection(rule="evidence", certainty=0.999, still_limit_s=10.0)
-    for number, item in enumerate(sets):
-        line = generic_line(item.exercise)
-        noting = _NotingEvidence(line)
-        segmenter = RepetitionSegmenter(stall=never, line=line, rom_m=None, has_force=True, evidence=noting)
-        clock = measure(item, segmenter, telemetry, np.random.default_rng(number)).true_s
-        if not noting.looks:
-            continue
-        table = np.array(noting.looks)
-        t = np.array([clock(int(value)) for value in table[:, 0]])
-        y = np.zeros(len(t), dtype=np.int64)
-        keep = np.ones(len(t), dtype=bool)
-        part = np.zeros(len(t), dtype=np.int64)
-        for k, attempt in enumerate(item.attempts):
-            during = (t >= attempt.start_s + (0.01 if attempt.continued else -0.02)) & (t <= attempt.end_s - 0.004)
-            y[during] = attempt.stalled
-            part[during] = k + 1
-            if attempt.stalled:
-                if attempt.end_share > TOP_SHARE:
-                    keep[during] = False
-                after = item.attempts[k + 1].start_s if k + 1 < len(item.attempts) else np.inf
-                keep[(t > attempt.end_s - 0.004) & (t < after)] = False
-            elif attempt.end_share < WHOLE_SHARE:
-                keep[during | ((t > attempt.end_s) & (t < attempt.end_s + 2.0))] = False
-        rows.append(table[keep, 1:])
-        labels.append(y[keep])
-        weights.append(1.0 / np.maximum(np.bincount(part[keep])[part[keep]], FEWEST_LOOKS))
-    return np.concatenate(rows), np.concatenate(labels), np.concatenate(weights)
+    line = generic_line(item.exercise)
+    noting = _NotingEvidence(line)
+    segmenter = RepetitionSegmenter(stall=never, line=line, rom_m=None, has_force=True, evidence=noting)
+    clock = measure(item, segmenter, telemetry, np.random.default_rng(number)).true_s
+    if not noting.looks:
+        return None
+    table = np.array(noting.looks)
+    t = np.array([clock(int(value)) for value in table[:, 0]])
+    y = np.zeros(len(t), dtype=np.int64)
+    keep = np.ones(len(t), dtype=bool)
+    part = np.zeros(len(t), dtype=np.int64)
+    for k, attempt in enumerate(item.attempts):
+        during = (t >= attempt.start_s + (0.01 if attempt.continued else -0.02)) & (t <= attempt.end_s - 0.004)
+        y[during] = attempt.stalled
+        part[during] = k + 1
+        if attempt.stalled:
+            if attempt.end_share > TOP_SHARE:
+                keep[during] = False
+            after = item.attempts[k + 1].start_s if k + 1 < len(item.attempts) else np.inf
+            keep[(t > attempt.end_s - 0.004) & (t < after)] = False
+        elif attempt.end_share < WHOLE_SHARE:
+            keep[during | ((t > attempt.end_s) & (t < attempt.end_s + 2.0))] = False
+    return table[keep, 1:], y[keep], 1.0 / np.maximum(np.bincount(part[keep])[part[keep]], FEWEST_LOOKS)
+
+
+def drawn(number: int) -> TrueSet:
+    """One set of the tuning seed.
+
+    Args:
+        number: of the set.
+    """
+    return true_set(np.random.default_rng([TUNING_SEED, number]), OWN_BEHAVIOURS[number % len(OWN_BEHAVIOURS)])
 
 
 def tree_of(nodes: Any, k: int) -> Node:
@@ -158,14 +166,18 @@ def as_module(baseline: float, trees: Sequence[Node], knots: Sequence[tuple[floa
     )
 
 
-def fit(sets: list[TrueSet]) -> str:
-    """Fit on these sets, at the usual rate, at a low one and with noise; returns the module's source text."""
+def fit(sets: Sequence[TrueSet], mapper: Mapper = map) -> str:
+    """Fit on these sets, at the usual rate, at a low one and with noise; returns the module's source text.
+
+    Args:
+        sets: of known truth.
+        mapper: `map`, or a parallel version that keeps the order.
+    """
     ensemble: Any = importlib.import_module("sklearn.ensemble")
-    parts = [examples(sets, RATES["100 Hz"]), examples(sets[::5], RATES["20 Hz"])]
-    parts.append(examples(sets[1::5], RATES["velocity noisy"]))
-    x = np.concatenate([part[0] for part in parts])
-    y = np.concatenate([part[1] for part in parts])
-    weight = np.concatenate([part[2] for part in parts])
+    parts = ((sets, "100 Hz"), (sets[::5], "20 Hz"), (sets[1::5], "velocity noisy"))
+    jobs = [(number, item, RATES[rate]) for some, rate in parts for number, item in enumerate(some)]
+    found = [one for one in mapper(evidence, jobs) if one is not None]
+    x, y, weight = (np.concatenate([one[k] for one in found]) for k in range(3))
     weight /= weight.mean()
     model = ensemble.HistGradientBoostingClassifier(
         max_iter=TREES,
@@ -187,11 +199,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("module", type=Path, help="file to write: controller/detection/stall_classifier_figures.py")
     parser.add_argument("--sets", type=int, default=SETS, help="tuning sets to draw")
+    add_options(parser)
     arguments = parser.parse_args()
-    kinds = len(OWN_BEHAVIOURS)
-    sets = [true_set(np.random.default_rng([TUNING_SEED, k]), OWN_BEHAVIOURS[k % kinds]) for k in range(arguments.sets)]
-    arguments.module.write_text(fit(sets), encoding="utf-8")
+    with shared_out(arguments, "sets of known truth") as mapper:
+        text = fit(list(mapper(drawn, range(arguments.sets))), mapper)
+    arguments.module.write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":
-    main()
+    # By its own name, so that other processes find what they are to run.
+    from campaigns.fits.fit_stall_classifier import main as fit_by_name
+
+    fit_by_name()

@@ -15,6 +15,7 @@ from typing import Final
 
 import numpy as np
 
+from campaigns.fits.sharing import add_options, shared_out
 from ebbset.conformance.identification.identify import LIGHT_SHARE, identify
 from ebbset.conformance.identification.quantities import CableIdentification, Estimate
 from ebbset.simulators.lifter.exercises import exercise
@@ -107,13 +108,13 @@ def figures(found: CableIdentification, truth: RigParameters) -> dict[str, tuple
     return dict(zip(FIGURES, pairs, strict=True))
 
 
-def errors(truth: RigParameters, seeds: Sequence[int]) -> dict[str, Errors]:
-    """The errors of every figure of one rig over these seeds.
+def errors(job: tuple[RigParameters, Sequence[int]]) -> dict[str, Errors]:
+    """The errors of every figure of one rig over some seeds.
 
     Args:
-        truth: the rig.
-        seeds: of the sensors' noise.
+        job: the rig, and seeds of the sensors' noise.
     """
+    truth, seeds = job
     runs = [figures(identify(SimulatedAccess(simulated(truth, seed=seed)))[0], truth) for seed in seeds]
     found = {}
     for name in FIGURES:
@@ -142,8 +143,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--write", action="store_true", help=f"write the table in {PAGE}")
     parser.add_argument("--seeds", type=int, default=SEEDS, help="identifications of each rig")
+    add_options(parser)
     arguments = parser.parse_args()
-    text = table({name: errors(truth, range(arguments.seeds)) for name, truth in RIGS.items()})
+    with shared_out(arguments, "identified rigs") as mapper:
+        rows = mapper(errors, [(truth, range(arguments.seeds)) for truth in RIGS.values()])
+        text = table(dict(zip(RIGS, rows, strict=True)))
     sys.stdout.write(text)
     if arguments.write:
         before, _, rest = PAGE.read_text(encoding="utf-8").partition(BEGIN)
@@ -151,4 +155,7 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    # By its own name, so that other processes find what they are to run.
+    from campaigns.fits.identification_coverage import main as fit_by_name
+
+    fit_by_name()

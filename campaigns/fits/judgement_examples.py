@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pickle
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -10,6 +11,7 @@ from typing import Final
 import numpy as np
 
 from ebbset.models.contract.profile import LifterProfile
+from ebbset.simulators.closed_loop.parallel import Mapper
 from ebbset.simulators.evaluation.by_family import set_of
 from ebbset.simulators.evaluation.estimates import Seen, profile_written, what_was_seen
 
@@ -37,22 +39,31 @@ class Example:
     seen: tuple[Seen, ...]
 
 
-def example(family: str, number: int, kept: Path | None = None) -> Example:
-    """Draw one set of the tuning seed, or take it from where it is kept.
+def example(job: tuple[str, int]) -> Example:
+    """Draw one set of the tuning seed.
 
     Args:
-        family: of lifters.
-        number: of the set.
-        kept: folder; None: nothing is kept.
+        job: family of lifters, and number of the set.
     """
-    path = None if kept is None else kept / f"{family}-{SEED}-{number}.pickle"
-    if path is not None and path.exists():
-        found: Example = pickle.loads(path.read_bytes())
-        return found
+    family, number = job
     item = set_of(family, SEED, number)
     known = len(item.tested_m_s) >= 2
     profile = profile_written(item, np.random.default_rng([number, 11])) if known else None
-    made = Example(family, item.exercise, item.one_rm_n, item.tested_m_s, profile, tuple(what_was_seen(item, number)))
-    if path is not None:
-        path.write_bytes(pickle.dumps(made))
-    return made
+    return Example(family, item.exercise, item.one_rm_n, item.tested_m_s, profile, tuple(what_was_seen(item, number)))
+
+
+def examples(jobs: Sequence[tuple[str, int]], kept: Path | None, mapper: Mapper) -> list[Example]:
+    """Draw sets of the tuning seed, or take them from where they are kept.
+
+    Args:
+        jobs: family of lifters and number of each set.
+        kept: folder; None: nothing is kept.
+        mapper: `map`, or a parallel version that keeps the order.
+    """
+    if kept is None:
+        return list(mapper(example, jobs))
+    files = {job: kept / f"{job[0]}-{SEED}-{job[1]}.pickle" for job in jobs}
+    missing = [job for job, path in files.items() if not path.exists()]
+    for job, made in zip(missing, mapper(example, missing), strict=True):
+        files[job].write_bytes(pickle.dumps(made))
+    return [pickle.loads(path.read_bytes()) for path in files.values()]

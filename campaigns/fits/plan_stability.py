@@ -12,13 +12,13 @@ import datetime
 import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 
+from campaigns.fits.sharing import add_options, shared_out
 from ebbset.coaching.assumptions import report_draws
 from ebbset.coaching.candidates import Wishes, candidates
 from ebbset.coaching.plan import CandidateTrial, Judged, Plan, TrialResult, judge, recommend, run_trial
@@ -127,11 +127,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--write", action="store_true", help=f"write the table in {PAGE}")
     parser.add_argument("--pool", type=int, default=POOL, help="twins in the pool")
+    add_options(parser)
     arguments = parser.parse_args()
     draws = report_draws(DRAWS)
     known: dict[tuple[str, float | None, float], tuple[tuple[TrialResult, ...], ...]] = {}
     rows = []
-    with ProcessPoolExecutor() as workers:
+    with shared_out(arguments, "simulated sets") as mapper:
         for name, (profile, wishes) in ASKED.items():
             key = (profile.exercise, wishes.fatigue_left, wishes.minutes)
             if key not in known:
@@ -141,7 +142,7 @@ def main() -> None:
                     for one in candidates(profile, wishes, RIG)
                     for k, person in enumerate(people)
                 ]
-                done = list(workers.map(run_trial, trials, chunksize=4))
+                done = list(mapper(run_trial, trials))
                 n = len(people)
                 known[key] = tuple(tuple(done[k : k + n]) for k in range(0, len(done), n))
             tried = Tried(profile, wishes, known[key])
@@ -159,4 +160,7 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    # By its own name, so that other processes find what they are to run.
+    from campaigns.fits.plan_stability import main as fit_by_name
+
+    fit_by_name()

@@ -10,9 +10,9 @@ belongs is looked at in `session_drops`. The figures are simulated, relative and
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -27,6 +27,7 @@ from ebbset.coaching.sessions.weekly_dose import bounded
 from ebbset.models.contract import formatting
 from ebbset.models.physiology.exercise_muscles import overlap
 from ebbset.models.physiology.stimulus import Draws, worth
+from ebbset.simulators.closed_loop.parallel import Mapper
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.plant.rig_parameters import RigParameters
 
@@ -44,7 +45,6 @@ DROPS_ON: Final = 6
 """Twins on which a dropping set is tried at other places; it says what they cost, and chooses nothing."""
 MARGIN: Final = 1.03
 """A combination may be this much too long by the first rounds, which run on few twins."""
-Mapper = Callable[[Callable[[Any], Any], Iterable[Any]], Iterator[Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +123,6 @@ def plan_session(
     draws: Draws,
     *,
     mapper: Mapper = map,
-    progress: Callable[[], None] = lambda: None,
 ) -> PlannedSession:
     """Weigh the whole session.
 
@@ -133,7 +132,6 @@ def plan_session(
         twins: simulated twins of the lifter.
         draws: draws of the assumptions.
         mapper: `map`, or a parallel version that keeps the order.
-        progress: called after each twin of each round.
 
     Raises:
         ValueError: an exercise without options, or no twins.
@@ -142,11 +140,7 @@ def plan_session(
         raise ValueError(f"twins are {twins.count}; allowed: one or more, and a form for every exercise")
 
     def ran(routes: Sequence[Route], numbers: range) -> list[list[tuple[SetOutcome, ...]]]:
-        results = []
-        for result in mapper(run_routes, twins.trials(routes, numbers)):
-            results.append(result)
-            progress()
-        return results
+        return list(mapper(run_routes, twins.trials(routes, numbers)))
 
     wished = [[option for option in of if option.wished] for of in found]
     flat = [option for of in wished for option in of if option.steps]

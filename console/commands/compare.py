@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Sequence
-from contextlib import ExitStack
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any
 
 import click
 
 from ebbset.console.commands.pictures import svg_option
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.progress import tracked
-from ebbset.console.shared_options import lifters_option, seed_option, workers_option
+from ebbset.console.shared_options import dask_option, lifters_option, seed_option, shared_out, workers_option
 
 if TYPE_CHECKING:
-    from ebbset.coaching.compare import ComparedCondition
+    from ebbset.coaching.compare import ComparedCondition, Row
     from ebbset.models.contract.prescription import Prescription
 
 
@@ -45,7 +45,7 @@ _SAME = "the same in every pair"
 )
 @click.option("--known", is_flag=True, help="Give the controller a profile of each lifter.")
 @workers_option(most=1024)
-@click.option("--dask", "scheduler", metavar="ADDRESS", help="Run on the Dask cluster of this scheduler.")
+@dask_option
 @click.option("--table", type=click.Path(path_type=Path, dir_okay=False), help="Tidy CSV file, one row a set.")
 @svg_option
 @click.option("--json", "as_json", is_flag=True, help="Summary as JSON.")
@@ -58,7 +58,7 @@ def command(
     start_share: float,
     known: bool,
     workers: int,
-    scheduler: str | None,
+    cluster: str | None,
     table: Path | None,
     plot: Path | None,
     as_json: bool,
@@ -78,7 +78,7 @@ def command(
       ebbset compare row.toml --policy fixed_fraction:fraction=0.2 --policy force_at_stall:part=0.85
       ebbset compare a.toml b.toml --persons 10000 --dask tcp://scheduler:8786
     """
-    from ebbset.coaching.compare import Population, compared
+    from ebbset.coaching.compare import Population
     from ebbset.controller.service.documents import sentence_of
     from ebbset.simulators.closed_loop.simulated_set import SetNotRunError
     from ebbset.simulators.population.families import COMPILED
@@ -91,14 +91,12 @@ def command(
                 f"only {conditions[0].name!r} was given; allowed: two or more prescriptions, or --policy twice or more."
             )
         _refuse_unsound(conditions)
-        rows = _run(conditions, Population(persons, seed, start_share, known, lifters or COMPILED), workers, scheduler)
-        found = compared(rows, conditions)
+        population = Population(persons, seed, start_share, known, lifters or COMPILED)
+        found = _compared(conditions, population, workers, cluster, table)
     except SetNotRunError as error:
         raise CommandError(f"a set cannot be run on the simulated rig: {error}", Exit.NO) from None
     except ValueError as error:
         raise CommandError(sentence_of(error), Exit.USAGE) from None
-    if table is not None:
-        _write(found, table)
     if plot is not None:
         from ebbset.console.report.plan_figures import draw_comparison
 
@@ -171,40 +169,35 @@ def _refuse_unsound(conditions: Sequence[ComparedCondition]) -> None:
         raise CommandError(why + "\n  ".join(broken), Exit.NO)
 
 
-def _run(conditions: Any, population: Any, workers: int, scheduler: str | None) -> list[Any]:
-    from ebbset.coaching.compare import jobs, run_job
-    from ebbset.simulators.closed_loop.parallel import parallel_map
+def _compared(conditions: Any, population: Any, workers: int, cluster: str | None, table: Path | None) -> Any:
+    from ebbset.coaching.compare import compared, jobs, run_job
 
-    with ExitStack() as stack:
-        client = None
-        if scheduler is not None:
-            client = stack.enter_context(_cluster(scheduler))
-            workers = max(len(client.scheduler_info()["workers"]), 1)
-        results = parallel_map(run_job, jobs(conditions, population), workers=workers, executor=client)
-        return list(tracked(results, "simulated lifters", population.lifters))
+    with shared_out(workers, cluster) as mapper, ExitStack() as stack:
+        results = tracked(mapper(run_job, jobs(conditions, population)), "simulated lifters", population.lifters)
+        if table is not None:
+            results = _written(results, stack.enter_context(_opened(table)))
+        return compared(results, conditions)
 
 
-def _cluster(address: str) -> Any:
-    import distributed
-
-    connect: Any = distributed.Client
-    try:
-        return connect(address, timeout=5)
-    except (OSError, ValueError, TimeoutError) as error:
-        raise CommandError(f"no Dask scheduler answers at {address}: {error}", Exit.UNREACHABLE) from None
-
-
-def _write(found: Any, path: Path) -> None:
-    from ebbset.coaching.compare import MEASURES
-
+@contextmanager
+def _opened(path: Path) -> Iterator[IO[str]]:
     try:
         with path.open("w", encoding="utf-8", newline="") as file:
-            writer = csv.writer(file, lineterminator="\n")
-            writer.writerow(["person", "condition", *MEASURES, "ended_by"])
-            for row in found.rows:
-                writer.writerow([row.person, row.condition, *map(repr, row.values), row.ended_by])
+            yield file
     except OSError as error:
         raise CommandError(f"{path}: {error.strerror}", Exit.BAD_INPUT) from None
+
+
+def _written(results: Iterable[Sequence[Row]], file: IO[str]) -> Iterator[Sequence[Row]]:
+    """Pass the rows of each lifter on, and write them down on the way."""
+    from ebbset.coaching.compare import MEASURES
+
+    writer = csv.writer(file, lineterminator="\n")
+    writer.writerow(["person", "condition", *MEASURES, "ended_by"])
+    for rows in results:
+        for row in rows:
+            writer.writerow([row.person, row.condition, *map(repr, row.values), row.ended_by])
+        yield rows
 
 
 def plain(found: Any) -> dict[str, Any]:

@@ -11,8 +11,8 @@ import click
 
 from ebbset.console.commands.pictures import draw_page, page_option
 from ebbset.console.exits import CommandError, Exit
-from ebbset.console.progress import progress
-from ebbset.console.shared_options import lifters_option, workers_option
+from ebbset.console.progress import counted, progress
+from ebbset.console.shared_options import dask_option, lifters_option, shared_out, workers_option
 
 _MOST_COLUMNS: Final = 6
 _FIGURE_WIDTH: Final = 7
@@ -31,6 +31,7 @@ _WORDY: Final = ("name", "rule", "setting", "asked")
     help_text="Judge on this family of lifters only; repeat for more. By default, on every installed one.",
 )
 @workers_option(most=256)
+@dask_option
 @page_option
 @click.option(
     "--recordings",
@@ -45,6 +46,7 @@ def command(
     seeds: Path | None,
     lifters: tuple[str, ...],
     workers: int,
+    cluster: str | None,
     plot: Path | None,
     recordings: Path | None,
     labels: Path | None,
@@ -80,7 +82,8 @@ def command(
         return evaluate_recordings(recordings, labels, seed=seed, as_json=as_json)
     if seed is not None and seeds is not None:
         raise click.UsageError("--seed and --seeds cannot be used together.")
-    judged = _judged(lifters, plot, {"short": short, "seed": seed if seed is not None else seeds, "workers": workers})
+    with shared_out(workers, cluster) as mapper:
+        judged = _judged(lifters, plot, mapper, {"short": short, "seed": seed if seed is not None else seeds})
     for report, draw, path in judged:
         if path is not None:
             draw_page(draw, report, path)
@@ -95,7 +98,9 @@ def command(
     return int(Exit.OK if all(target.met for report, _, _ in judged for target in report.targets) else Exit.NO)
 
 
-def _judged(lifters: tuple[str, ...], plot: Path | None, asked: dict[str, Any]) -> list[tuple[Any, _Draw, Path | None]]:
+def _judged(
+    lifters: tuple[str, ...], plot: Path | None, mapper: Any, asked: dict[str, Any]
+) -> list[tuple[Any, _Draw, Path | None]]:
     """The reports asked for, each with what draws it and where to."""
     from ebbset.simulators.closed_loop.simulated_set import SetNotRunError
     from ebbset.simulators.evaluation import evaluate, family_report
@@ -104,7 +109,7 @@ def _judged(lifters: tuple[str, ...], plot: Path | None, asked: dict[str, Any]) 
     reports: list[tuple[Any, _Draw, Path | None]] = []
     try:
         with progress("simulating") as say:
-            asked["progress"] = lambda what: say(f"simulating {what}")
+            asked |= {"mapper": counted(mapper, say), "progress": lambda what: say(f"simulating {what}")}
             if not lifters:
                 reports.append((evaluate.run(**asked), evaluate.plot, plot))
             beside = plot if plot is None or lifters else plot.with_stem(f"{plot.stem}-families")

@@ -10,8 +10,8 @@ import click
 
 from ebbset.console.commands.pictures import svg_option
 from ebbset.console.exits import CommandError, Exit
-from ebbset.console.progress import progress
-from ebbset.console.shared_options import seed_option, workers_option
+from ebbset.console.progress import counted, progress
+from ebbset.console.shared_options import dask_option, seed_option, shared_out, workers_option
 from ebbset.models.contract.units import LoadUnit
 
 DRAWS = 400
@@ -46,6 +46,7 @@ DRAWS = 400
 @click.option("--twins", type=click.IntRange(4, 500), default=16, show_default=True, help="Simulated twins.")
 @seed_option
 @workers_option(most=256)
+@dask_option
 @click.option("--cables", type=click.Choice(["1", "2"]), default="1", show_default=True, help="Cables of the rig.")
 @click.option(
     "--units", type=click.Choice(get_args(LoadUnit)), default="kg", show_default=True, help="Unit of the loads."
@@ -67,6 +68,7 @@ def command(
     twins: int,
     seed: int,
     workers: int,
+    cluster: str | None,
     cables: str,
     units: LoadUnit,
     simulated_profile: bool,
@@ -107,7 +109,7 @@ def command(
         )
     wishes = Wishes(minutes, fatigue_left, later_sets, later_break, exceeding)
     try:
-        plan = _planned(lifter, wishes, int(cables), units, twins, seed, workers)
+        plan = _planned(lifter, wishes, int(cables), units, twins, seed, workers, cluster)
     except (NoTwinError, ValueError) as error:
         raise CommandError(f"{profile}: {error}", Exit.BAD_INPUT) from None
     choice = plan.suggestion
@@ -136,13 +138,12 @@ def command(
     return int(Exit.OK if plan.suggestion is not None else Exit.NO)
 
 
-def _planned(lifter: Any, wishes: Any, cables: int, units: LoadUnit, twins: int, seed: int, workers: int) -> Any:
-    from functools import partial
-
+def _planned(
+    lifter: Any, wishes: Any, cables: int, units: LoadUnit, twins: int, seed: int, workers: int, cluster: str | None
+) -> Any:
     from ebbset.coaching.assumptions import report_draws
     from ebbset.coaching.candidates import candidates
     from ebbset.coaching.plan import make_plan
-    from ebbset.simulators.closed_loop.parallel import parallel_map
     from ebbset.simulators.plant.rig_parameters import RigParameters
     from ebbset.simulators.population.twin import draw_twins
 
@@ -150,7 +151,7 @@ def _planned(lifter: Any, wishes: Any, cables: int, units: LoadUnit, twins: int,
     found = candidates(lifter, wishes, rig, units=units)
     with progress("fitting twins"):
         people = draw_twins(lifter, rig, seed, twins)
-    with progress("simulated sets", len(found) * len(people)) as advance:
+    with shared_out(workers, cluster) as mapper, progress("simulated sets") as show:
         return make_plan(
             lifter,
             wishes,
@@ -159,8 +160,7 @@ def _planned(lifter: Any, wishes: Any, cables: int, units: LoadUnit, twins: int,
             report_draws(DRAWS),
             rig=rig,
             seed=seed,
-            mapper=partial(parallel_map, workers=workers),
-            progress=lambda: advance(None),
+            mapper=counted(mapper, show),
         )
 
 

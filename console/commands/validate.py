@@ -11,15 +11,18 @@ import click
 
 from ebbset.console.commands.pictures import draw_page, page_option
 from ebbset.console.exits import Exit
-from ebbset.console.progress import progress
+from ebbset.console.progress import counted, progress
+from ebbset.console.shared_options import dask_option, shared_out, workers_option
 
 
 @click.command(name="validate")
 @click.option("--short", is_flag=True, help="Use fewer simulated people for each figure, for a quick look.")
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Seed of the simulated people.")
+@workers_option(most=256)
+@dask_option
 @page_option
 @click.option("--json", "as_json", is_flag=True, help="The table as JSON.")
-def command(short: bool, seed: int, plot: Path | None, as_json: bool) -> int:
+def command(short: bool, seed: int, workers: int, cluster: str | None, plot: Path | None, as_json: bool) -> int:
     """Compare simulated lifters with published figures, and say which comparisons could have failed.
 
     Every row says what it can show. "fitted": the fit was given this figure. "follows": it follows from a fitted
@@ -32,8 +35,8 @@ def command(short: bool, seed: int, plot: Path | None, as_json: bool) -> int:
     from ebbset.simulators.validation import validate
     from ebbset.simulators.validation.comparison import headline
 
-    with progress("simulating") as say:
-        report = validate.run(short=short, seed=seed, progress=lambda section: say(f"simulating {section}"))
+    with shared_out(workers, cluster) as mapper, progress("simulated groups of figures") as show:
+        report = validate.run(short=short, seed=seed, mapper=counted(mapper, show))
     if plot is not None:
         draw_page(validate.plot, report, plot)
     if as_json:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -19,13 +18,13 @@ from ebbset.coaching.sessions.session_reasons import reasons
 from ebbset.coaching.sessions.session_steps import SessionPlanFile
 from ebbset.coaching.worth import Range
 from ebbset.console.exits import CommandError, Exit
-from ebbset.console.progress import progress
+from ebbset.console.progress import counted, progress
 from ebbset.console.session_commands.documents import named_files, read_session
 from ebbset.console.session_home import last_sets_of
 from ebbset.console.terminal import Terminal
 from ebbset.models.contract import formatting
 from ebbset.models.contract.profile import LifterProfile
-from ebbset.simulators.closed_loop.parallel import parallel_map
+from ebbset.simulators.closed_loop.parallel import Mapper
 from ebbset.simulators.plant.rig_parameters import RigParameters
 from ebbset.simulators.population.twin import NoTwinError, draw_twins
 
@@ -51,7 +50,7 @@ class MadePlan:
 
 
 def made_plan(
-    path: Path, home: Path, name: str, *, twins: int, seed: int, workers: int, cables: int, simulated: bool
+    path: Path, home: Path, name: str, *, twins: int, seed: int, mapper: Mapper = map, cables: int, simulated: bool
 ) -> MadePlan:
     """Plan a session.
 
@@ -61,7 +60,7 @@ def made_plan(
         name: of the session.
         twins: how many simulated twins.
         seed: of all randomness.
-        workers: processes.
+        mapper: `map`, or a parallel version that keeps the order.
         cables: of the rigs.
         simulated: profiles made from simulated sets are allowed.
 
@@ -97,14 +96,13 @@ def made_plan(
             bodies = {one.exercise: draw_twins(one, rig, seed, twins) for one in profiles}
     except (NoTwinError, ValueError) as error:
         raise CommandError(f"{path}: {error}", Exit.BAD_INPUT) from None
-    with progress("simulated sessions of twins") as advance:
+    with progress("simulated sessions of twins") as show:
         planned = plan_session(
             session,
             found,
             SessionTwins(bodies, rig, seed, now.timestamp()),
             report_draws(DRAWS),
-            mapper=partial(parallel_map, workers=workers),
-            progress=lambda: advance(None),
+            mapper=counted(mapper, show),
         )
     why = [*reasons(planned), *why]
     if any(profile.simulated for profile in profiles):

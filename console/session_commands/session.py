@@ -12,7 +12,7 @@ from ebbset.console.exits import CommandError, Exit
 from ebbset.console.rig_commands.broker_options import CREDENTIALS_HELP, broker_settings, connection_options
 from ebbset.console.rig_commands.request import account_name
 from ebbset.console.session_home import home_option, journal_path, plan_path, read_plan, session_name
-from ebbset.console.shared_options import seed_option, workers_option
+from ebbset.console.shared_options import dask_option, seed_option, shared_out, workers_option
 from ebbset.console.suggestions import SuggestingGroup
 
 
@@ -63,6 +63,7 @@ def check(files: tuple[Path, ...]) -> int:
 @click.option("--twins", type=click.IntRange(2, 200), default=12, show_default=True, help="Simulated twins.")
 @seed_option
 @workers_option(most=256)
+@dask_option
 @click.option("--cables", type=click.Choice(["1", "2"]), default="1", show_default=True, help="Cables of the rigs.")
 @click.option(
     "--simulated-profile", is_flag=True, help="Plan on profiles that were made from simulated sets, for nobody."
@@ -75,6 +76,7 @@ def plan(
     twins: int,
     seed: int,
     workers: int,
+    cluster: str | None,
     cables: str,
     simulated_profile: bool,
     output: Path | None,
@@ -101,9 +103,10 @@ def plan(
             f"{journal_path(home, name)}: this session was begun already; allowed: a file of another name, or --output",
             Exit.BAD_INPUT,
         )
-    made = made_plan(
-        file, home, name, twins=twins, seed=seed, workers=workers, cables=int(cables), simulated=simulated_profile
-    )
+    with shared_out(workers, cluster) as mapper:
+        made = made_plan(
+            file, home, name, twins=twins, seed=seed, mapper=mapper, cables=int(cables), simulated=simulated_profile
+        )
     if as_json:
         click.echo(json.dumps(as_plain(made), ensure_ascii=False, indent=2))
     else:

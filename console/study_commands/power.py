@@ -12,7 +12,7 @@ import click
 
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.progress import tracked
-from ebbset.console.shared_options import lifters_option, seed_option, workers_option
+from ebbset.console.shared_options import dask_option, lifters_option, seed_option, shared_out, workers_option
 from ebbset.console.study_commands.output import write_text
 
 _RANGE: Final = re.compile(r"(\d{1,4})-(\d{1,4}):(\d{1,4})")
@@ -40,6 +40,7 @@ WANTED: Final = 0.8
 @lifters_option(help_text="Family of simulated lifters; by default, the one that ebbset was fitted on.")
 @seed_option
 @workers_option(most=1024)
+@dask_option
 @click.option(
     "--plan",
     type=click.Path(path_type=Path, dir_okay=False),
@@ -55,6 +56,7 @@ def power(
     lifters: str | None,
     seed: int,
     workers: int,
+    cluster: str | None,
     plan: Path | None,
     as_json: bool,
 ) -> int:
@@ -71,7 +73,6 @@ def power(
     \b
     Exit code 0 when a number of participants reaches a power of 0.8, 1 when none does.
     """
-    from ebbset.simulators.closed_loop.parallel import parallel_map
     from ebbset.simulators.closed_loop.simulated_set import SetNotRunError
     from ebbset.simulators.population.families import COMPILED
     from ebbset.study.analysis.analysis_plan import analysis_plan
@@ -85,7 +86,8 @@ def power(
         raise CommandError(problem, Exit.USAGE)
     jobs = ((found, question, number) for number in range(trials))
     try:
-        done = list(tracked(parallel_map(run_trial, jobs, workers=workers), "simulated studies", trials))
+        with shared_out(workers, cluster) as mapper:
+            done = list(tracked(mapper(run_trial, jobs), "simulated studies", trials))
     except SetNotRunError as error:
         raise CommandError(f"a session cannot be run on the simulated rig: {error}", Exit.NO) from None
     except ValueError as error:

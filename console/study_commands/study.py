@@ -13,7 +13,7 @@ import click
 
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.progress import tracked
-from ebbset.console.shared_options import seed_option
+from ebbset.console.shared_options import dask_option, seed_option, shared_out, workers_option
 from ebbset.console.study_commands.concealment import list_places, open_session, seal
 from ebbset.console.study_commands.output import write_text
 from ebbset.console.study_commands.power import power
@@ -192,7 +192,9 @@ def session_of(study: Any, participant: str, period: int) -> Any:
 @_FILE
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
 @seed_option
-def rehearse(study: Path, folder: Path, seed: int) -> int:
+@workers_option(most=1024)
+@dask_option
+def rehearse(study: Path, folder: Path, seed: int, workers: int, cluster: str | None) -> int:
     """Run every session on simulated lifters.
 
     Each is recorded in the folder, and its recording says that nobody lifted.
@@ -203,10 +205,11 @@ def rehearse(study: Path, folder: Path, seed: int) -> int:
     from ebbset.study.study_file import read_study
 
     found = read_study(study)
-    steps = carry_out(found, folder, seed=seed)
     try:
-        for _ in tracked(steps, "simulated sessions", len(due(found))):
-            pass
+        with shared_out(workers, cluster) as mapper:
+            steps = carry_out(found, folder, seed=seed, mapper=mapper)
+            for _ in tracked(steps, "simulated sessions", len(due(found))):
+                pass
     except SetNotRunError as error:
         raise CommandError(f"a session cannot be run on the simulated rig: {error}", Exit.NO) from None
     except ValueError as error:

@@ -16,8 +16,8 @@ import numpy as np
 from ebbset.controller.estimation.judgement import Judgement
 from ebbset.controller.estimation.judgement_figures import CURRENT
 from ebbset.models.contract.prescription import StallSection
-from ebbset.simulators.evaluation.detector_runs import RATES, SetScore
-from ebbset.simulators.evaluation.estimates import Knowledge, errors_by_knowledge, what_all_saw
+from ebbset.simulators.evaluation.detector_runs import RATES, SetScore, without_samples
+from ebbset.simulators.evaluation.estimates import Knowledge, Seen, errors_by_knowledge, what_was_seen
 from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, TrueSet, true_set
 from ebbset.simulators.evaluation.left_out_figures import LEFT_OUT
 from ebbset.simulators.evaluation.sizing import (
@@ -123,21 +123,6 @@ class FamilyResult:
         }
 
 
-def sets_of(family: str, seed: int, count: int, map_: Any = map) -> list[TrueSet]:
-    """Sets of known truth of one family.
-
-    Args:
-        family: which.
-        seed: of all randomness.
-        count: how many.
-        map_: a map over jobs; may run them in several processes.
-
-    Raises:
-        FamilyError: the family cannot be used.
-    """
-    return list(map_(_set_job, [(family, seed, k) for k in range(count)]))
-
-
 def judged(family: str, seed: int, size: FamilySize, map_: Any = map, judgement: Judgement = CURRENT) -> FamilyResult:
     """Measure everything on one family.
 
@@ -151,10 +136,9 @@ def judged(family: str, seed: int, size: FamilySize, map_: Any = map, judgement:
     Raises:
         FamilyError: the family cannot be used.
     """
-    items = sets_of(family, seed, size.sets, map_)
     without = LEFT_OUT.get(family)
-    seen = what_all_saw(items, map_)
-    scores: list[SetScore] = list(map_(_rule_job, list(enumerate(items))))
+    sets: list[_Ran] = list(map_(_set_job, [(family, seed, k) for k in range(size.sets)]))
+    items, seen, scores = [one.item for one in sets], [one.seen for one in sets], [one.score for one in sets]
     steps: list[SizingRun] = list(map_(_step_job, [(family, seed, k) for k in range(size.people)]))
     budgets: list[BudgetRun] = list(map_(_budget_job, [(family, seed, k, judgement) for k in range(size.people)]))
     return FamilyResult(
@@ -190,13 +174,20 @@ def set_of(family: str, seed: int, number: int) -> TrueSet:
     return true_set(np.random.default_rng([seed, number, 17]), behaviour, None, family)
 
 
-def _set_job(job: tuple[str, int, int]) -> TrueSet:
-    return set_of(*job)
+@dataclass(frozen=True, slots=True)
+class _Ran:
+    """One set: the truth without the samples, which are megabytes, and what was made of them."""
+
+    item: TrueSet
+    seen: list[Seen]
+    score: SetScore
 
 
-def _rule_job(job: tuple[int, TrueSet]) -> SetScore:
-    seed, item = job
-    return run_rule(item, RATES["100 Hz"], StallSection(), seed)
+def _set_job(job: tuple[str, int, int]) -> _Ran:
+    number = job[2]
+    item = set_of(*job)
+    score = run_rule(item, RATES["100 Hz"], StallSection(), number)
+    return _Ran(without_samples(item), what_was_seen(item, number), score)
 
 
 def _step_job(job: tuple[str, int, int]) -> SizingRun:

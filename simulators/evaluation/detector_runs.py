@@ -7,7 +7,7 @@ attempt. Statistics over many sets are in `stalls`.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -96,6 +96,21 @@ class SetScore:
     cut_short_called: int = 0
     release_latency_s: float | None = None
     false_releases: int = 0
+
+
+def without_samples(item: TrueSet) -> TrueSet:
+    """What happened in a set, without its samples: some megabytes become a few kilobytes that can be sent about."""
+    none = np.zeros(0)
+    return replace(
+        item,
+        t_s=none,
+        position_m=none,
+        velocity_m_s=none,
+        tension_n=none,
+        applied_n=none,
+        docked=np.zeros(0, dtype=np.bool_),
+        capacity=none,
+    )
 
 
 def measure(

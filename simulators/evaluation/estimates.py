@@ -278,16 +278,6 @@ def compare(one_rm_n: float, seen: Sequence[Seen], estimator: CapacityEstimator,
     errors.stale_said.append(float(estimator.profile_stale))
 
 
-def what_all_saw(items: Sequence[TrueSet], map_: Any = map) -> list[list[Seen]]:
-    """What an estimator would be given of each set; the seed of the sensors' noise is the set's place.
-
-    Args:
-        items: sets of known truth.
-        map_: a map over jobs; may run them in several processes.
-    """
-    return list(map_(_seen_job, list(enumerate(items))))
-
-
 def errors_by_knowledge(
     items: Sequence[TrueSet],
     seen: Sequence[Sequence[Seen]],
@@ -297,7 +287,7 @@ def errors_by_knowledge(
     """Errors and coverage of every estimate; a row for each state of knowledge about the lifters.
 
     Args:
-        items: sets of known truth.
+        items: sets of known truth; their samples are not asked for.
         seen: what was seen of each.
         knowledges: how much is known. Who came through fewer than two test loads has no profile and is left out there.
         judgement: how far the estimates are trusted.
@@ -312,18 +302,3 @@ def errors_by_knowledge(
             compare(item.one_rm_n, one, estimator, errors)
         out[knowledge] = errors.summary()
     return out
-
-
-def evaluate_estimates(items: Sequence[TrueSet], map_: Any = map) -> dict[str, dict[str, float]]:
-    """Rows: no profile, a profile tested lately, and one from when the person was 15 % stronger or weaker.
-
-    Args:
-        items: sets of known truth.
-        map_: a map over jobs; may run them in several processes.
-    """
-    maximal = [item for item in items if item.behaviour in TO_FAILURE]
-    return errors_by_knowledge(maximal, what_all_saw(maximal, map_), ("no profile", "profile", "stale profile"))
-
-
-def _seen_job(job: tuple[int, TrueSet]) -> list[Seen]:
-    return what_was_seen(job[1], job[0])

@@ -10,23 +10,29 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from importlib import resources
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
-from ebbset.simulators.evaluation.detector_runs import RATES
-from ebbset.simulators.evaluation.estimates import evaluate_estimates
-from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, TrueSet, true_set
+from ebbset.simulators.closed_loop.parallel import Mapper
+from ebbset.simulators.evaluation.detector_runs import RATES, without_samples
+from ebbset.simulators.evaluation.estimates import TO_FAILURE, Seen, errors_by_knowledge, what_was_seen
+from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, Behaviour, TrueSet, true_set
 from ebbset.simulators.evaluation.report_parts import EvaluationTarget, at_least, at_most, within
 from ebbset.simulators.evaluation.sizing import ClosedLoopFigures, evaluate_closed_loop
-from ebbset.simulators.evaluation.stalls import MOST_FALSE, DetectorResult, Point, best, evaluate_detector
+from ebbset.simulators.evaluation.stalls import (
+    MOST_FALSE,
+    DetectorResult,
+    Point,
+    SetRuns,
+    best,
+    detector_result,
+    runs_of,
+)
 
 Progress = Callable[[str], None]
 LONG: Final = {"sets": 450, "people": 150}
@@ -116,14 +122,14 @@ def unseen_seeds(path: Path | None = None) -> tuple[int, ...]:
 
 
 def run(
-    *, short: bool = False, seed: int | Path | None = None, workers: int = 1, progress: Progress | None = None
+    *, short: bool = False, seed: int | Path | None = None, mapper: Mapper = map, progress: Progress | None = None
 ) -> EvaluationReport:
     """Run the evaluation.
 
     Args:
         short: a few sets, for the suite.
         seed: one seed, or a file of them; the package's unseen seeds when None.
-        workers: processes; the result does not depend on it.
+        mapper: `map`, or a parallel version that keeps the order.
         progress: called with what is being done.
 
     Raises:
@@ -135,16 +141,17 @@ def run(
     if short:
         seeds = seeds[:1]
     per_seed = size["sets"] // len(seeds)
-    with mapping(workers) as map_:
-        say("sets of known truth")
-        items = list(map_(_set_job, [(one, k) for one in seeds for k in range(per_seed)]))
-        say("detector")
-        telemetries = {k: v for k, v in RATES.items() if k != "100 Hz" and not (short and k in LEFT_OUT_OF_SHORT)}
-        detector = evaluate_detector(items, telemetries, map_)
-        say("estimates")
-        estimates = evaluate_estimates(items, map_)
-        say("drops sized and budgets kept in the closed loop")
-        closed_loop = evaluate_closed_loop(seeds[0], size["people"], map_)
+    say("sets of known truth, detector and estimates")
+    left_out = LEFT_OUT_OF_SHORT if short else frozenset[str]()
+    sets = list(mapper(set_job, set_jobs(seeds, per_seed, left_out)))
+    items = [one.item for one in sets]
+    detector = detector_result(items, [one.runs for one in sets])
+    maximal = [(one.item, one.seen) for one in sets if one.seen is not None]
+    estimates = errors_by_knowledge(
+        [item for item, _ in maximal], [seen for _, seen in maximal], ("no profile", "profile", "stale profile")
+    )
+    say("drops sized and budgets kept in the closed loop")
+    closed_loop = evaluate_closed_loop(seeds[0], size["people"], mapper)
     report = EvaluationReport(
         seeds, len(items), size["people"], detector, summaries_only(items), estimates, closed_loop
     )
@@ -244,24 +251,75 @@ def plot(report: EvaluationReport, path: Path) -> None:
     plt.close(figure)
 
 
-@contextmanager
-def mapping(workers: int) -> Iterator[Any]:
-    """A map over jobs that keeps their order, in this process or spread over several.
+@dataclass(frozen=True, slots=True)
+class SetJob:
+    """One set of known truth, and what is asked of it. All in one job, because its samples are megabytes.
+
+    Attributes:
+        seed: of the set.
+        number: of the set under that seed, which also chooses the behaviour.
+        place: among all sets; seed of the detector's sensor noise.
+        maximal_place: among those to failure; seed of the estimator's sensor noise. None: not one of those.
+        left_out: telemetry qualities that are not tried.
+    """
+
+    seed: int
+    number: int
+    place: int
+    maximal_place: int | None
+    left_out: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class SetFindings:
+    """What was found on one set.
+
+    Attributes:
+        item: the truth, without the samples.
+        runs: what the detector did.
+        seen: what an estimator would be given; None where the set was not to failure.
+    """
+
+    item: TrueSet
+    runs: SetRuns
+    seen: list[Seen] | None
+
+
+def set_jobs(seeds: Iterable[int], per_seed: int, left_out: frozenset[str]) -> list[SetJob]:
+    """All sets of the evaluation.
 
     Args:
-        workers: processes.
+        seeds: of the sets.
+        per_seed: sets of each.
+        left_out: telemetry qualities that are not tried.
     """
-    if workers <= 1:
-        yield map
-        return
-    # Spawned, not forked: a forked child would inherit locks and threads of whatever runs here.
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        yield lambda job, jobs: pool.map(job, jobs, chunksize=2)
+    jobs: list[SetJob] = []
+    maximal = 0
+    for seed in seeds:
+        for number in range(per_seed):
+            to_failure = _behaviour(number) in TO_FAILURE
+            jobs.append(SetJob(seed, number, len(jobs), maximal if to_failure else None, left_out))
+            maximal += to_failure
+    return jobs
 
 
-def _set_job(job: tuple[int, int]) -> TrueSet:
-    seed, k = job
-    return true_set(np.random.default_rng([seed, k]), OWN_BEHAVIOURS[k % len(OWN_BEHAVIOURS)])
+def _behaviour(number: int) -> Behaviour:
+    return OWN_BEHAVIOURS[number % len(OWN_BEHAVIOURS)]
+
+
+def set_job(job: SetJob) -> SetFindings:
+    """Draw a set and run everything on it.
+
+    Args:
+        job: the set.
+    """
+    item = true_set(np.random.default_rng([job.seed, job.number]), _behaviour(job.number))
+    telemetries = {k: v for k, v in RATES.items() if k != "100 Hz" and k not in job.left_out}
+    return SetFindings(
+        without_samples(item),
+        runs_of(item, telemetries, job.place),
+        None if job.maximal_place is None else what_was_seen(item, job.maximal_place),
+    )
 
 
 def _curve_row(name: str, point: Point | None) -> dict[str, Any]:

@@ -12,8 +12,9 @@ from typing import Any, Final
 
 import numpy as np
 
+from ebbset.simulators.closed_loop.parallel import Mapper
 from ebbset.simulators.evaluation.by_family import COVERED, LONG, SHORT, FamilyResult, judged
-from ebbset.simulators.evaluation.evaluate import Progress, mapping, unseen_seeds
+from ebbset.simulators.evaluation.evaluate import Progress, unseen_seeds
 from ebbset.simulators.evaluation.report_parts import EvaluationTarget, at_least, at_most, within
 from ebbset.simulators.population.families import family_names
 
@@ -91,7 +92,7 @@ def run(
     *,
     short: bool = False,
     seed: int | Path | None = None,
-    workers: int = 1,
+    mapper: Mapper = map,
     progress: Progress | None = None,
 ) -> FamilyReport:
     """Judge families of lifters.
@@ -100,7 +101,7 @@ def run(
         families: names or ``module:factory``; every installed one when empty.
         short: a few sets, for the suite.
         seed: one seed, or a file of them; the package's unseen seeds when None. The first is used.
-        workers: processes; the result does not depend on it.
+        mapper: `map`, or a parallel version that keeps the order.
         progress: called with what is being done.
 
     Raises:
@@ -110,10 +111,9 @@ def run(
     say = progress or (lambda _: None)
     first = seed if isinstance(seed, int) else unseen_seeds(seed)[0]
     results: list[FamilyResult] = []
-    with mapping(workers) as map_:
-        for name in families or family_names():
-            say(f"family {name}")
-            results.append(judged(name, first, SHORT if short else LONG, map_))
+    for name in families or family_names():
+        say(f"family {name}")
+        results.append(judged(name, first, SHORT if short else LONG, mapper))
     return FamilyReport((first,), tuple(results))
 
 

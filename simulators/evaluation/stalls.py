@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -162,29 +162,56 @@ def looks_of(item: TrueSet, telemetry: TelemetryQuality, seed: int) -> list[Atte
     return out
 
 
-def _first_above(looks: AttemptLooks, least: float) -> float:
-    hits = np.flatnonzero(looks.score >= least)
-    return float(looks.t_s[hits[0]]) if len(hits) else np.inf
+@dataclass(frozen=True, slots=True)
+class AttemptCalls:
+    """When each setting of each rule would have called a stall in one attempt, s as in `AttemptLooks`; infinite: never.
+
+    Attributes:
+        stalled: whether it was one.
+        dwell: of the threshold rule: velocity and dwell time -> when.
+        evidence: of the rule by evidence: least score -> when.
+    """
+
+    stalled: bool
+    dwell: dict[tuple[float, float], float]
+    evidence: dict[float, float]
 
 
-def _first_dwell(looks: AttemptLooks, velocity_m_s: float, dwell_s: float) -> float:
-    slow = looks.velocity_m_s < velocity_m_s
+def calls_of(looks: AttemptLooks) -> AttemptCalls:
+    """When every setting would have called.
+
+    Args:
+        looks: what could be seen in the attempt.
+    """
+    dwell: dict[tuple[float, float], float] = {}
+    for velocity_m_s in DWELL_VELOCITIES:
+        slow_s = _slow_s(looks, velocity_m_s)
+        dwell |= {(velocity_m_s, dwell_s): _first(looks, slow_s >= dwell_s) for dwell_s in DWELLS_S}
+    return AttemptCalls(looks.stalled, dwell, {least: _first(looks, looks.score >= least) for least in SCORES})
+
+
+def _first(looks: AttemptLooks, hits: npt.NDArray[np.bool_]) -> float:
+    return float(looks.t_s[np.argmax(hits)]) if hits.any() else np.inf
+
+
+def _slow_s(looks: AttemptLooks, velocity_m_s: float) -> FloatArray:
+    """For how long the handle has been slower than this without a gap; negative where it is not."""
+    found = np.full(len(looks.t_s), -1.0)
     since = np.inf
     previous = -np.inf
-    for t, is_slow in zip(looks.t_s, slow, strict=True):
+    for k, (t, is_slow) in enumerate(zip(looks.t_s, looks.velocity_m_s < velocity_m_s, strict=True)):
         if not is_slow or t - previous > 0.3:
             since = np.inf
         if is_slow:
             since = min(since, t)
-            if t - since >= dwell_s:
-                return float(t)
+            found[k] = t - since
         previous = t
-    return np.inf
+    return found
 
 
-def _point(rule: str, setting: str, looks: Sequence[AttemptLooks], fired: Sequence[float], through: int) -> Point:
-    latency = np.array([f for one, f in zip(looks, fired, strict=True) if one.stalled])
-    false = sum(np.isfinite(f) for one, f in zip(looks, fired, strict=True) if not one.stalled)
+def _point(rule: str, setting: str, calls: Sequence[AttemptCalls], fired: Sequence[float], through: int) -> Point:
+    latency = np.array([f for one, f in zip(calls, fired, strict=True) if one.stalled])
+    false = sum(np.isfinite(f) for one, f in zip(calls, fired, strict=True) if not one.stalled)
     return Point(
         rule,
         setting,
@@ -196,21 +223,20 @@ def _point(rule: str, setting: str, looks: Sequence[AttemptLooks], fired: Sequen
     )
 
 
-def curves(looks: Sequence[AttemptLooks], through: int) -> dict[str, list[Point]]:
+def curves(calls: Sequence[AttemptCalls], through: int) -> dict[str, list[Point]]:
     """Operating curves of both rules on the same filter, segmenter and attempts.
 
     Args:
-        looks: looks at every attempt.
+        calls: of every attempt.
         through: number of attempts that came through.
     """
     dwell: list[Point] = []
     for velocity_m_s in DWELL_VELOCITIES:
         for dwell_s in DWELLS_S:
-            fired = [_first_dwell(one, velocity_m_s, dwell_s) for one in looks]
-            dwell.append(_point("threshold", f"{velocity_m_s:g} m/s for {dwell_s:g} s", looks, fired, through))
+            fired = [one.dwell[velocity_m_s, dwell_s] for one in calls]
+            dwell.append(_point("threshold", f"{velocity_m_s:g} m/s for {dwell_s:g} s", calls, fired, through))
     ours = [
-        _point("evidence", f"{least:g}", looks, [_first_above(one, least) for one in looks], through)
-        for least in SCORES
+        _point("evidence", f"{least:g}", calls, [one.evidence[least] for one in calls], through) for least in SCORES
     ]
     return {"threshold": dwell, "evidence": ours}
 
@@ -281,61 +307,79 @@ def _slowest_tenth(latency_s: FloatArray) -> float:
     return float(np.quantile(called, 0.9)) if len(called) else np.nan
 
 
-def grind_errors(items: Sequence[TrueSet], grind_s: float = 0.4) -> FloatArray:
+@dataclass(frozen=True, slots=True)
+class SetRuns:
+    """What the detector did on one set of known truth.
+
+    Attributes:
+        calls: of every attempt, for the operating curves.
+        plain: as shipped.
+        telemetry: as shipped, by quality of the telemetry.
+        grind_errors_s: see `grind_errors`.
+    """
+
+    calls: tuple[AttemptCalls, ...]
+    plain: SetScore
+    telemetry: dict[str, SetScore]
+    grind_errors_s: tuple[float, ...]
+
+
+def runs_of(item: TrueSet, telemetries: dict[str, TelemetryQuality], seed: int) -> SetRuns:
+    """Run everything that the evaluation asks of the detector on one set.
+
+    Args:
+        item: set of known truth.
+        telemetries: telemetry qualities by name.
+        seed: seed of the sensor noise.
+    """
+    plain = StallSection()
+    return SetRuns(
+        tuple(calls_of(one) for one in looks_of(item, RATES["100 Hz"], seed)),
+        run_rule(item, RATES["100 Hz"], plain, seed),
+        {name: run_rule(item, telemetry, plain, seed) for name, telemetry in telemetries.items()},
+        tuple(grind_errors(item, seed)),
+    )
+
+
+def grind_errors(item: TrueSet, seed: int, grind_s: float = 0.4) -> list[float]:
     """Seconds between the prescribed and the given grinding time, for stalls that lasted long enough to tell.
 
     Infinite for one that was not called while it lasted.
 
     Args:
-        items: sets of known truth.
+        item: set of known truth.
+        seed: seed of the sensor noise.
         grind_s: grinding time prescribed, seconds.
     """
-    stall = StallSection(grind_s=grind_s)
     errors: list[float] = []
-    for seed, item in enumerate(items):
-        for row in run_rule(item, RATES["100 Hz"], stall, seed).rows:
-            long_enough = row.end_s > row.motion_ended_s + grind_s + 0.05
-            if row.stalled and row.counted and row.moved and long_enough:
-                errors.append(row.latency_s - grind_s)
-    return np.array(errors)
+    for row in run_rule(item, RATES["100 Hz"], StallSection(grind_s=grind_s), seed).rows:
+        long_enough = row.end_s > row.motion_ended_s + grind_s + 0.05
+        if row.stalled and row.counted and row.moved and long_enough:
+            errors.append(row.latency_s - grind_s)
+    return errors
 
 
-def evaluate_detector(
-    items: Sequence[TrueSet], telemetries: dict[str, TelemetryQuality], map_: Any = map
-) -> DetectorResult:
-    """Run the whole evaluation of the stall detector.
+def detector_result(items: Sequence[TrueSet], runs: Sequence[SetRuns]) -> DetectorResult:
+    """The evaluation of the stall detector.
 
     Args:
-        items: sets of known truth.
-        telemetries: telemetry qualities by name.
-        map_: `map`, or one that spreads the work over processes and keeps the order.
+        items: sets of known truth; their samples are not asked for.
+        runs: what the detector did on each.
     """
     out = DetectorResult()
-    jobs = [(item, RATES["100 Hz"], seed) for seed, item in enumerate(items)]
-    looks = [one for part in map_(_looks_job, jobs) for one in part]
     through = sum(not a.stalled and a.end_share >= WHOLE_SHARE for item in items for a in item.attempts)
-    out.curves = curves(looks, through)
-    plain = StallSection()
-    scores = list(map_(_rule_job, [(item, RATES["100 Hz"], plain, seed) for seed, item in enumerate(items)]))
+    out.curves = curves([one for run in runs for one in run.calls], through)
+    scores = [run.plain for run in runs]
     out.kinds["all"] = summary(scores)
     for kind in sorted({item.behaviour for item in items}):
         out.kinds[kind] = summary([one for one, item in zip(scores, items, strict=True) if item.behaviour == kind])
     for exercise in sorted({item.exercise for item in items}):
         mine = [one for one, item in zip(scores, items, strict=True) if item.exercise == exercise]
         out.kinds[f"exercise {exercise}"] = summary(mine)
-    for name, telemetry in telemetries.items():
-        every = list(map_(_rule_job, [(item, telemetry, plain, seed) for seed, item in enumerate(items)]))
-        out.telemetry[name] = summary(every)
-    out.grind_error_s = grind_errors(items)
+    for name in runs[0].telemetry if runs else ():
+        out.telemetry[name] = summary([run.telemetry[name] for run in runs])
+    out.grind_error_s = np.array([error for run in runs for error in run.grind_errors_s])
     releases = [one.release_latency_s for one, item in zip(scores, items, strict=True) if item.released_s is not None]
     out.release_latency_s = np.array([np.inf if value is None else value for value in releases])
     out.false_releases = sum(one.false_releases for one in scores)
     return out
-
-
-def _looks_job(job: tuple[TrueSet, TelemetryQuality, int]) -> list[AttemptLooks]:
-    return looks_of(*job)
-
-
-def _rule_job(job: tuple[TrueSet, TelemetryQuality, StallSection, int]) -> SetScore:
-    return run_rule(*job)

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
+from ebbset.simulators.closed_loop.parallel import Mapper
 from ebbset.simulators.validation import laws, lifts, predictability, sets, unseen
 from ebbset.simulators.validation.comparison import CheckResult, Section, ValidationReport, headline
 
@@ -59,21 +60,23 @@ def sections(count: int, seed: int) -> dict[str, Callable[[], Section]]:
     }
 
 
-def run(short: bool = False, seed: int = 0, progress: Callable[[str], None] = lambda _: None) -> ValidationReport:
+def run(short: bool = False, seed: int = 0, mapper: Mapper = map) -> ValidationReport:
     """All checks.
 
     Args:
         short: fewer people behind each population figure, for the test suite.
         seed: seed of the population.
-        progress: called with what is being done, before each section.
+        mapper: `map`, or a parallel version that keeps the order.
     """
     count = PEOPLE_SHORT if short else _PEOPLE
-    done = []
-    for name, part in sections(count, seed).items():
-        progress(name)
-        done.append(part())
+    done = list(mapper(_section, [(name, count, seed) for name in sections(count, seed)]))
     results = sorted((r for s in done for r in s.results), key=lambda r: r.number)
     return ValidationReport(tuple(results), tuple(c for s in done for c in s.curves), count, seed)
+
+
+def _section(job: tuple[str, int, int]) -> Section:
+    name, count, seed = job
+    return sections(count, seed)[name]()
 
 
 def checks(short: bool = False, seed: int = 0) -> list[CheckResult]:

@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
+import pickle
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pytest
-from distributed import Client, LocalCluster
 from scipy import stats
 
 from ebbset.coaching.compare import (
+    DRAWS,
     MEASURES,
     STRONG_RIG,
     ComparedCondition,
     Comparison,
     Interval,
     Population,
+    Row,
     comes_through,
     compared,
     jobs,
@@ -27,7 +28,8 @@ from ebbset.coaching.compare import (
 )
 from ebbset.console.commands.compare import _show
 from ebbset.models.contract.prescription import Prescription
-from ebbset.simulators.closed_loop.parallel import parallel_map
+from ebbset.models.physiology.stimulus import FloatArray
+from ebbset.simulators.closed_loop.parallel import mapping, parallel_map
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.lifter.layout import Phase
 from ebbset.simulators.load_scaling import scaled
@@ -47,44 +49,32 @@ CONDITIONS = [with_policy(BASE, text) for text in ("fixed_fraction:fraction=0.2"
 POPULATION = Population(4, seed=6)
 
 
-def run(workers: int) -> Comparison:
-    return compared(parallel_map(run_job, jobs(CONDITIONS, POPULATION), workers=workers), CONDITIONS)
+@pytest.fixture(scope="module")
+def rows() -> list[list[Row]]:
+    return [run_job(job) for job in jobs(CONDITIONS, POPULATION)]
 
 
 @pytest.fixture(scope="module")
-def found() -> Comparison:
-    return run(1)
+def found(rows: list[list[Row]]) -> Comparison:
+    return compared(iter(rows), CONDITIONS)
 
 
-def same(a: Comparison, b: Comparison) -> None:
-    assert a.means == b.means
-    assert a.differences == b.differences
-    for x, y in zip(a.rows, b.rows, strict=True):
-        assert (x.person, x.condition, x.values, x.ended_by) == (y.person, y.condition, y.values, y.ended_by)
-        assert np.array_equal(x.stimulus_draws, y.stimulus_draws)
+def of(rows: list[list[Row]], condition: int, measure: str) -> FloatArray:
+    return np.array([lifter[condition].values[list(MEASURES).index(measure)] for lifter in rows])
 
 
-def test_the_same_bits_for_one_worker_and_for_two(found: Comparison) -> None:
-    same(found, run(2))
+def test_the_same_bits_for_one_worker_and_for_two(rows: list[list[Row]]) -> None:
+    with mapping(2) as mapper:
+        for there, here in zip(mapper(run_job, jobs(CONDITIONS, POPULATION)), rows, strict=True):
+            assert pickle.dumps(there) == pickle.dumps(here)
 
 
-def test_the_same_bits_on_a_dask_cluster_named_by_its_scheduler(found: Comparison) -> None:
-    cluster_of: Any = LocalCluster  # distributed has no annotations
-    client_of: Any = Client
-    with (
-        cluster_of(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None) as cluster,
-        client_of(cluster.scheduler_address) as client,
-    ):
-        rows = parallel_map(run_job, jobs(CONDITIONS, POPULATION), workers=1, executor=client)
-        same(found, compared(rows, CONDITIONS))
-
-
-def test_everybody_does_everything_and_breaks_nothing(found: Comparison) -> None:
-    assert [(row.person, row.condition) for row in found.rows] == [
+def test_everybody_does_everything_and_breaks_nothing(rows: list[list[Row]], found: Comparison) -> None:
+    assert [(row.person, row.condition) for lifter in rows for row in lifter] == [
         (person, condition.name) for person in range(4) for condition in CONDITIONS
     ]
     assert all(one.mean == 0.0 for one in (*found.means["breaches"], *found.means["floor_breaches"]))
-    table = {name: [row.values[k] for row in found.rows] for k, name in enumerate(MEASURES)}
+    table = {name: [*of(rows, 0, name), *of(rows, 1, name)] for name in MEASURES}
     assert min(table["repetitions"]) >= 2
     assert min(table["stimulus"]) > 0.0
     assert 0.0 < min(table["fatigue_left"]) <= max(table["fatigue_left"]) < 1.0
@@ -99,12 +89,11 @@ def test_pairs_share_their_luck_until_the_first_drop(found: Comparison) -> None:
     assert twice[0].values == twice[1].values
 
 
-def test_identical_sets_are_the_same_in_every_pair(found: Comparison, capsys: pytest.CaptureFixture[str]) -> None:
+def test_identical_sets_are_the_same_in_every_pair(rows: list[list[Row]], capsys: pytest.CaptureFixture[str]) -> None:
     """Also under draws in which neither is worth anything: their ratio read 1.00 (0.00 to 1.00)."""
-    rows = [replace(row, condition=name) for row in found.rows[::2] for name in ("a", "b")]
-    rows = [replace(row, stimulus_draws=row.stimulus_draws * (np.arange(row.stimulus_draws.size) % 2)) for row in rows]
+    odd = [replace(row, stimulus_draws=row.stimulus_draws * (np.arange(DRAWS) % 2)) for row, _ in rows]
     both = [replace(CONDITIONS[0], name=name) for name in ("a", "b")]
-    twice = compared([rows[k : k + 2] for k in range(0, len(rows), 2)], both)
+    twice = compared([[replace(row, condition=name) for name in ("a", "b")] for row in odd], both)
     assert (twice.stimulus_ratios[1].low, twice.stimulus_ratios[1].high) == (1.0, 1.0)
     _show(twice, 4, 6)
     told = capsys.readouterr().out
@@ -112,10 +101,9 @@ def test_identical_sets_are_the_same_in_every_pair(found: Comparison, capsys: py
     assert "(0.00 to 1.00)" not in told
 
 
-def test_intervals_are_those_of_a_general_library(found: Comparison) -> None:
+def test_intervals_are_those_of_a_general_library(rows: list[list[Row]], found: Comparison) -> None:
     for name in ("repetitions", "stimulus", "minutes"):
-        column = list(MEASURES).index(name)
-        a, b = (np.array([row.values[column] for row in found.rows[k::2]]) for k in range(2))
+        a, b = of(rows, 0, name), of(rows, 1, name)
         test = stats.ttest_rel(b, a)
         low, high = test.confidence_interval(0.95)
         assert found.differences[name][1].low == pytest.approx(low)
@@ -125,8 +113,8 @@ def test_intervals_are_those_of_a_general_library(found: Comparison) -> None:
     assert found.differences["stimulus"][0] == Interval(0.0, 0.0, 0.0)
 
 
-def test_stimulus_over_the_assumptions(found: Comparison) -> None:
-    by_hand = np.mean([row.stimulus_draws for row in found.rows[1::2]], axis=0)
+def test_stimulus_over_the_assumptions(rows: list[list[Row]], found: Comparison) -> None:
+    by_hand = np.mean([second.stimulus_draws for _, second in rows], axis=0)
     assert found.stimulus_ranges[1].middle == pytest.approx(float(np.median(by_hand)))
     assert found.stimulus_ranges[1].low < found.stimulus_ranges[1].middle < found.stimulus_ranges[1].high
     assert found.stimulus_ratios[0].low == found.stimulus_ratios[0].high == pytest.approx(1.0)

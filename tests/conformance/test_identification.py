@@ -78,7 +78,7 @@ def test_the_rig_s_figures_come_back_within_their_stated_error(name: str) -> Non
 @pytest.mark.parametrize("name", ODD_RIGS)
 def test_an_odd_rig_is_told_within_its_stated_error_or_not_told(name: str) -> None:
     """A spread of 3 N/s was stated for a ramp that was off by 55 with a slow drive, and by 113 with a steep ramp."""
-    found = [errors(ODD_RIGS[name], (seed,)) for seed in (1, 2, 3)]
+    found = [errors((ODD_RIGS[name], (seed,))) for seed in (1, 2, 3)]
     for one in found:
         assert all(abs(z) <= 3.5 for row in one.values() for z in row.z)
         assert one["Coulomb"].z
@@ -88,7 +88,7 @@ def test_an_odd_rig_is_told_within_its_stated_error_or_not_told(name: str) -> No
 
 def test_over_odd_rigs_two_deviations_hold_nine_figures_in_ten() -> None:
     """Of two in nineteen or so that chance would leave out; the deviations are cautious ones."""
-    z = [abs(one) for truth in ODD_RIGS.values() for row in errors(truth, (5,)).values() for one in row.z]
+    z = [abs(one) for truth in ODD_RIGS.values() for row in errors((truth, (5,))).values() for one in row.z]
     assert len(z) >= 30
     assert np.mean(np.array(z) <= 2.0) >= 0.9
 

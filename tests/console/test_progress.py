@@ -80,22 +80,48 @@ def test_a_terminal_gets_a_bar_that_goes_away() -> None:
     assert "1/2" in stream.getvalue()
 
 
+def test_what_is_left_is_estimated_part_by_part(monkeypatch: pytest.MonkeyPatch) -> None:
+    now_s = 100.0
+    monkeypatch.setattr(time, "monotonic", lambda: now_s)
+    lines = progress.Lines("sets", None, io.StringIO(), begun_s=100.0, part_s=100.0)
+    assert lines.times() == "0 s so far"
+    lines.advance("family a", 8)
+    for _ in range(2):
+        now_s += 3.0
+        lines.advance()
+    assert lines.times() == "6 s so far, about 18 s left", "3 s each, and six to go"
+    lines.advance(total=3)
+    assert lines.times() == "6 s so far"
+    now_s += 10.0
+    lines.advance()
+    assert lines.times() == "16 s so far, about 20 s left of this part"
+    assert lines.what == "family a"
+
+
+def test_what_a_mapper_yields_is_counted() -> None:
+    shown: list[object] = []
+    mapper = progress.counted(map, lambda what=None, total=None: shown.append(what if total is None else total))
+    assert list(mapper(abs, [-1, -2])) == [1, 2]
+    assert list(mapper(abs, iter([-3]))) == [3]
+    assert shown == [2, None, None, None]
+
+
 @pytest.mark.usefixtures("quick")
-def test_validate_says_which_figure_it_works_on_and_json_stays_json(
+def test_validate_says_how_far_it_is_and_json_stays_json(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     said: list[str] = []
 
     def slow(*_: object) -> Section:
-        wait_for(lambda: bool(said) or "simulating 7 rest" in capture())
+        wait_for(lambda: bool(said) or "groups of figures, 1 of 2" in capture())
         return Section((), ())
 
     def capture() -> str:
-        said.append("x") if "simulating 7 rest" in (text := capsys.readouterr().err) else None
+        said.append("x") if "groups of figures, 1 of 2" in (text := capsys.readouterr().err) else None
         return text
 
-    monkeypatch.setattr(validate, "sections", lambda *_: {"7 rest": slow})
-    assert app.run(["validate", "--short", "--json"]) == 0
+    monkeypatch.setattr(validate, "sections", lambda *_: {"7 rest": lambda: Section((), ()), "8 drop sets": slow})
+    assert app.run(["validate", "--short", "--json", "--workers", "1"]) == 0
     assert json.loads(capsys.readouterr().out)["results"] == []
     assert said
 

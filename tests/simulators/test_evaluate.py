@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -13,27 +13,27 @@ import pytest
 
 from ebbset.controller.estimation.judgement import FIRST
 from ebbset.simulators.evaluation import evaluate
-from ebbset.simulators.evaluation.estimates import TO_FAILURE, errors_by_knowledge, evaluate_estimates, what_all_saw
-from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, TrueSet, true_set
+from ebbset.simulators.evaluation.estimates import errors_by_knowledge
+from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, true_set
 from ebbset.simulators.evaluation.report_parts import as_json
 from ebbset.simulators.evaluation.stalls import best
 
 
 @pytest.fixture(scope="module")
-def items() -> list[TrueSet]:
+def sets() -> list[evaluate.SetFindings]:
     """The sets of the report, once it has been made."""
     return []
 
 
 @pytest.fixture(scope="module")
-def report(items: list[TrueSet]) -> evaluate.EvaluationReport:
-    def kept(sets: Sequence[TrueSet], map_: Any) -> dict[str, dict[str, float]]:
-        items.extend(sets)
-        return evaluate_estimates(sets, map_)
+def report(sets: list[evaluate.SetFindings]) -> evaluate.EvaluationReport:
+    def keeping(function: Callable[[Any], Any], jobs: Iterable[Any]) -> Iterator[Any]:
+        for found in map(function, jobs):
+            if isinstance(found, evaluate.SetFindings):
+                sets.append(found)
+            yield found
 
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(evaluate, "evaluate_estimates", kept)
-        return evaluate.run(short=True)
+    return evaluate.run(short=True, mapper=keeping)
 
 
 def test_stalls_are_distinguished_from_repetitions_far_better_than_by_a_threshold(
@@ -77,10 +77,13 @@ def test_estimates_are_near_and_their_intervals_mean_something(report: evaluate.
 
 
 @pytest.mark.usefixtures("report")
-def test_intervals_without_the_added_doubt_neither_collapse_nor_hold_everything(items: list[TrueSet]) -> None:
-    maximal = [item for item in items if item.behaviour in TO_FAILURE]
+def test_intervals_without_the_added_doubt_neither_collapse_nor_hold_everything(
+    sets: list[evaluate.SetFindings],
+) -> None:
+    maximal = [(one.item, one.seen) for one in sets if one.seen is not None]
     assert len(maximal) == 20
-    for row in errors_by_knowledge(maximal, what_all_saw(maximal), ("no profile", "profile"), FIRST).values():
+    items, seen = zip(*maximal, strict=True)
+    for row in errors_by_knowledge(items, seen, ("no profile", "profile"), FIRST).values():
         # Narrower than they should be on people who are as hard to predict as people are: what the doubt is for.
         assert 0.5 <= row["capacity_in_80"] <= 0.95
         assert 0.5 <= row["reserve_in_80"] <= 0.95

@@ -196,7 +196,7 @@ def test_a_study_from_check_to_tables(capsys: pytest.CaptureFixture[str]) -> Non
     assert len(lines) == 4
     assert run(["study", "session", "study.toml", "p02", "1"]) == 0
     assert Prescription.from_toml(capsys.readouterr().out).name == "Session 1 of p02"
-    assert run(["study", "rehearse", "study.toml", "rehearsal"]) == 0
+    assert run(["study", "rehearse", "study.toml", "rehearsal", "--workers", "1"]) == 0
     files = sorted(map(str, Path("rehearsal").glob("*.mcap")))
     assert run(["study", "fidelity", "study.toml", *files]) == 0
     capsys.readouterr()

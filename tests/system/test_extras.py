@@ -39,8 +39,8 @@ DRIVERS = {"psycopg": "history"}
 ON_REQUEST = {
     "coaching/privacy/packages.py": {"pyarrow": "study"},
     "coaching/privacy/search.py": {"pyarrow": "study"},
-    "console/commands/compare.py": {"distributed": "study"},
     "console/streams/outlets.py": {"pylsl": "streams"},
+    "simulators/closed_loop/cluster.py": {"distributed": "study"},
     "simulators/environment/__init__.py": {"gymnasium": "environment"},
     "simulators/environment/drop_set.py": {"gymnasium": "environment"},
     "simulators/evaluation/evaluate.py": {"matplotlib": "plots"},
