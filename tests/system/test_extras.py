@@ -40,6 +40,8 @@ ON_REQUEST = {
     "coaching/privacy/packages.py": {"pyarrow": "study"},
     "coaching/privacy/search.py": {"pyarrow": "study"},
     "console/commands/compare.py": {"distributed": "study"},
+    "console/metrics/exposition.py": {"prometheus_client": "metrics"},
+    "console/metrics/page.py": {"prometheus_client": "metrics"},
     "console/streams/outlets.py": {"pylsl": "streams"},
     "simulators/environment/__init__.py": {"gymnasium": "environment"},
     "simulators/environment/drop_set.py": {"gymnasium": "environment"},
@@ -108,7 +110,21 @@ def test_every_import_of_a_shipped_module_is_declared_by_the_extra_of_its_room()
 
 
 @pytest.mark.parametrize(
-    "extra", ["", "sim", "bodies", "plots", "console", "study", "history", "page", "analysis", "environment", "streams"]
+    "extra",
+    [
+        "",
+        "sim",
+        "bodies",
+        "plots",
+        "console",
+        "metrics",
+        "study",
+        "history",
+        "page",
+        "analysis",
+        "environment",
+        "streams",
+    ],
 )
 def test_an_extra_declares_nothing_that_no_shipped_module_imports(extra: str) -> None:
     wanted = PROJECT["optional-dependencies"][extra] if extra else PROJECT["dependencies"]
