@@ -188,6 +188,9 @@ class Inbox:
         """The next event: link, stops, requests, reports and acks before telemetry; a tick lets one frame pass."""
         if self._now_us() - self._given_us > SLOW_US:
             await self._catch_up()
+        elif self.waits:
+            # One event a turn of the loop, so that other rigs in it get theirs in between.
+            await asyncio.sleep(0)
         while (event := self._next()) is None:
             self._something.clear()
             await self._something.wait()

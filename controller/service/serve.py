@@ -239,9 +239,6 @@ class Served:
     async def _handle_all(self) -> None:
         while True:
             await self.handle(await self.inbox.get())
-            if self.inbox.waits:
-                # One event a turn of the loop, so that other rigs in it get theirs in between.
-                await asyncio.sleep(0)
 
     # --- one input ----------------------------------------------------------------------------------------------
 
