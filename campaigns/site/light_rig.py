@@ -1,9 +1,9 @@
-"""A light rig: the firmware's real answers, and a recorded lifter instead of physics.
+"""A light rig: a real rig core's answers, and a recorded lifter instead of physics.
 
-Commands are judged, obeyed and acknowledged by the firmware of the virtual rig; the load follows its ramp; leases run
-out. Only the movement is recorded (`recorded_trace`): it begins once the load stands and ends with the load. Some fifty
-of these take a small part of one core. `Trouble` makes one flood, lag or lie. Never here: sets, and what they must
-come to.
+Commands are judged, obeyed and acknowledged by the core that every real rig can use; the load follows its ramp; leases
+run out. Only the movement is recorded (`recorded_trace`): it begins once the load stands and ends with the load. Some
+fifty of these take a small part of one core. `Trouble` makes one flood, lag or lie. Never here: sets, and what they
+must come to.
 """
 
 from __future__ import annotations
@@ -21,8 +21,9 @@ from campaigns.site.mqtt_client import LastWill, SmallClient
 from campaigns.site.recorded_trace import FRAME, SAMPLE_US, TracePart, recorded_trace
 from ebbset.models.contract.rig_messages import RigEventKind
 from ebbset.models.contract.wire import BadMessageError, Topic, decode
-from ebbset.simulators.rig.command_rules import AnyCommand, FirmwareSettings
-from ebbset.simulators.rig.firmware import Notice, RigFirmware
+from ebbset.rig.command_rules import AnyCommand
+from ebbset.rig.description import RigLimits
+from ebbset.rig.rig_core import Notice, RigCore
 
 FRAME_S: Final = FRAME * SAMPLE_US / 1e6
 STANDS_S: Final = 0.5
@@ -50,6 +51,7 @@ class LightRig:
         port: of the broker on this machine.
         trouble: what it does wrong at the moment.
         flood_per_s: messages a second beside its frames while it floods.
+        max_lease_ms: longest lease it grants.
         heard: called with the rig time that a load command cites, and seconds from sending that frame to the command.
     """
 
@@ -57,10 +59,11 @@ class LightRig:
     port: int
     trouble: Trouble = Trouble.NONE
     flood_per_s: float = 1_000.0
+    max_lease_ms: int = 1_000
     heard: Callable[[float], None] | None = None
     counts: Counter[str] = field(default_factory=Counter)
     target_changes_n: list[float] = field(default_factory=list)
-    _firmware: RigFirmware = field(init=False)
+    _core: RigCore = field(init=False)
     _client: SmallClient | None = None
     _tasks: list[asyncio.Task[None]] = field(default_factory=list)
     _seq: int = 0
@@ -74,7 +77,10 @@ class LightRig:
     _last_frame: bytes = b""
 
     def __post_init__(self) -> None:
-        self._firmware = RigFirmware(FirmwareSettings(), boot_id=secrets.token_hex(6))
+        self._core = self._new_core()
+
+    def _new_core(self) -> RigCore:
+        return RigCore(RigLimits(max_lease_ms=self.max_lease_ms), boot_id=secrets.token_hex(6))
 
     # --- life -----------------------------------------------------------------------------------------------------
 
@@ -105,19 +111,19 @@ class LightRig:
 
     def reboot(self) -> None:
         """Power fails and comes back: unbound, unloaded, nothing remembered."""
-        self._firmware = self._firmware.rebooted(secrets.token_hex(6))
+        self._core = self._new_core()
         self._docked, self._seq, self._event_seq, self._applied_n = True, 0, 0, 0.0
         self._announce()
 
     def press_stop(self) -> None:
         """A person presses the emergency stop, and releases it at once."""
-        self._report(self._firmware.press_emergency_stop(self._now_us()))
-        self._firmware.reset_emergency_stop()
+        self._report(self._core.press_emergency_stop(self._now_us()))
+        self._core.reset_emergency_stop()
 
     @property
     def loaded(self) -> bool:
         """A load is ordered at the rig."""
-        return max(self._firmware.target_n) > 0.0
+        return max(self._core.target_n) > 0.0
 
     async def _connect(self) -> None:
         will = LastWill(Topic.IDENTITY.path(self.name), self._identity(online=False))
@@ -131,8 +137,8 @@ class LightRig:
         self._publish(Topic.IDENTITY, self._identity(online=True), qos=1, retain=True)
 
     def _identity(self, *, online: bool) -> bytes:
-        own = self._firmware.settings
-        who = {"version": 1, "rig": self.name, "boot_id": self._firmware.boot_id, "online": online, "firmware": "light"}
+        own = self._core.limits
+        who = {"version": 1, "rig": self.name, "boot_id": self._core.boot_id, "online": online, "firmware": "light"}
         can = {"cables": own.cables, "telemetry": "frames", "sample_rate_hz": 1e6 / SAMPLE_US, "has_force": True}
         limits = {"max_load_n": own.max_load_n, "min_load_n": own.min_load_n, "max_ramp_n_per_s": own.max_ramp_n_per_s}
         return json.dumps(who | can | limits | {"max_lease_ms": own.max_lease_ms, "simulated": True}).encode()
@@ -165,7 +171,7 @@ class LightRig:
     def _frame(self, end_us: int) -> None:
         part = self._move()
         applied_n = (self._applied_n,)
-        notices = self._firmware.tick(
+        notices = self._core.tick(
             t_us=end_us, docked=self._docked, applied_n=applied_n, position_m=(0.0,), velocity_m_s=(0.0,)
         )
         self._report(notices)
@@ -173,9 +179,9 @@ class LightRig:
         bias_n = 600.0 if self.trouble is Trouble.LIE else 0.0
         force = ",".join([f"{self._applied_n + n + bias_n:.1f}" for n in part.force_above_n])
         times = ",".join([str(end_us - (FRAME - 1 - k) * SAMPLE_US) for k in range(FRAME)])
-        nonce = self._firmware.nonce
+        nonce = self._core.nonce
         payload = (
-            f'{{"version":1,"boot_id":"{self._firmware.boot_id}","seq":{self._seq},'
+            f'{{"version":1,"boot_id":"{self._core.boot_id}","seq":{self._seq},'
             f'"nonce":{"null" if nonce is None else json.dumps(nonce)},"docked":{"true" if self._docked else "false"},'
             f'"applied_n":[{self._applied_n:.2f}],"t_us":[{times}],"cables":[{{"position_m":{part.position_json},'
             f'"velocity_m_s":{part.velocity_json},"force_n":[{force}]}}]}}'
@@ -195,8 +201,8 @@ class LightRig:
 
     def _move(self) -> TracePart:
         """Load and lifter go on by one frame."""
-        trace, target_n = recorded_trace(), self._firmware.target_n[0]
-        step_n = self._firmware.ramp_n_per_s * FRAME_S
+        trace, target_n = recorded_trace(), self._core.target_n[0]
+        step_n = self._core.ramp_n_per_s * FRAME_S
         self._applied_n += max(-step_n, min(step_n, target_n - self._applied_n))
         if target_n == 0.0:
             self._docked, self._stood_s, self._at = True, 0.0, 0
@@ -214,7 +220,7 @@ class LightRig:
             self._event_seq += 1
             self.counts[notice.kind.value] += notice.kind is RigEventKind.LEASE_EXPIRED
             content = {"t_us": notice.t_us, "kind": notice.kind.value, "detail": notice.detail}
-            head = {"version": 1, "boot_id": self._firmware.boot_id, "seq": self._event_seq}
+            head = {"version": 1, "boot_id": self._core.boot_id, "seq": self._event_seq}
             self._publish(Topic.EVENT, json.dumps(head | content).encode(), qos=1)
 
     async def _flood(self) -> None:
@@ -236,11 +242,11 @@ class LightRig:
             return
         if retained:
             return
-        self.counts[f"{command.kind} commands"] += 1  # type: ignore[union-attr]
-        before_n = self._firmware.target_n[0]
-        reply = self._firmware.handle_command(command, t_us=now_us, docked=self._docked, applied_n=(self._applied_n,))
-        if self._firmware.target_n[0] != before_n:
-            self.target_changes_n.append(self._firmware.target_n[0])
+        self.counts[f"{command.kind} commands"] += 1
+        before_n = self._core.target_n[0]
+        reply = self._core.handle_command(command, t_us=now_us, docked=self._docked, applied_n=(self._applied_n,))
+        if self._core.target_n[0] != before_n:
+            self.target_changes_n.append(self._core.target_n[0])
         cited = getattr(command, "cites_t_us", None)
         if self.heard is not None and cited is not None and (sent_s := self._sent_s.pop(cited, None)) is not None:
             self.heard(asyncio.get_running_loop().time() - sent_s)
@@ -248,7 +254,7 @@ class LightRig:
             self.counts["refused commands"] += 1
         answer = {
             "version": 1,
-            "boot_id": self._firmware.boot_id,
+            "boot_id": self._core.boot_id,
             "nonce": reply.nonce,
             "command_seq": reply.command_seq,
             "t_us": reply.t_us,

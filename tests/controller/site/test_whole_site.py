@@ -56,7 +56,7 @@ class Running:
         assert code == 0, self.service.lines[-5:]
 
     async def switch_on(self, name: str) -> None:
-        self.rigs[name] = LightRig(name, self.service.port)
+        self.rigs[name] = LightRig(name, self.service.port, max_lease_ms=PATIENT["lease_ms"])
         await self.rigs[name].start()
 
     async def begin(self, name: str) -> str:
