@@ -38,6 +38,7 @@ COMMANDS_PER_S: Final = 6.0
 
 WORKER = """
 import asyncio
+from ebbset.console.rig_commands.site_worker import loop_factory
 from ebbset.controller.service import serve
 from ebbset.controller.site.worker import run_worker
 plain = serve.Served._tick_all
@@ -46,7 +47,8 @@ async def rare(self):
         await asyncio.sleep(0.1 if self._unarmed.is_set() else 5.0)
         self.inbox.tick()
 serve.Served._tick_all = lambda self: rare(self) if self.settings.rig.startswith("probe") else plain(self)
-asyncio.run(run_worker())
+with asyncio.Runner(loop_factory=loop_factory()) as runner:
+    runner.run(run_worker())
 """
 SITE = """
 import asyncio, pathlib, signal, sys

@@ -70,7 +70,7 @@ EXTRAS: Final[dict[str, str]] = {
     "argon2": "page",
     "jinja2": "console",
     "markupsafe": "console",
-    "prometheus_client": "metrics",
+    "prometheus_client": "site",
     "rich": "console",
     "matplotlib": "plots",
     "mujoco": "bodies",
@@ -81,6 +81,7 @@ EXTRAS: Final[dict[str, str]] = {
     "starlette": "page",
     "statsmodels": "analysis",
     "uvicorn": "page",
+    "uvloop": "site",
 }
 """Module -> extra that installs it. A test compares this table with the imports and with pyproject.toml."""
 

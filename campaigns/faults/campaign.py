@@ -129,8 +129,10 @@ async def _judge(scenario: Scenario, site: Site) -> Outcome:
     state = "goes on" if scenario.goes_on else await _end_state(scenario, site, problems)
     restart = await _without_a_person(scenario, site, problems)
     problems += rises_after(site, fault_s)
-    ended = [ended_as(result["reason"]) for result in site.of("result")]
-    problems += unseen([*scenario.seen, *ended], await scrape(site.metrics_ports.values()))
+    sightings = [*scenario.seen, *(ended_as(result["reason"]) for result in site.of("result"))]
+    if not sightings:
+        problems.append("no metric is named in which the fault must show, and no set has ended")
+    problems += unseen(sightings, await scrape(site.metrics_ports.values()))
     await site.stop()
     lost, recording = _judge_recording(scenario, site, fault_s, problems)
     return Outcome(

@@ -27,8 +27,9 @@ def main() -> int:
     rigs = options.rigs or (10 if options.short else 50)
     minutes = options.minutes or (0.6 if options.short else 10.0)
     with tempfile.TemporaryDirectory(prefix="ebbset-site-") as folder:
-        run, tally = asyncio.run(run_site(Path(folder), rigs, options.workers, minutes * 60.0, options.seed))
+        run = asyncio.run(run_site(Path(folder), rigs, options.workers, minutes * 60.0, options.seed))
         settle(run)
+    tally = run.tally
     told = {field.name: getattr(tally, field.name) for field in fields(tally)}
     for name, value in told.items():
         if name != "problems":

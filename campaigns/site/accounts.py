@@ -7,10 +7,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
+from sqlalchemy import select
+
 from campaigns.site.campaign import SiteRun
+from ebbset.coaching.history.databases import reading, sqlite_url
+from ebbset.coaching.history.store import HistoryStore
+from ebbset.coaching.history.tables import SetEntry
 from ebbset.controller.messages.actions import Decision, SetResult
 from ebbset.controller.metrics import definitions as d
 from ebbset.controller.recording.reader import read_recording
@@ -28,6 +32,7 @@ def settle(run: SiteRun) -> None:
     run.tally.endings = Counter(result["reason"] for _, result in results.values())
     problems += list(_sets(run, results))
     problems += list(_recordings(run, results))
+    problems += list(_store(run, results))
     problems += list(_metrics(run))
     problems += list(_log(run))
     if not run.tally.sets or not run.tally.faults:
@@ -56,7 +61,7 @@ def _recordings(run: SiteRun, results: dict[str, tuple[str, dict[str, Any]]]) ->
     """Results and decisions of the wire are in recordings, and these keep every invariant."""
     recorded: set[str] = set()
     decisions: set[tuple[str, int, str]] = set()
-    files = sorted(Path(run.service.recordings).glob("*.mcap"))
+    files = sorted(run.service.recordings.glob("*.mcap"))
     broken = 0
     for path in files:
         recording, monitor = read_recording(path), InvariantMonitor()
@@ -86,6 +91,26 @@ def _recordings(run: SiteRun, results: dict[str, tuple[str, dict[str, Any]]]) ->
     allowed = len(run.lost_with_worker) + len(run.rigs)
     if broken > allowed:
         yield f"{broken} recordings are not whole; allowed: {allowed}, those of lost workers"
+
+
+def _store(run: SiteRun, results: dict[str, tuple[str, dict[str, Any]]]) -> Iterator[str]:
+    """A store that was filled twice over holds every set once, as it was told of."""
+    files = sorted(run.service.recordings.glob("*.mcap"))
+    with HistoryStore.open(sqlite_url(run.service.folder / "history.sqlite")) as store:
+        first = [store.add_recording(path) for path in files]
+        again = [store.add_recording(path) for path in files]
+        if left_out := [one.name for one in first if not one.new]:
+            yield f"the store does not take {left_out}"
+        if doubled := [one.name for one in again if one.new]:
+            yield f"the store takes {doubled} again"
+        with reading(store.engine) as connection:
+            stored = {row.nonce: row.reason for row in connection.execute(select(SetEntry.nonce, SetEntry.reason))}
+    run.tally.facts["sets in the store"] = len(stored)
+    if missing := run.armed.keys() - stored.keys():
+        yield f"{len(missing)} sets were begun and are not in the store"
+    for nonce, (rig, result) in results.items():
+        if nonce in stored and stored[nonce] != result["reason"]:
+            yield f"{rig}: set {nonce} ended as {result['reason']}, and the store says {stored[nonce]}"
 
 
 def _metrics(run: SiteRun) -> Iterator[str]:

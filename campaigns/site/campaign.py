@@ -5,6 +5,7 @@ a worker is killed and another one suspended; rigs are added, renamed and remove
 
 * every set that was armed has ended with a result on the wire, or its worker was lost;
 * every result and decision on the wire is in a recording, and no recording breaks an invariant;
+* a history store that is filled from the recordings, twice over, holds each set once, with the reason that was told;
 * the metrics count what the wire showed;
 * rigs of a lost worker were without load within a lease, and the other workers' sets went on;
 * no set ended by a fault of rig or link that nobody injected.
@@ -22,6 +23,7 @@ import os
 import signal
 import time
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -34,24 +36,26 @@ from campaigns.site.service import SiteService
 from ebbset.controller.site.assignment import assigned
 from ebbset.models.contract.prescription import Prescription
 
-LEASE_S: Final = 0.6
+SAFETY: Final = {"lease_ms": 600, "telemetry_timeout_ms": 250}
+"""As the prescription has them when they are left out."""
 LATE_S: Final = 0.25
 """A frame of time and the granularity of a busy machine, on top of a lease."""
 FAULT_LASTS_S: Final = 3.0
 FAULTY_FOR_S: Final = 12.0
 """A fault of a rig explains its ends for so long: while it lasts, and until the rig is back."""
 STALL_S: Final = 0.2
-"""The shortest time for which a machine must not run us for a set to end by it; telemetry may be silent for 0.25 s."""
+"""Moments for which the machine did not run this program are noted from here on; telemetry may be silent for 0.25 s."""
 NATURAL: Final = frozenset({"repetitions_done", "budget_spent", "drops_spent", "floor_failed", "duration_spent"})
 """Reasons that need no fault. Nobody asks to stop here, so a set that was stopped was disturbed."""
 LENGTHS: Final = (3, 6, 12)
 
 
-def order_of(repetitions: int) -> dict[str, Any]:
+def order_of(repetitions: int, safety: Mapping[str, int] = SAFETY) -> dict[str, Any]:
     """A prescription that the recorded lifter can do, as requests bear it.
 
     Args:
         repetitions: after which it ends.
+        safety: its section of this name.
     """
     return Prescription.model_validate(
         {
@@ -59,7 +63,7 @@ def order_of(repetitions: int) -> dict[str, Any]:
             "exercise": "bench_press",
             "load": {"start_n": 700.0, "floor_n": 250.0, "ramp_n_per_s": 2_000.0},
             "stop": {"max_repetitions": repetitions, "max_duration_s": 90.0},
-            "safety": {"lease_ms": round(LEASE_S * 1_000)},
+            "safety": safety,
         }
     ).model_dump(mode="json")
 
@@ -87,12 +91,17 @@ class SiteRun:
         service: not started yet.
         seconds: of sets.
         rng: of faults and sets.
+        safety: of every prescription.
     """
 
-    def __init__(self, service: SiteService, seconds: float, rng: np.random.Generator) -> None:
+    def __init__(
+        self, service: SiteService, seconds: float, rng: np.random.Generator, safety: Mapping[str, int] = SAFETY
+    ) -> None:
         self.service = service
         self.seconds = seconds
         self.rng = rng
+        self.safety = safety
+        self.lease_s = safety["lease_ms"] / 1_000
         self.person = SiteOperator(service.port)
         self.rigs: dict[str, LightRig] = {}
         self.tally = SiteTally(rigs=len(service.rigs), workers=service.workers)
@@ -108,7 +117,7 @@ class SiteRun:
 
     # --- running ----------------------------------------------------------------------------------------------------
 
-    async def run(self) -> SiteTally:
+    async def run(self) -> None:
         """Everything up to the orderly stop; what was counted is in `tally`."""
         try:
             await self.service.start()
@@ -130,11 +139,10 @@ class SiteRun:
         self.tally.facts |= {"exit code": code, "seconds to stop": round(took_s, 2)}
         if code != 0:
             self.tally.problems.append(f"the service ended with {code} after {took_s:.1f} s; expected 0")
-        return self.tally
 
     async def add_rig(self, name: str) -> None:
         """A rig is switched on, and somebody does one set after the other on it."""
-        self.rigs[name] = rig = LightRig(name, self.service.port)
+        self.rigs[name] = rig = LightRig(name, self.service.port, max_lease_ms=self.safety["lease_ms"])
         await rig.start(len(self.rigs) % 50 * 0.001)
         self._lifting[name] = asyncio.create_task(self._lift(name))
 
@@ -143,7 +151,7 @@ class SiteRun:
         rng = np.random.default_rng([number, 15])
         await asyncio.sleep(float(rng.uniform(0.0, 3.0)))  # not everybody begins at once
         while time.monotonic() < self._end_s and name not in self.retired:
-            order = order_of(int(rng.choice(LENGTHS)))
+            order = order_of(int(rng.choice(LENGTHS)), self.safety)
             try:
                 nonce = await self.person.begin_set(name, order, timeout_s=45.0)
             except TimeoutError:
@@ -175,6 +183,7 @@ class SiteRun:
             late_s = time.monotonic() - before_s - 0.02
             if late_s > STALL_S:
                 self.tally.stalls.append(round(late_s, 3))
+            if late_s > self.safety["telemetry_timeout_ms"] / 1_000 - 0.05:
                 self._stalled_until_s = time.monotonic() + FAULTY_FOR_S
 
     # --- trouble ----------------------------------------------------------------------------------------------------
@@ -238,8 +247,10 @@ class SiteRun:
             pending = [name for name in pending if self.rigs[name].loaded]
         took_s = time.monotonic() - at_s
         self.tally.unloaded_s.append(round(took_s, 3))
-        if took_s > LEASE_S + LATE_S + max(self.tally.stalls, default=0.0):
-            self.tally.problems.append(f"rigs of a lost worker were loaded for {took_s:.2f} s; allowed {LEASE_S:g} s")
+        if took_s > self.lease_s + LATE_S + max(self.tally.stalls, default=0.0):
+            self.tally.problems.append(
+                f"rigs of a lost worker were loaded for {took_s:.2f} s; allowed {self.lease_s:g} s"
+            )
         if not await self.service.until(lambda: len(self.service.said("worker_lost")) > before, 30.0):
             self.tally.problems.append(f"worker {worker} met {how.name} and nobody said so")
         for nonce, name in self.armed.items():
@@ -283,7 +294,9 @@ class SiteRun:
             self.tally.problems.append("changed settings were not read")
 
 
-async def run_site(folder: Path, rigs: int, workers: int, seconds: float, seed: int) -> tuple[SiteRun, SiteTally]:
+async def run_site(
+    folder: Path, rigs: int, workers: int, seconds: float, seed: int, safety: Mapping[str, int] = SAFETY
+) -> SiteRun:
     """Run the campaign up to the stop of the service; counting at both ends is `campaigns.site.accounts`.
 
     Args:
@@ -292,7 +305,9 @@ async def run_site(folder: Path, rigs: int, workers: int, seconds: float, seed: 
         workers: how many worker processes.
         seconds: of sets.
         seed: of faults and sets.
+        safety: of every prescription.
     """
     service = SiteService(folder, [f"rig{k}" for k in range(rigs)], workers)
-    run = SiteRun(service, seconds, np.random.default_rng(seed))
-    return run, await run.run()
+    run = SiteRun(service, seconds, np.random.default_rng(seed), safety)
+    await run.run()
+    return run

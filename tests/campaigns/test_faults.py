@@ -58,6 +58,8 @@ def test_the_campaign_has_every_fault_that_was_asked_for() -> None:
         "suspended for 5 s",
     ):
         assert fault in names, fault
+    # A fault that ends no set, or leaves no controller to tell its end, must name its metric.
+    assert all(scenario.seen for scenario in SCENARIOS if not scenario.reasons)
     assert len({scenario.name for scenario in SCENARIOS}) == len(SCENARIOS)
 
 
