@@ -55,6 +55,8 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
         "history_commands.history",
         "Show what a lifter did over weeks, and keep the store that it is read from.",
     ),
+    "collect": ("centre_commands.collect", "Gather what sites report into a store, at a centre."),
+    "send": ("centre_commands.send", "Copy recordings to a folder anywhere, checked there by hash."),
     "lifter": ("commands.lifter", "Show, hand over or delete what is stored about one lifter."),
     "export": ("commands.export", "Export recordings as tidy tables, Parquet and CSV, with a data dictionary."),
 }
@@ -75,6 +77,7 @@ EXTRAS: Final[dict[str, str]] = {
     "matplotlib": "plots",
     "mujoco": "bodies",
     "distributed": "study",
+    "fsspec": "site",
     "gymnasium": "environment",
     "pyarrow": "study",
     "pylsl": "streams",

@@ -19,8 +19,8 @@ from ebbset.controller.link.settings import ServeSettings
 from ebbset.controller.metrics.rig_metrics import RigMetrics
 from ebbset.controller.service.log_context import logging_for
 from ebbset.controller.service.serve import Served
+from ebbset.controller.site.site_figures import SiteFigures
 from ebbset.controller.site.site_settings import MetricsSettings
-from ebbset.controller.site.supervisor import SiteFigures
 
 JUMP_NS: Final = 10_000_000_000
 _true_ns: Final = time.monotonic_ns

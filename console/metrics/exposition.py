@@ -10,7 +10,7 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Histo
 from prometheus_client.registry import Collector
 
 from ebbset.controller.metrics import definitions as d
-from ebbset.controller.site.supervisor import SiteFigures
+from ebbset.controller.site.site_figures import SiteFigures
 
 
 class SiteCollector(Collector):

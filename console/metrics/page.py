@@ -11,40 +11,20 @@ import json
 import threading
 from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from typing import Any, Final
+from typing import Final
 
 import structlog
 from prometheus_client import CONTENT_TYPE_LATEST, CollectorRegistry, generate_latest
 
 from ebbset.console.metrics.exposition import SiteCollector
-from ebbset.controller.metrics import definitions as d
+from ebbset.controller.site.health import health_of
+from ebbset.controller.site.site_figures import SiteFigures
 from ebbset.controller.site.site_settings import MetricsSettings
-from ebbset.controller.site.supervisor import SiteFigures
 from ebbset.models.contract.problems import BadDocumentError, Problem
 
 PATIENCE_S: Final = 10.0
 """How long somebody may take to send a request."""
 _log = structlog.get_logger(__name__)
-
-
-def health_of(figures: SiteFigures) -> dict[str, Any]:
-    """Health as JSON can hold it: a verdict, each rig, each worker.
-
-    Args:
-        figures: of the site, now.
-    """
-    rigs = {}
-    for rig in figures.rigs:
-        reading = figures.readings.get(rig)
-        values = {} if reading is None else {name: value for name, labels, value in reading["values"] if not labels}
-        rigs[rig] = {
-            "served": reading is not None,
-            "link_up": bool(values.get(d.LINK_UP.name)),
-            "rig_online": bool(values.get(d.RIG_ONLINE.name)),
-            "set_armed": bool(values.get(d.SET_ARMED.name)),
-        }
-    workers = {name: {"up": worker.up, "restarts": worker.restarts.total()} for name, worker in figures.workers.items()}
-    return {"healthy": figures.healthy, "rigs": rigs, "workers": workers}
 
 
 @contextlib.contextmanager

@@ -57,6 +57,9 @@ class SiteSettings(_Section):
     prescription: Path | None = Field(default=None, description="used if an arm request has none")
     profile: Path | None = Field(default=None, description="used if an arm request has none")
     simulated_profile: bool = False
+    site: RigName | None = Field(
+        default=None, description="name of the site in reports of its health; none are sent when left out"
+    )
     metrics: MetricsSettings | None = Field(default=None, description="no metrics and no health page when left out")
 
     @property
@@ -65,6 +68,14 @@ class SiteSettings(_Section):
         if self.workers is not None:
             return min(self.workers, len(self.rigs))
         return min(os.cpu_count() or 1, MOST_WORKERS, -(-len(self.rigs) // RIGS_A_WORKER))
+
+    def site_broker(self, folder: Path) -> BrokerSettings:
+        """The broker that holds for all, with its files found.
+
+        Args:
+            folder: that of the settings file, to which paths are relative.
+        """
+        return _found(self.broker, folder)
 
     def rig_settings(self, folder: Path) -> dict[str, ServeSettings]:
         """The settings of each rig, whole, in the order of the file.
@@ -76,15 +87,19 @@ class SiteSettings(_Section):
         found = {}
         for rig, section in self.rigs.items():
             own = section.model_dump(exclude_none=True, exclude={"broker"})
-            broker = section.broker or self.broker
+            broker = _found(section.broker or self.broker, folder)
             paths = {name: folder / value for name, value in (shared | own).items() if isinstance(value, Path)}
-            files = {name: folder / path for name in _BROKER_FILES if (path := getattr(broker, name)) is not None}
-            values = shared | own | paths | {"rig": rig, "broker": broker.model_copy(update=files)}
+            values = shared | own | paths | {"rig": rig, "broker": broker}
             found[rig] = ServeSettings.model_validate(values)
         return found
 
 
 _BROKER_FILES: Final = ("ca_file", "credentials_file")
+
+
+def _found(broker: BrokerSettings, folder: Path) -> BrokerSettings:
+    files = {name: folder / path for name in _BROKER_FILES if (path := getattr(broker, name)) is not None}
+    return broker.model_copy(update=files)
 
 
 def is_for_a_site(text: str) -> bool:

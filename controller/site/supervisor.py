@@ -11,15 +11,16 @@ import asyncio
 import contextlib
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import structlog
 
 from ebbset.controller.link.settings import ServeSettings
 from ebbset.controller.site.assignment import assigned
+from ebbset.controller.site.health import report_health
 from ebbset.controller.site.service_manager import ServiceManager
+from ebbset.controller.site.site_figures import SiteFigures, WorkerFigures
 from ebbset.controller.site.site_settings import SiteSettings, read_site
 from ebbset.controller.site.worker_process import WorkerProcess
 from ebbset.models.contract.problems import BadDocumentError, UnusableFileError
@@ -35,30 +36,6 @@ STOP_S: Final = 15.0
 AGAIN_FIRST_S: Final = 0.5
 AGAIN_LAST_S: Final = 30.0
 _log = structlog.get_logger(__name__)
-
-
-@dataclass(slots=True)
-class WorkerFigures:
-    """One worker: whether it reports, how late its loop was, s, and how often it was begun again, by cause."""
-
-    up: bool = False
-    lag_s: float = 0.0
-    restarts: Counter[str] = field(default_factory=Counter)
-
-
-@dataclass(slots=True)
-class SiteFigures:
-    """All that is known of a site at one moment; ``readings`` holds those of rigs that a live worker serves."""
-
-    rigs: tuple[str, ...] = ()
-    workers: dict[str, WorkerFigures] = field(default_factory=dict)
-    readings: dict[str, dict[str, Any]] = field(default_factory=dict)
-    settings_refused: int = 0
-
-    @property
-    def healthy(self) -> bool:
-        """Every worker reports and every rig of the settings is served."""
-        return all(worker.up for worker in self.workers.values()) and set(self.rigs) <= self.readings.keys()
 
 
 class Supervisor:
@@ -113,14 +90,20 @@ class Supervisor:
         minding = [asyncio.create_task(self._mind(k)) for k in range(len(self._workers))]
         telling = asyncio.create_task(self._tell())
         waiting = asyncio.create_task(stop.wait())
+        site = self.settings
+        reporting = [
+            asyncio.create_task(report_health(site.site_broker(self._path.parent), site.site, lambda: self.figures))
+            for _ in [site.site]
+            if site.site is not None
+        ]
         try:
             # A defect of ours must end the service rather than leave rigs unsupervised.
-            done, _ = await asyncio.wait({waiting, telling, *minding}, return_when=asyncio.FIRST_COMPLETED)
+            done, _ = await asyncio.wait({waiting, telling, *reporting, *minding}, return_when=asyncio.FIRST_COMPLETED)
         finally:
             self._manager.stopping()
-            for task in (waiting, telling, *minding):
+            for task in (waiting, telling, *reporting, *minding):
                 task.cancel()
-            await asyncio.gather(waiting, telling, *minding, return_exceptions=True)
+            await asyncio.gather(waiting, telling, *reporting, *minding, return_exceptions=True)
             in_time = await asyncio.gather(*[worker.stop(STOP_S) for worker in self._workers if worker is not None])
         for task in done - {waiting}:
             task.result()
@@ -189,7 +172,7 @@ class Supervisor:
             self._refused += 1
             _log.error("settings_refused", why=str(error), next="the settings before stay in force")
             return True
-        for name in ("workers", "metrics"):
+        for name in ("workers", "metrics", "site"):
             if getattr(settings, name) != getattr(self.settings, name):
                 _log.warning("settings_need_restart", field=name, next="it keeps its value until then")
         self._take(settings)

@@ -17,8 +17,8 @@ from ebbset.console.metrics.page import metrics_page
 from ebbset.controller.messages.events import LinkUp
 from ebbset.controller.metrics import definitions as d
 from ebbset.controller.metrics.rig_metrics import RigMetrics
+from ebbset.controller.site.site_figures import SiteFigures, WorkerFigures
 from ebbset.controller.site.site_settings import MetricsSettings
-from ebbset.controller.site.supervisor import SiteFigures, WorkerFigures
 from ebbset.models.contract.problems import BadDocumentError
 from tests.support.brokers import free_port
 from tests.support.sessions import auto_drop_session

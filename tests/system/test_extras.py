@@ -43,6 +43,7 @@ ON_REQUEST = {
     "console/metrics/exposition.py": {"prometheus_client": "site"},
     "console/metrics/page.py": {"prometheus_client": "site"},
     "console/rig_commands/site_worker.py": {"uvloop": "site"},
+    "coaching/collecting/sent_recordings.py": {"fsspec": "site"},
     "console/streams/outlets.py": {"pylsl": "streams"},
     "simulators/environment/__init__.py": {"gymnasium": "environment"},
     "simulators/environment/drop_set.py": {"gymnasium": "environment"},
