@@ -146,8 +146,11 @@ async def alone() -> float:
             stderr=asyncio.subprocess.DEVNULL,
         )
         try:
-            async with lifting(broker.port, ["alone"]):
-                return await cost_of(process.pid, MEASURE_S)
+            async with lifting(broker.port, ["alone"]) as rigs:
+                cost = await cost_of(process.pid, MEASURE_S)
+                if not rigs["alone"].loaded:
+                    raise SystemExit("the set of one rig alone has ended early; allowed: one that is under way")
+                return cost
         finally:
             process.terminate()
             await process.wait()
@@ -181,9 +184,13 @@ async def site(rigs: int, flood: bool) -> Measured:
                     for probe in probes:
                         probe.heard = found.flooded_s.append
                     await asyncio.sleep(MEASURE_S)
+                under_way = sum(rig.loaded for rig in light.values())
         finally:
             process.terminate()
             await process.wait()
+    # A set that has ended costs next to nothing, so that figures would look better than they are.
+    if under_way < len(names):
+        raise SystemExit(f"{under_way} of {len(names)} sets were under way at the end; allowed: all of them")
     least = int(0.6 * MEASURE_S * COMMANDS_PER_S)
     if len(found.delays_s) < least or (flood and len(found.flooded_s) < least):
         raise SystemExit(
