@@ -19,7 +19,7 @@ APT := $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get -qq -y
 LOCKED := env PIP_CONSTRAINT=constraints.txt PIP_BUILD_CONSTRAINT=constraints.txt
 INSTALL := $(LOCKED) $(VENV)/bin/pip install --quiet --disable-pip-version-check --config-settings editable_mode=strict -e
 
-.PHONY: demo test browser check types coverage bench validate evaluate faults fuzz soak tables-in-r mutate dist docs snippets public-names contract lock clean
+.PHONY: demo test browser check types coverage bench validate evaluate faults fuzz soak site tables-in-r mutate dist docs snippets public-names contract lock clean
 
 demo: $(VENV)/console.stamp
 	$(VENV)/bin/ebbset demo
@@ -67,6 +67,9 @@ tables-in-r: $(VENV)/dev.stamp
 	@command -v Rscript >/dev/null || { $(APT) update && $(APT) install --no-install-recommends r-base-core; }
 	$(PY) -m campaigns.tables_in_r
 
+site: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp
+	$(PY) -m campaigns.site
+
 mutate: $(VENV)/dev.stamp
 	$(PY) -m campaigns.mutation
 
@@ -78,6 +81,7 @@ docs: $(VENV)/dev.stamp
 	$(PY) -c "from ebbset.controller.regulation.transitions import as_markdown; print(as_markdown(), end='')" > docs/transitions.md
 	$(PY) -c "from ebbset.models.contract.prescription_reference import prescription_reference as r; print(r(), end='')" > docs/prescription.md
 	$(PY) -c "from ebbset._reference import api_page; print(api_page(), end='')" > docs/api.md
+	$(PY) -c "from ebbset.controller.metrics.definitions import as_markdown; print(as_markdown(), end='')" > docs/metrics.md
 	NO_MKDOCS_2_WARNING=1 PYTHONPATH=. $(PY) -m mkdocs build --quiet
 	@echo "The manual is in build/manual; to read it with its search: $(PY) -m http.server --directory build/manual"
 

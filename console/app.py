@@ -22,7 +22,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
         "rig_commands.demo",
         "See a whole set: broker, virtual rig, controller, report. Simulated, about a minute.",
     ),
-    "serve": ("rig_commands.serve", "Run the controller for one rig until it is stopped."),
+    "serve": ("rig_commands.serve", "Run the controller of a rig, or of a whole site, until it is stopped."),
     "rig": ("rig_commands.rig", "Run a virtual rig with a simulated lifter on it."),
     "check-rig": ("rig_commands.check_rig", "Check a rig against the wire contract, with nobody under the load."),
     "identify": ("rig_commands.identify", "Measure a rig's ramp, bandwidth and friction from the outside."),
@@ -53,6 +53,8 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
         "history_commands.history",
         "Show what a lifter did over weeks, and keep the store that it is read from.",
     ),
+    "collect": ("centre_commands.collect", "Gather what sites report into a store, at a centre."),
+    "send": ("centre_commands.send", "Copy recordings to a folder anywhere, checked there by hash."),
     "lifter": ("commands.lifter", "Show, hand over or delete what is stored about one lifter."),
     "export": ("commands.export", "Export recordings as tidy tables, Parquet and CSV, with a data dictionary."),
 }
@@ -68,16 +70,19 @@ EXTRAS: Final[dict[str, str]] = {
     "argon2": "page",
     "jinja2": "console",
     "markupsafe": "console",
+    "prometheus_client": "site",
     "rich": "console",
     "matplotlib": "plots",
     "mujoco": "bodies",
     "distributed": "study",
+    "fsspec": "site",
     "gymnasium": "environment",
     "pyarrow": "study",
     "pylsl": "streams",
     "starlette": "page",
     "statsmodels": "analysis",
     "uvicorn": "page",
+    "uvloop": "site",
 }
 """Module -> extra that installs it. A test compares this table with the imports and with pyproject.toml."""
 

@@ -7,6 +7,8 @@ import sys
 
 import structlog
 
+from ebbset.controller.service.log_context import add_rig_and_set
+
 
 def configure(*, quiet: bool = False) -> None:
     """Set structlog up for this process.
@@ -17,6 +19,7 @@ def configure(*, quiet: bool = False) -> None:
     people = sys.stderr.isatty()
     structlog.configure(
         processors=[
+            add_rig_and_set,
             structlog.processors.add_log_level,
             structlog.processors.TimeStamper(fmt="%H:%M:%S" if people else "iso", utc=not people),
             structlog.dev.ConsoleRenderer() if people else structlog.processors.JSONRenderer(),

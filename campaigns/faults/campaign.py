@@ -3,8 +3,9 @@
 Each scenario starts its own site (`campaigns.faults.site`), begins a set, injects one fault while the lifter is
 lifting, and checks the rig's true loads, the controllers' messages and the recording. The rule is the same for all:
 within one lease no load is ordered at the rig, the load never rises, the set ends with a named reason, the recording is
-complete up to the fault and keeps every invariant, and nothing goes on without a person. Faults that must not disturb a
-set (duplicated commands, commands out of order) are held to the opposite: the set goes on.
+complete up to the fault and keeps every invariant, the controller's metrics show the fault, and nothing goes on without
+a person. Faults that must not disturb a set (duplicated commands, commands out of order) are held to the opposite: the
+set goes on.
 
 The test bench itself can fail: the set ends before the fault could be injected, or the machine stalls for longer than a
 watchdog of 600 ms allows. Such an attempt says nothing about the site and is repeated on a new one, at most `ATTEMPTS`
@@ -27,6 +28,7 @@ from pathlib import Path
 from typing import Final
 
 from campaigns.faults.scenarios import SCENARIOS, SHORT, Scenario
+from campaigns.faults.sightings import ended_as, scrape, unseen
 from campaigns.faults.site import LEASE_S, Site, Truth
 from ebbset.controller.messages.events import Samples
 from ebbset.controller.recording.reader import Recording, read_recording
@@ -127,6 +129,10 @@ async def _judge(scenario: Scenario, site: Site) -> Outcome:
     state = "goes on" if scenario.goes_on else await _end_state(scenario, site, problems)
     restart = await _without_a_person(scenario, site, problems)
     problems += rises_after(site, fault_s)
+    sightings = [*scenario.seen, *(ended_as(result["reason"]) for result in site.of("result"))]
+    if not sightings:
+        problems.append("no metric is named in which the fault must show, and no set has ended")
+    problems += unseen(sightings, await scrape(site.metrics_ports.values()))
     await site.stop()
     lost, recording = _judge_recording(scenario, site, fault_s, problems)
     return Outcome(

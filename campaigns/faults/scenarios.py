@@ -13,7 +13,9 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from typing import Final
 
+from campaigns.faults.sightings import Sighting
 from campaigns.faults.site import LEASE_S, ORDER, Site
+from ebbset.controller.metrics import definitions as metrics
 
 DISK_BYTES: Final = 48 * 1024 * 1024
 
@@ -36,6 +38,7 @@ class Scenario:
         goes_on: the set must go on undisturbed.
         cut: the recording ends at the fault and may lack the last half second.
         late: the fault happens at the end of the injection, not at its beginning.
+        seen: where the fault must show in the metrics, beside the reason for which the set ended.
     """
 
     name: str
@@ -48,6 +51,7 @@ class Scenario:
     goes_on: bool = False
     cut: bool = False
     late: bool = False
+    seen: tuple[Sighting, ...] = ()
 
 
 async def _kill_broker(site: Site) -> None:
@@ -174,6 +178,9 @@ def _reasons(*names: str) -> frozenset[str]:
 
 # A rig whose lease ran out reports it in an event and in its frames; whichever arrives first gives the reason.
 _LINK: Final = _reasons("link_lost", "rig_lost", "lease_expired", "rig_disagrees", "telemetry_lost")
+_LINK_LOST: Final = (Sighting(metrics.LINK_LOSSES),)
+_TWO_BOOTS: Final = (Sighting(metrics.RIG_BOOTS, least=2.0),)
+_REPEATED: Final = (Sighting(metrics.COMMANDS_REFUSED, {"refusal": "repeated_sequence"}),)
 CONNECTING_S: Final = 1.0
 """From the start of a second rig to its announcement."""
 MOST_PAUSE_S: Final = ORDER.stop.max_pause_s
@@ -181,8 +188,8 @@ DETECTION_S: Final = 1.5
 """Judgement, no source: a frozen, stuck or biased sensor differs from a slow lifter only once movement does not fit."""
 
 SCENARIOS: Final[tuple[Scenario, ...]] = (
-    Scenario("broker killed and restarted", _kill_broker, _LINK, heal=_start_broker),
-    Scenario("network of both cut", _cut_both, _LINK),
+    Scenario("broker killed and restarted", _kill_broker, _LINK, heal=_start_broker, seen=_LINK_LOST),
+    Scenario("network of both cut", _cut_both, _LINK, seen=_LINK_LOST),
     Scenario("controller cannot send", _block("controller", ("up",)), _LINK, heal=_unblock),
     Scenario("controller cannot hear", _block("controller", ("down",)), _LINK, heal=_unblock),
     Scenario("controller cut both ways", _block("controller", ("up", "down")), _LINK, heal=_unblock),
@@ -196,9 +203,15 @@ SCENARIOS: Final[tuple[Scenario, ...]] = (
         heal=_restart_controller,
         cut=True,
         late=True,
+        seen=(Sighting(metrics.BROKE_OFF),),
     ),
-    Scenario("rig rebooted", _inject("now reboot"), _reasons("rig_rebooted", "rig_lost")),
-    Scenario("rig's emergency stop", _inject("now stop"), _reasons("emergency_stop")),
+    Scenario("rig rebooted", _inject("now reboot"), _reasons("rig_rebooted", "rig_lost"), seen=_TWO_BOOTS),
+    Scenario(
+        "rig's emergency stop",
+        _inject("now stop"),
+        _reasons("emergency_stop"),
+        seen=(Sighting(metrics.RIG_EVENTS, {"kind": "emergency_stop"}),),
+    ),
     Scenario(
         "second controller",
         _second_controller,
@@ -211,6 +224,7 @@ SCENARIOS: Final[tuple[Scenario, ...]] = (
         _reasons("rig_rebooted", "rig_lost"),
         allowed_s=LEASE_S + CONNECTING_S,
         late=True,
+        seen=_TWO_BOOTS,
     ),
     Scenario(
         "commands delayed two seconds",
@@ -218,8 +232,8 @@ SCENARIOS: Final[tuple[Scenario, ...]] = (
         _reasons("lease_expired", "rig_refused", "rig_disagrees"),
         heal=_meddle("none"),
     ),
-    Scenario("commands twice", _meddle("duplicate"), frozenset(), goes_on=True),
-    Scenario("commands out of order", _meddle("reorder"), frozenset(), goes_on=True),
+    Scenario("commands twice", _meddle("duplicate"), frozenset(), goes_on=True, seen=_REPEATED),
+    Scenario("commands out of order", _meddle("reorder"), frozenset(), goes_on=True, seen=_REPEATED),
     Scenario(
         "rig's clock an hour ahead",
         _inject("now clock_forward"),
@@ -237,7 +251,12 @@ SCENARIOS: Final[tuple[Scenario, ...]] = (
         _reasons("telemetry_lost", "lease_expired", "guard_refused"),
     ),
     Scenario("telemetry silent", _inject("now silence"), _reasons("telemetry_lost")),
-    Scenario("a sensor says NaN", _inject("now nan"), _reasons("telemetry_lost")),
+    Scenario(
+        "a sensor says NaN",
+        _inject("now nan"),
+        _reasons("telemetry_lost"),
+        seen=(Sighting(metrics.INPUTS_REFUSED, {"code": "not_finite"}),),
+    ),
     Scenario(
         "telemetry frozen while moving",
         _inject("moving freeze"),
@@ -279,6 +298,7 @@ SCENARIOS: Final[tuple[Scenario, ...]] = (
         tidy=_unmount,
         goes_on=True,
         cut=True,
+        seen=(Sighting(metrics.RECORDING_FAILED),),
     ),
 )
 SHORT: Final = (

@@ -1,7 +1,8 @@
 """The controller of the fault campaign: `service.serve` as it is, with a monotonic clock that can be made to jump.
 
-A process of its own: ``python -m campaigns.faults.serve PORT NAME RECORDINGS PRESCRIPTION``. SIGUSR1 puts the
-controller's clock ten seconds ahead, SIGUSR2 ten seconds back. Nothing else differs from `ebbset serve`.
+A process of its own: ``python -m campaigns.faults.serve PORT NAME RECORDINGS PRESCRIPTION METRICS-PORT``. SIGUSR1 puts
+the controller's clock ten seconds ahead, SIGUSR2 ten seconds back. Its metrics are served as those of a site are.
+Nothing else differs from `ebbset serve`.
 """
 
 from __future__ import annotations
@@ -13,8 +14,13 @@ import time
 from pathlib import Path
 from typing import Final
 
+from ebbset.console.metrics.page import metrics_page
 from ebbset.controller.link.settings import ServeSettings
-from ebbset.controller.service.serve import serve
+from ebbset.controller.metrics.rig_metrics import RigMetrics
+from ebbset.controller.service.log_context import logging_for
+from ebbset.controller.service.serve import Served
+from ebbset.controller.site.site_figures import SiteFigures
+from ebbset.controller.site.site_settings import MetricsSettings
 
 JUMP_NS: Final = 10_000_000_000
 _true_ns: Final = time.monotonic_ns
@@ -35,8 +41,13 @@ class JumpingClock:
         return _true_ns() + self.offset_ns
 
 
-async def run(settings: ServeSettings) -> int:
-    """Serve until SIGTERM."""
+async def run(settings: ServeSettings, metrics_port: int) -> int:
+    """Serve until SIGTERM.
+
+    Args:
+        settings: of the rig.
+        metrics_port: where metrics can be read meanwhile.
+    """
     clock = JumpingClock()
     time.monotonic_ns = clock
     stop = asyncio.Event()
@@ -44,12 +55,20 @@ async def run(settings: ServeSettings) -> int:
     loop.add_signal_handler(signal.SIGTERM, stop.set)
     loop.add_signal_handler(signal.SIGUSR1, clock.jump, JUMP_NS)
     loop.add_signal_handler(signal.SIGUSR2, clock.jump, -JUMP_NS)
-    return await serve(settings, stop=stop)
+    metrics = RigMetrics()
+
+    def figures() -> SiteFigures:
+        return SiteFigures(rigs=(settings.rig,), readings={settings.rig: metrics.reading()})
+
+    with logging_for(settings.rig), metrics_page(MetricsSettings(port=metrics_port), figures):
+        served = Served(settings, observer=metrics.observe)
+        metrics.watch(served)
+        return await served.run(stop)
 
 
 if __name__ == "__main__":
-    port, rig, recordings, order = sys.argv[1:5]
+    port, rig, recordings, order, metrics_at = sys.argv[1:6]
     chosen = ServeSettings.of(
         rig=rig, broker={"port": int(port)}, recordings=Path(recordings), prescription=Path(order)
     )
-    sys.exit(asyncio.run(run(chosen)))
+    sys.exit(asyncio.run(run(chosen, int(metrics_at))))

@@ -83,6 +83,7 @@ class Site:
     rig_way: Relay = field(init=False)
     controller_way: Relay = field(init=False)
     processes: dict[str, asyncio.subprocess.Process] = field(default_factory=dict)
+    metrics_ports: dict[str, int] = field(default_factory=dict)
     heard: list[tuple[float, str, dict[str, Any]]] = field(default_factory=list)
     _watching: asyncio.Task[None] | None = None
     _logging: list[asyncio.Task[None]] = field(default_factory=list)
@@ -149,6 +150,7 @@ class Site:
             self.rig,
             str(self.recordings(after or name)),
             str(order),
+            str(self.metrics_ports.setdefault(name, free_port())),
         )
         await self._spawn(name, sys.executable, *arguments)
 

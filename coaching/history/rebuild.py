@@ -18,10 +18,11 @@ from ebbset.coaching.history.databases import BrokenStoreError, StoreError
 from ebbset.coaching.history.session_files import JOURNAL_END, PLAN_END
 from ebbset.coaching.history.session_rows import session_rows
 from ebbset.coaching.history.set_rows import profile_row
-from ebbset.coaching.history.store import HistoryStore, file_digest
+from ebbset.coaching.history.store import HistoryStore
 from ebbset.coaching.sessions.journal import read_journal
 from ebbset.coaching.sessions.session_events import SessionEvent
 from ebbset.coaching.sessions.session_steps import SessionPlanFile
+from ebbset.controller.recording.reader import file_digest
 from ebbset.controller.recording.regular_files import read_document
 from ebbset.models.contract.problems import BadDocumentError, UnusableFileError
 from ebbset.models.contract.profile import LifterProfile

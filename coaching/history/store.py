@@ -6,7 +6,6 @@ at once leaves the same rows. What it holds is read in `queries`.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,11 +16,11 @@ from sqlalchemy import Engine, inspect, select
 from ebbset.coaching.history import databases, queries, schema, writes
 from ebbset.coaching.history.databases import StoreError
 from ebbset.coaching.history.history_rows import LifterRow, SessionRow, SetRow
+from ebbset.coaching.history.report_rows import SiteReport
 from ebbset.coaching.history.set_rows import ROWS_VERSION, Row
 from ebbset.coaching.history.tables import Base, RecordingEntry
 from ebbset.controller.recording.file_state import is_being_written
-from ebbset.controller.recording.reader import LARGEST_RECORDING_BYTES
-from ebbset.controller.recording.regular_files import read_regular
+from ebbset.controller.recording.reader import file_digest
 from ebbset.controller.recording.selection import counted_once
 from ebbset.controller.recording.sources import read_source
 from ebbset.models.contract.profile import LifterProfile
@@ -168,6 +167,21 @@ class HistoryStore:
             writes.put_session(connection, rows)
         return rows.key
 
+    def add_reports(self, reports: Sequence[SiteReport]) -> int:
+        """Add what sites reported; what the store has already is left as it is, and of health the newest is kept.
+
+        Args:
+            reports: in any order.
+
+        Returns:
+            How many reports of sets were new.
+
+        Raises:
+            StoreError: the database cannot be used; nothing was added.
+        """
+        with databases.writing(self.engine) as connection:
+            return writes.put_reports(connection, reports)
+
     # --- taking out -----------------------------------------------------------------------------------------------
 
     def keep_only(self, recordings: Mapping[str, str], sessions: Iterable[str], profiles: Iterable[str]) -> None:
@@ -303,12 +317,3 @@ class HistoryStore:
                 table.name: sorted(tuple(row) for row in connection.execute(select(table)))
                 for table in Base.metadata.sorted_tables
             }
-
-
-def file_digest(path: Path) -> str:
-    """SHA-256 of a recording's bytes, as hexadecimal.
-
-    Raises:
-        UnusableFileError: the file cannot be read, is not a regular file, or is too large.
-    """
-    return hashlib.sha256(read_regular(path, LARGEST_RECORDING_BYTES)).hexdigest()

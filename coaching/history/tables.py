@@ -207,3 +207,53 @@ class SessionSetEntry(Base):
     start_load_n: Mapped[float]
     rested_s: Mapped[float | None]
     reason: Mapped[str]
+
+
+class ReportEntry(Base):
+    """One report that a controller sent about a set, as it arrived at a centre: the same however often it arrived.
+
+    ``digest`` is the SHA-256 of site, rig, kind and payload; ``kind`` is ``result``, ``decision`` or ``repetition``;
+    ``told`` the payload. ``received_at_s`` is when it arrived first. Reports are not made from files: a store that is
+    made again from recordings keeps those that it has.
+    """
+
+    __tablename__ = "reports"
+    __table_args__ = (Index(None, "nonce"), Index(None, "site", "received_at_s"))
+    digest: Mapped[str] = mapped_column(primary_key=True)
+    site: Mapped[str]
+    rig: Mapped[str]
+    kind: Mapped[str]
+    nonce: Mapped[str | None]
+    received_at_s: Mapped[float]
+    told: Mapped[str]
+
+
+class ReportedSet(Base):
+    """One set as its result told a centre of it, before any recording of it is there."""
+
+    __tablename__ = "reported_sets"
+    __table_args__ = (Index(None, "site", "received_at_s"),)
+    nonce: Mapped[str] = mapped_column(primary_key=True)
+    site: Mapped[str]
+    rig: Mapped[str]
+    prescription: Mapped[str]
+    prescription_digest: Mapped[str]
+    reason: Mapped[str]
+    repetitions: Mapped[int]
+    drops: Mapped[int]
+    bouts: Mapped[int]
+    duration_s: Mapped[float]
+    budget_spent: Mapped[float | None]
+    refused_inputs: Mapped[int]
+    guard_refusals: Mapped[int]
+    received_at_s: Mapped[float]
+
+
+class SiteHealth(Base):
+    """The newest report of a site on its own health; ``at_s`` is by the site's clock, ``told`` the payload."""
+
+    __tablename__ = "site_health"
+    site: Mapped[str] = mapped_column(primary_key=True)
+    at_s: Mapped[float]
+    healthy: Mapped[bool]
+    told: Mapped[str]

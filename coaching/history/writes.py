@@ -12,6 +12,7 @@ from sqlalchemy import Connection, delete, exists, insert, or_, select, update
 from sqlalchemy.dialects.postgresql import insert as insert_on_postgresql
 from sqlalchemy.dialects.sqlite import insert as insert_on_sqlite
 
+from ebbset.coaching.history.report_rows import SiteReport
 from ebbset.coaching.history.set_rows import ROWS_VERSION, Row, decision_rows, profile_row, repetition_rows, set_row
 from ebbset.coaching.history.tables import (
     Base,
@@ -20,10 +21,13 @@ from ebbset.coaching.history.tables import (
     ProfileVersion,
     RecordingEntry,
     RepetitionEntry,
+    ReportedSet,
+    ReportEntry,
     SessionEntry,
     SessionSetEntry,
     SessionStepEntry,
     SetEntry,
+    SiteHealth,
 )
 from ebbset.controller.recording.recorded_set import RecordedSet
 from ebbset.controller.recording.sources import Source
@@ -87,6 +91,27 @@ def put_session(connection: Connection, rows: SessionRows) -> None:
     put(connection, SessionEntry, [rows.session])
     put(connection, SessionStepEntry, rows.steps)
     put(connection, SessionSetEntry, rows.sets)
+
+
+def put_reports(connection: Connection, reports: Sequence[SiteReport]) -> int:
+    """Write what sites reported, each report once; returns how many of them were new.
+
+    Args:
+        connection: in a transaction that writes.
+        reports: in any order.
+    """
+    rows = {one.report["digest"]: one.report for one in reports if one.report is not None}
+    there = set(connection.execute(select(ReportEntry.digest).where(ReportEntry.digest.in_(rows))).scalars())
+    put(connection, ReportEntry, [row for digest, row in rows.items() if digest not in there])
+    put(connection, ReportedSet, [one.done for one in reports if one.done is not None], replace=False)
+    newest: dict[str, Row] = {}
+    for one in reports:
+        if one.health is not None and one.health["at_s"] >= newest.get(one.health["site"], one.health)["at_s"]:
+            newest[one.health["site"]] = one.health
+    told = connection.execute(select(SiteHealth.site, SiteHealth.at_s).where(SiteHealth.site.in_(newest)))
+    known = {row.site: row.at_s for row in told}
+    put(connection, SiteHealth, [row for site, row in newest.items() if row["at_s"] > known.get(site, -1.0)])
+    return len(rows) - len(there)
 
 
 def put_recording(connection: Connection, source: Source, sha256: str, sets: Sequence[RecordedSet]) -> None:
@@ -158,6 +183,8 @@ def rows_of(connection: Connection, lifter: str, nonces: Sequence[str]) -> dict[
         SetEntry: SetEntry.nonce.in_(sets),
         RepetitionEntry: RepetitionEntry.nonce.in_(sets),
         DecisionEntry: DecisionEntry.nonce.in_(sets),
+        ReportEntry: or_(ReportEntry.nonce.in_(sets), ReportEntry.nonce.in_(nonces)),
+        ReportedSet: or_(ReportedSet.nonce.in_(sets), ReportedSet.nonce.in_(nonces)),
         SessionEntry: SessionEntry.session.in_(sessions),
         SessionStepEntry: SessionStepEntry.session.in_(sessions),
         SessionSetEntry: or_(SessionSetEntry.session.in_(sessions), SessionSetEntry.nonce.in_(nonces)),
@@ -184,6 +211,9 @@ def take_out(connection: Connection, lifter: str, nonces: Sequence[str]) -> int:
     count = sum(len(rows) for rows in rows_of(connection, lifter, nonces).values())
     of_lifter = or_(SetEntry.lifter == lifter, SetEntry.nonce.in_(nonces))
     recordings = list(connection.execute(select(SetEntry.sha256).where(of_lifter).distinct()).scalars())
+    theirs = [*nonces, *connection.execute(select(SetEntry.nonce).where(of_lifter)).scalars()]
+    connection.execute(delete(ReportEntry).where(ReportEntry.nonce.in_(theirs)))
+    connection.execute(delete(ReportedSet).where(ReportedSet.nonce.in_(theirs)))
     connection.execute(delete(SetEntry).where(of_lifter))
     connection.execute(delete(SessionSetEntry).where(SessionSetEntry.nonce.in_(nonces)))
     connection.execute(delete(SessionEntry).where(SessionEntry.lifter == lifter))

@@ -1,9 +1,11 @@
-"""``ebbset serve``: run the controller of one rig until it is stopped."""
+"""``ebbset serve``: run the controller of one rig, or of all rigs of a site, until it is stopped."""
 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import signal
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +30,8 @@ def _facts(_ctx: click.Context, _param: click.Parameter, values: tuple[str, ...]
     "--settings",
     "settings_file",
     type=click.Path(path_type=Path),
-    help="TOML file with all settings below; it replaces all other options except --fact.",
+    help="TOML file with all settings below; it replaces all other options except --fact. One with a table of rigs "
+    "serves all of them (docs/site.md).",
 )
 @broker_options
 @click.option(
@@ -65,6 +68,7 @@ def command(settings_file: Path | None, rig: str, facts: dict[str, str], **value
     Examples:
       ebbset serve --rig north --prescription row.toml
       ebbset serve --settings north.toml
+      ebbset serve --settings site.toml     # many rigs, metrics, health
 
     Log lines go to standard error: readable at a terminal, JSON elsewhere.
     """
@@ -73,8 +77,13 @@ def command(settings_file: Path | None, rig: str, facts: dict[str, str], **value
     from ebbset.controller.recording.regular_files import read_document
     from ebbset.controller.service.documents import read_prescription, read_profile
     from ebbset.controller.service.serve import serve
+    from ebbset.controller.site.site_settings import is_for_a_site
 
     logs.configure()
+    if settings_file is not None and is_for_a_site(read_document(settings_file)):
+        if facts:
+            raise click.BadParameter("a site takes none; allowed: --fact with one rig", param_hint="--fact")
+        return _serve_site(settings_file)
     if settings_file is not None:
         settings = ServeSettings.from_toml(read_document(settings_file), what=str(settings_file))
     else:
@@ -95,3 +104,30 @@ def command(settings_file: Path | None, rig: str, facts: dict[str, str], **value
         return await serve(settings, stop=stop, facts=facts)
 
     return int(Exit.OK if asyncio.run(until_stopped()) == 0 else Exit.DEFECT)
+
+
+def _serve_site(settings_file: Path) -> int:
+    """Supervise the workers of a site; the worker's program is a module of this package.
+
+    Args:
+        settings_file: with a table of rigs.
+    """
+    from ebbset.controller.site.supervisor import Supervisor
+
+    supervisor = Supervisor(settings_file, (sys.executable, "-m", "ebbset.console.rig_commands.site_worker"))
+    page: contextlib.AbstractContextManager[object] = contextlib.nullcontext()
+    if supervisor.settings.metrics is not None:
+        from ebbset.console.metrics.page import metrics_page
+
+        page = metrics_page(supervisor.settings.metrics, lambda: supervisor.figures)
+
+    async def until_stopped() -> int:
+        stop = asyncio.Event()
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.add_signal_handler(number, stop.set)
+        loop.add_signal_handler(signal.SIGHUP, supervisor.reload)
+        return await supervisor.run(stop)
+
+    with page:
+        return int(Exit.OK if asyncio.run(until_stopped()) == 0 else Exit.DEFECT)

@@ -88,6 +88,8 @@ class Inbox:
         unreadable: called with the correlation id of an invalid request and what is wrong with it.
         stop_matters: whether a stop has anything to stop; one that has is taken however many came before it.
         overtaken: called with each request to arm or to start that a later stop has made void.
+        telemetry_per_s: how many frames and repetitions are taken in a second in the long run, for who serves several
+            rigs; half a second's worth may come at once. Without a limit when left out.
     """
 
     def __init__(
@@ -97,6 +99,7 @@ class Inbox:
         unreadable: Callable[[str, BadInput], None] = lambda _correlation_id, _why: None,
         stop_matters: Callable[[], bool] = lambda: True,
         overtaken: Callable[[Requested], None] = lambda _request: None,
+        telemetry_per_s: float | None = None,
     ) -> None:
         self._rig = rig
         self._unreadable = unreadable
@@ -104,6 +107,7 @@ class Inbox:
         self._overtaken = overtaken
         self._requests = IntakeLimit(REQUESTS_PER_S, REQUESTS_AT_ONCE)
         self._bad_messages = IntakeLimit(BAD_PER_S, BAD_AT_ONCE)
+        self._telemetry = None if telemetry_per_s is None else IntakeLimit(telemetry_per_s, telemetry_per_s / 2)
         self._left_out_told_us = 0
         self._now_us = now_us
         self._topics = {topic.path(rig): topic for topic in codec.HEARD}
@@ -137,6 +141,8 @@ class Inbox:
         elif retained and kind is not Topic.IDENTITY:
             # A broker repeats a retained message at every subscription; an old request or sample must not act again.
             self._bad(topic, "retained", "the message is retained; allowed: retained announcements only", now_us)
+        elif kind in _TELEMETRY and self._telemetry is not None and not self._telemetry.takes(now_us):
+            self.dropped["telemetry_limit"] += 1
         elif kind in _TELEMETRY:
             if len(self._raw) >= BOUNDS[Stream.TELEMETRY]:
                 self._raw.popleft()
@@ -182,6 +188,9 @@ class Inbox:
         """The next event: link, stops, requests, reports and acks before telemetry; a tick lets one frame pass."""
         if self._now_us() - self._given_us > SLOW_US:
             await self._catch_up()
+        elif self.waits:
+            # One event a turn of the loop, so that other rigs in it get theirs in between.
+            await asyncio.sleep(0)
         while (event := self._next()) is None:
             self._something.clear()
             await self._something.wait()
@@ -198,6 +207,11 @@ class Inbox:
             quiet = quiet + 1 if self._arrived == before else 0
             if quiet == 2:
                 return
+
+    @property
+    def waits(self) -> bool:
+        """Something waits to be handled."""
+        return bool(self._raw) or self._tick_due or any(self._ready.values())
 
     def report(self) -> None:
         """Log what was dropped since the last time, at most every few seconds."""

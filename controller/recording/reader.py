@@ -7,6 +7,7 @@ Never here: writing (`writer`), re-running (`replay`).
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 import struct
@@ -369,3 +370,12 @@ def as_plain(value: Event | Output) -> dict[str, Any]:
     """The value as plain JSON data, for comparing and showing."""
     plain: dict[str, Any] = json.loads(codec.to_json(value))
     return plain
+
+
+def file_digest(path: Path) -> str:
+    """SHA-256 of a recording's bytes, as hexadecimal.
+
+    Raises:
+        UnusableFileError: the file cannot be read, is not a regular file, or is too large.
+    """
+    return hashlib.sha256(read_regular(path, LARGEST_RECORDING_BYTES)).hexdigest()

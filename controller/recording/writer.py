@@ -17,9 +17,12 @@ Never here: reading (`reader`), decisions.
 from __future__ import annotations
 
 import contextlib
+import contextvars
+import functools
 import json
 import os
 import threading
+import time
 import zlib
 from collections import deque
 from collections.abc import Iterable, Mapping
@@ -79,6 +82,17 @@ def topic_of(value: Event | Output) -> str:
     return f"{'input' if kind in codec.EVENT_KINDS else 'output'}/{kind}"
 
 
+@functools.cache
+def _schema_of(topic: str) -> bytes:
+    """The schema of one channel. Kept, since making all of them takes longer than a sample may wait."""
+    side, kind = topic.split("/")
+    schema = codec.json_schema(kind)
+    schema["properties"]["crc32"] = {"type": "integer", "description": "see recorder.checksum"}
+    if side == "input":
+        schema["properties"]["outputs"] = {"type": "integer", "description": "outputs that follow"}
+    return json.dumps(schema).encode()
+
+
 def _rig_time_us(value: Event | Output) -> int:
     if isinstance(value, Samples):
         return value.t_us[-1] if value.t_us else 0
@@ -124,12 +138,8 @@ class RecordingWriter:
         self._writer.add_metadata(METADATA_BEGIN, {**_VERSIONS, **metadata})
         self._channels: dict[str, int] = {}
         for topic in TOPICS:
-            side, kind = topic.split("/")
-            schema = codec.json_schema(kind)
-            schema["properties"]["crc32"] = {"type": "integer", "description": "see recorder.checksum"}
-            if side == "input":
-                schema["properties"]["outputs"] = {"type": "integer", "description": "outputs that follow"}
-            schema_id = self._writer.register_schema(f"ebbset.{kind}", "jsonschema", json.dumps(schema).encode())
+            kind = topic.split("/")[1]
+            schema_id = self._writer.register_schema(f"ebbset.{kind}", "jsonschema", _schema_of(topic))
             self._channels[topic] = self._writer.register_channel(topic, "json", schema_id)
 
     def add(self, event: Event, outputs: Iterable[Output], index: int | None = None) -> None:
@@ -211,14 +221,27 @@ class Recorder:
         self._stream: IO[bytes] = path.open("wb" if path.is_char_device() else "xb")
         mark_being_written(self._stream)
         self._metadata = dict(metadata)
+        self._complete_s = time.monotonic()
         self._closing = threading.Event()
-        self._thread = threading.Thread(target=self._run, name=f"recorder {path.name}", daemon=True)
+        # In the context of whoever records, so that what is logged there bears the same rig.
+        run = functools.partial(contextvars.copy_context().run, self._run)
+        self._thread = threading.Thread(target=run, name=f"recorder {path.name}", daemon=True)
         self._thread.start()
 
     @property
     def lost(self) -> int:
         """Inputs handled that are not in the file."""
         return self._refused + self._unwritten
+
+    @property
+    def waiting(self) -> int:
+        """Inputs handled that are not on the disk yet."""
+        return len(self._pending) + len(self._batch)
+
+    @property
+    def lag_s(self) -> float:
+        """Seconds since all that was handled was on the disk; 0 while it is."""
+        return time.monotonic() - self._complete_s if self.waiting else 0.0
 
     def record(self, event: Event, outputs: tuple[Output, ...]) -> None:
         """Take one handled input; it counts as lost when the file has failed or the queue is full.
@@ -279,6 +302,7 @@ class Recorder:
             self._sync()
             self.size_bytes = self._stream.tell()
             self._batch.clear()
+        self._complete_s = time.monotonic()
 
     def _sync(self) -> None:
         self._stream.flush()

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import datetime
 import platform
+import re
 import shutil
 from collections.abc import Mapping
 from pathlib import Path
@@ -173,17 +174,23 @@ class RecordingRotation:
         return recorder
 
 
-def log_interrupted_run(settings: ServeSettings) -> None:
+def log_interrupted_run(settings: ServeSettings) -> bool:
     """Log a warning when the newest recording of this rig has no end; a person has to arm again in any case.
 
     Args:
         settings: rig and folder for recordings.
+
+    Returns:
+        Whether it has none.
     """
-    files = sorted(path for path in settings.recordings.glob(f"{settings.rig}-*.mcap") if path.is_file())
+    # As `_begin` names them: another rig's name may begin with this one's.
+    named = re.compile(re.escape(settings.rig) + r"-\d{8}T\d+Z?\.mcap")
+    files = sorted(p for p in settings.recordings.glob("*.mcap") if named.fullmatch(p.name) and p.is_file())
     try:
         state = broken_off(files[-1]) if files else None
     except OSError as error:
         _log.warning("earlier_recording_unreadable", path=str(files[-1]), error=str(error))
-        return
+        return False
     if state is not None:
         _log.warning("earlier_run_broke_off", path=str(files[-1]), state=state, next="un-armed until a person arms")
+    return state is not None

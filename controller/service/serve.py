@@ -15,8 +15,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import datetime
-import secrets
 import time
+from collections import Counter
 from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
 from typing import Final
@@ -29,21 +29,21 @@ from ebbset.controller.link.mqtt_link import Link
 from ebbset.controller.link.settings import ServeSettings
 from ebbset.controller.messages import codec
 from ebbset.controller.messages.actions import Answer, Output, SendArm, SendLoad, SendRelease, SendUnload, StateChanged
-from ebbset.controller.messages.events import BadInput, Event, GuardRefused, Requested, Tick
+from ebbset.controller.messages.events import Event, GuardRefused, Requested, Tick
 from ebbset.controller.messages.reasons import AnswerCode, State
 from ebbset.controller.policies.policy import PolicyFactory
 from ebbset.controller.recording.replay import POLICY_FACT
-from ebbset.controller.recording.writer import MACHINE_CLOCK_FACT
+from ebbset.controller.recording.writer import MACHINE_CLOCK_FACT, Recorder
 from ebbset.controller.regulation.set_controller import SetController
 from ebbset.controller.service.arming import ArmRequests
 from ebbset.controller.service.exposure import tell_exposure
+from ebbset.controller.service.log_context import logging_for, note_set
 from ebbset.controller.service.notices import Notices
 from ebbset.controller.service.policy_registry import Registry, discover
 from ebbset.controller.service.recording_rotation import CannotRecordError, RecordingRotation, log_interrupted_run
-from ebbset.controller.service.request_freshness import NotFresh, RequestFreshness
+from ebbset.controller.service.request_gate import RequestGate
 from ebbset.controller.service.shutdown import FallbackUnload, cancel_until_done, offline_state
 from ebbset.models.contract.operator_messages import RequestAction
-from ebbset.models.contract.wire import Topic
 
 TICK_S: Final = 0.020
 UNARMED_TICK_S: Final = 0.100
@@ -65,6 +65,11 @@ class Served:
         facts: further facts for the recording's metadata, such as the hash of a study file.
         observer: called with every handled input and its outputs, after the commands are out. When it raises, the
             error is logged and the observer is not called again; the set goes on.
+        telemetry_per_s: as for `Inbox`.
+
+    Attributes:
+        broke_off: the newest recording of an earlier run had no end.
+        command_sent_us: when the last command was handed to the network, by the clock of `now_us`.
 
     Raises:
         BadDocumentError: settings, prescription or profile cannot be used, or recordings cannot be written.
@@ -78,6 +83,7 @@ class Served:
         rng: np.random.Generator | None = None,
         facts: Mapping[str, str] | None = None,
         observer: Observer | None = None,
+        telemetry_per_s: float | None = None,
     ) -> None:
         self.settings = settings
         self._registry = discover() if registry is None else registry
@@ -88,12 +94,14 @@ class Served:
         self._began_ns = time.monotonic_ns()
         began_at = datetime.datetime.now(datetime.UTC)
         self._fallback = FallbackUnload()
+        self._gate = RequestGate(self.now_us, lambda: self.controller.state, self._report)
         self.inbox = Inbox(
             settings.rig,
             self.now_us,
-            self._answer_unreadable,
+            self._gate.unreadable,
             stop_matters=lambda: self.controller.state in _STOPPABLE,
-            overtaken=self._answer_overtaken,
+            overtaken=self._gate.overtaken,
+            telemetry_per_s=telemetry_per_s,
         )
         self.link = Link(
             settings.broker,
@@ -105,12 +113,12 @@ class Served:
             fallback_unload=self._fallback.payload,
         )
         self.controller = SetController(self.policies)
-        log_interrupted_run(settings)
+        self.broke_off = log_interrupted_run(settings)
         origins = {f"{POLICY_FACT}{name}": origin for name, origin in self._registry.origins.items()}
         clocks = {MACHINE_CLOCK_FACT: f"{self._began_ns / 1e9:.6f}"}
         self.rotation = RecordingRotation(settings, began_at, {**origins, **clocks, **(facts or {})})
         self._notices = Notices(settings.rig)
-        self._freshness = RequestFreshness(secrets.token_hex(4))
+        self.command_sent_us = 0
         self._stopping = False
         self._unarmed = asyncio.Event()
         self._unarmed.set()
@@ -124,6 +132,21 @@ class Served:
     def recordings(self) -> list[Path]:
         """The recording files of this run, oldest first."""
         return self.rotation.paths
+
+    @property
+    def state(self) -> State:
+        """State of the set."""
+        return self.controller.state
+
+    @property
+    def recorder(self) -> Recorder:
+        """The open recording."""
+        return self.rotation.recorder
+
+    @property
+    def dropped(self) -> Counter[str]:
+        """Messages dropped so far, by the queue that dropped them."""
+        return self.inbox.dropped + self.link.dropped
 
     def now_us(self) -> int:
         """Monotonic microseconds since this object was made."""
@@ -160,8 +183,14 @@ class Served:
             # `_watched` has logged which part died and why.
             code = 1
         finally:
-            self.rotation.close()
+            # In a thread, here and where files are begun: a slow disk must not hold up other rigs in the same loop.
+            await asyncio.to_thread(self.rotation.close)
         return code
+
+    async def retire(self) -> None:
+        """Arm no more; returns as soon as no set is armed or under way. The caller then ends the run."""
+        self._stopping = True
+        await self._unarmed.wait()
 
     async def _watched(self, name: str, part: Awaitable[None]) -> None:
         try:
@@ -215,15 +244,15 @@ class Served:
 
     async def handle(self, event: Event) -> None:
         """Take one event through core, wire and recording."""
-        if isinstance(event, Requested) and (stale := self._freshness.objection(event, self.now_us())) is not None:
-            event = self._turn_away(event, stale)
+        if isinstance(event, Requested):
+            event = self._gate.let_in(event)
         if isinstance(event, Requested) and event.action is RequestAction.ARM:
-            if self._refuses_arming(event):
+            if await self._refuses_arming(event):
                 return
             event = self._arm_requests.completed(event)
             simulated = self._arm_requests.refusal(event, self._notices.known)
             if simulated is not None:
-                self._refuse(event.correlation_id, "simulated_profile", simulated)
+                self._gate.refuse(event.correlation_id, "simulated_profile", simulated)
                 return
         following: Event | None = event
         armed = not self._unarmed.is_set()
@@ -231,6 +260,7 @@ class Served:
             following = await self._handle_one(following)
         if armed and self._unarmed.is_set():
             self.rotation.end_set()
+            note_set(None)
 
     async def _handle_one(self, event: Event) -> Event | None:
         """One event; returns a refusal for the core to handle next when a command could not be put on the wire."""
@@ -248,7 +278,7 @@ class Served:
         self.rotation.record(event, outputs)
         self._notices.see(event)
         if isinstance(event, Tick):
-            self._on_tick()
+            await self._on_tick()
         if self._observer is not None:
             try:
                 self._observer(event, outputs)
@@ -274,7 +304,10 @@ class Served:
             return GuardRefused(now_us=self.now_us(), rule="wire_contract", detail=str(error)[:400])
         if isinstance(output, SendArm | SendLoad):
             self._fallback.note(output)
+        if isinstance(output, SendArm):
+            note_set(output.nonce)
         await self.link.command(payload, nonce=output.nonce, lease_ms=self._fallback.lease_ms)
+        self.command_sent_us = self.now_us()
         if isinstance(output, SendRelease):
             self._fallback.note(output)
         return None
@@ -282,53 +315,41 @@ class Served:
     def _report(self, output: Output) -> None:
         try:
             if isinstance(output, StateChanged):
-                ticket = self._freshness.ticket(self.now_us())
-                self.link.report(*codec.to_wire(output, ticket=ticket, recording_failure=self.rotation.failure))
+                facts = {"ticket": self._gate.ticket, "recording_failure": self.rotation.failure}
+                self.link.report(*codec.to_wire(output, **facts))
                 return
             if isinstance(output, Answer):
-                self._freshness.note(output)
+                self._gate.note(output)
             self.link.report(*codec.to_wire(output))
         except codec.UnsendableError as error:
             _log.error("report_breaks_contract", why=str(error))
 
-    def _on_tick(self) -> None:
+    async def _on_tick(self) -> None:
         self.inbox.report()
         if self.rotation.too_large and self._unarmed.is_set():
-            self._recording_obstacle()
+            await self._recording_obstacle()
 
     # --- arming and recording -----------------------------------------------------------------------------------
 
-    def _turn_away(self, request: Requested, stale: NotFresh) -> BadInput:
-        """Answer a request that must not act; what the core and the recording see instead."""
-        if stale.code is not AnswerCode.REPEATED_REQUEST:
-            self._refuse(request.correlation_id, stale.code, stale.message)
-        elif stale.answer is not None:
-            # Until the first copy is answered there is nothing to say to this one.
-            self._report(stale.answer)
-        return BadInput(now_us=request.now_us, topic=Topic.REQUEST.value, code=stale.code, detail=stale.message)
-
-    def _refuses_arming(self, request: Requested) -> bool:
+    async def _refuses_arming(self, request: Requested) -> bool:
         """Refuse an arm request that must not reach the core; while a set is armed the core answers it."""
         if not self._unarmed.is_set():
             return False
         if self._stopping:
             obstacle: str | None = "the controller is stopping"
         else:
-            obstacle = self._recording_obstacle()
+            obstacle = await self._recording_obstacle()
         if obstacle is None:
             return False
         _log.error("arming_refused", why=obstacle)
-        self._refuse(
-            request.correlation_id,
-            AnswerCode.CONTROLLER_STOPPING if self._stopping else AnswerCode.RECORDING_FAILED,
-            obstacle,
-        )
+        code = AnswerCode.CONTROLLER_STOPPING if self._stopping else AnswerCode.RECORDING_FAILED
+        self._gate.refuse(request.correlation_id, code, obstacle)
         return True
 
-    def _recording_obstacle(self) -> str | None:
+    async def _recording_obstacle(self) -> str | None:
         """Why the next set could not be recorded; begins a new file with a new core where one is due."""
         try:
-            begun = self.rotation.prepare()
+            begun = await asyncio.to_thread(self.rotation.prepare)
         except CannotRecordError as error:
             return str(error)
         if begun:
@@ -338,25 +359,6 @@ class Served:
             for known in self._notices.known:
                 self.rotation.record(known, self._core_outputs(known))
         return None
-
-    def _answer_overtaken(self, request: Requested) -> None:
-        """A stop came before this request was handled. It counts as handled, so that no copy of it acts either."""
-        stale = self._freshness.objection(request, self.now_us())
-        if stale is not None:
-            self._turn_away(request, stale)
-            return
-        text = "A stop came after this request and before it was handled; ask again if it is still wanted."
-        self._refuse(request.correlation_id, AnswerCode.OVERTAKEN_BY_STOP, text)
-
-    def _answer_unreadable(self, correlation_id: str, why: BadInput) -> None:
-        self._refuse(correlation_id, why.code, why.detail)
-
-    def _refuse(self, correlation_id: str, code: str, message: str) -> None:
-        """Answer a request that never reaches the core."""
-        state = self.controller.state
-        self._report(
-            Answer(correlation_id=correlation_id, accepted=False, code=code, message=message, nonce=None, state=state)
-        )
 
 
 async def serve(
@@ -382,4 +384,5 @@ async def serve(
     Raises:
         BadDocumentError: settings, prescription or profile cannot be used, or recordings cannot be written.
     """
-    return await Served(settings, rng=rng, facts=facts, observer=observer).run(stop)
+    with logging_for(settings.rig):
+        return await Served(settings, rng=rng, facts=facts, observer=observer).run(stop)

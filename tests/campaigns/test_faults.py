@@ -12,7 +12,9 @@ from campaigns.faults import campaign
 from campaigns.faults.campaign import STARVED_S, Outcome, as_table, longest_silence_s, rises_after, run_campaign
 from campaigns.faults.network import Relay
 from campaigns.faults.scenarios import SCENARIOS, SHORT, Scenario
+from campaigns.faults.sightings import Sighting, ended_as, unseen
 from campaigns.faults.site import Site, Truth
+from ebbset.controller.metrics import definitions as metrics
 from ebbset.controller.recording.file_state import broken_off
 from ebbset.controller.recording.writer import RecordingWriter
 from tests.support.brokers import Mosquitto
@@ -56,7 +58,24 @@ def test_the_campaign_has_every_fault_that_was_asked_for() -> None:
         "suspended for 5 s",
     ):
         assert fault in names, fault
+    # A fault that ends no set, or leaves no controller to tell its end, must name its metric.
+    assert all(scenario.seen for scenario in SCENARIOS if not scenario.reasons)
     assert len({scenario.name for scenario in SCENARIOS}) == len(SCENARIOS)
+
+
+def test_a_fault_that_the_metrics_do_not_show_is_told() -> None:
+    text = (
+        "# TYPE ebbset_rig_boots counter\n"
+        'ebbset_rig_boots_total{rig="bench"} 1.0\n'
+        "# TYPE ebbset_sets_ended counter\n"
+        'ebbset_sets_ended_total{rig="bench",reason="rig_lost"} 1.0\n'
+    )
+    two_boots = Sighting(metrics.RIG_BOOTS, least=2.0)
+    assert unseen([ended_as("rig_lost"), two_boots], [text, text]) == []
+    assert unseen([two_boots, ended_as("link_lost")], [text, ""]) == [
+        "ebbset_rig_boots_total{} is 1 in the metrics; expected at least 2",
+        "ebbset_sets_ended_total{reason=link_lost} is 0 in the metrics; expected at least 1",
+    ]
 
 
 def test_a_load_that_rises_after_the_fault_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -46,6 +46,8 @@ class Postgres:
     """A running cluster; each call of `new_database` gives the URL of an empty database."""
 
     folder: Path
+    command: tuple[str, ...] = ()
+    server: subprocess.Popen[bytes] | None = None
     _numbers: Iterator[int] = field(default_factory=itertools.count)
 
     @property
@@ -54,6 +56,19 @@ class Postgres:
 
     def url(self, database: str) -> str:
         return f"postgresql://postgres@/{database}?host={self.folder}"
+
+    def start(self) -> None:
+        """Start the server and wait until it takes connections."""
+        self.server = subprocess.Popen(self.command, cwd=self.folder, stderr=subprocess.PIPE, **_as_somebody())
+        _wait_until_ready(self.server)
+
+    def stop(self) -> None:
+        """Stop the server at once; every connection breaks, and what was committed stays."""
+        assert self.server is not None
+        assert self.server.stderr is not None
+        self.server.send_signal(signal.SIGQUIT)
+        # A full pipe would keep it from ending.
+        self.server.communicate(timeout=_PATIENCE_S)
 
     def new_database(self) -> str:
         name = f"store{next(self._numbers)}"
@@ -75,18 +90,12 @@ def postgres() -> Iterator[Postgres]:
         )
         assert made.returncode == 0, made.stderr
         settings = [part for setting in (*QUICK, f"unix_socket_directories={name}") for part in ("-c", setting)]
-        server = subprocess.Popen(
-            [_program("postgres"), "-D", str(cluster.data), *settings], cwd=name, stderr=subprocess.PIPE, **somebody
-        )
+        cluster.command = (_program("postgres"), "-D", str(cluster.data), *settings)
         try:
-            _wait_until_ready(server)
+            cluster.start()
             yield cluster
         finally:
-            # At once: nobody wants the data.
-            server.send_signal(signal.SIGQUIT)
-            assert server.stderr is not None
-            # A full pipe would keep it from ending.
-            server.communicate(timeout=_PATIENCE_S)
+            cluster.stop()
 
 
 def _wait_until_ready(server: subprocess.Popen[bytes]) -> None:

@@ -39,6 +39,10 @@ DRIVERS = {"psycopg": "history"}
 ON_REQUEST = {
     "coaching/privacy/packages.py": {"pyarrow": "study"},
     "coaching/privacy/search.py": {"pyarrow": "study"},
+    "console/metrics/exposition.py": {"prometheus_client": "site"},
+    "console/metrics/page.py": {"prometheus_client": "site"},
+    "console/rig_commands/site_worker.py": {"uvloop": "site"},
+    "coaching/collecting/sent_recordings.py": {"fsspec": "site"},
     "console/streams/outlets.py": {"pylsl": "streams"},
     "simulators/closed_loop/cluster.py": {"distributed": "study"},
     "simulators/environment/__init__.py": {"gymnasium": "environment"},
@@ -108,7 +112,21 @@ def test_every_import_of_a_shipped_module_is_declared_by_the_extra_of_its_room()
 
 
 @pytest.mark.parametrize(
-    "extra", ["", "sim", "bodies", "plots", "console", "study", "history", "page", "analysis", "environment", "streams"]
+    "extra",
+    [
+        "",
+        "sim",
+        "bodies",
+        "plots",
+        "console",
+        "site",
+        "study",
+        "history",
+        "page",
+        "analysis",
+        "environment",
+        "streams",
+    ],
 )
 def test_an_extra_declares_nothing_that_no_shipped_module_imports(extra: str) -> None:
     wanted = PROJECT["optional-dependencies"][extra] if extra else PROJECT["dependencies"]

@@ -27,7 +27,7 @@ FLOORS = {
     "study": 4,
     "console": 5,
 }
-SHELLS = {"embedding", "link", "recording", "service"}
+SHELLS = {"embedding", "link", "metrics", "recording", "service", "site"}
 """Sub-packages of the controller that may touch sockets, files and clocks; every other one is core."""
 RIG_SHELLS = {"rig_connection.py", "rig_server.py", "rig_log.py"}
 """Modules of the rig's side that may touch sockets and clocks; every other one is core."""

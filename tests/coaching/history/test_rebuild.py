@@ -8,12 +8,14 @@ from pathlib import Path
 import pytest
 from sqlalchemy import text
 
+from ebbset.coaching.collecting.site_reports import read_report
 from ebbset.coaching.history import databases
 from ebbset.coaching.history.databases import BrokenStoreError, StoreError, sqlite_url
 from ebbset.coaching.history.rebuild import fill, history_files, rebuild
 from ebbset.coaching.history.store import HistoryStore
 from ebbset.models.contract.problems import UnusableFileError
 from tests.support.history_site import person, record_set, write_session
+from tests.support.site_messages import health, set_messages
 
 
 @pytest.fixture
@@ -31,6 +33,9 @@ def test_a_store_that_is_made_again_has_the_same_rows(store_url: str, whole_site
         filled = fill(store, files)
         assert (filled.recordings, filled.sets, filled.sessions, filled.profiles) == (7, 7, 1, 1)
         assert filled.remarks == []
+        # Reports are made from no file, so that they must stay.
+        messages = [*set_messages("hall", "north", "reported0001"), health("hall", 1.0)]
+        store.add_reports([read_report(topic, payload, 1.0) for topic, payload in messages])
         before = store.dump()
         assert all(before.values())
         # What nothing stands for, what was changed by hand, and what is lacking.

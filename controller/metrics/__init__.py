@@ -1,0 +1,1 @@
+"""Figures about a running service: what is counted, and counting it beside the core. Nothing here decides anything."""
