@@ -10,9 +10,9 @@ import numpy as np
 from ebbset.coaching.sessions.session_options import ExerciseOption
 from ebbset.coaching.sessions.session_steps import SessionStep
 from ebbset.coaching.sessions.session_trial import SetOutcome
-from ebbset.coaching.sessions.weekly_dose import bounded
 from ebbset.coaching.worth import Range
 from ebbset.models.physiology.stimulus import Draws, FloatArray, moved_by, worth
+from ebbset.models.physiology.weekly_dose import bounded
 
 Outcomes = Sequence[Sequence[SetOutcome]]
 """For each twin, the outcome of each set of a session."""

@@ -10,7 +10,7 @@ belongs is looked at in `session_drops`. The figures are simulated, relative and
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -23,10 +23,10 @@ from ebbset.coaching.sessions.session_judge import JudgedSession, Measure, judge
 from ebbset.coaching.sessions.session_options import DROPS, ExerciseOption
 from ebbset.coaching.sessions.session_steps import SessionPlanFile, SessionStep
 from ebbset.coaching.sessions.session_trial import Route, SessionTrial, SetOutcome, run_routes
-from ebbset.coaching.sessions.weekly_dose import bounded
 from ebbset.models.contract import formatting
 from ebbset.models.physiology.exercise_muscles import overlap
 from ebbset.models.physiology.stimulus import Draws, worth
+from ebbset.models.physiology.weekly_dose import bounded
 from ebbset.simulators.closed_loop.parallel import Mapper
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.plant.rig_parameters import RigParameters

@@ -10,9 +10,9 @@ from ebbset.coaching.plan import SURE
 from ebbset.coaching.sessions.session_drops import DropsAlone, DropsCompared
 from ebbset.coaching.sessions.session_judge import doubt_between
 from ebbset.coaching.sessions.session_plan import PlannedSession
-from ebbset.coaching.sessions.weekly_dose import SET_ADVANTAGE, added_at_most
 from ebbset.models.contract import formatting
 from ebbset.models.physiology.stimulus import ASSUMPTIONS
+from ebbset.models.physiology.weekly_dose import SET_ADVANTAGE, added_at_most
 
 _TOLD: Final = 0.02
 """Assumptions that explain less of the doubt than this are not named."""

@@ -25,9 +25,9 @@ from ebbset.coaching.sessions.session_plan import (
 from ebbset.coaching.sessions.session_reasons import reasons
 from ebbset.coaching.sessions.session_steps import SessionPlanFile
 from ebbset.coaching.sessions.session_trial import SessionTrial, run_routes, tire
-from ebbset.coaching.sessions.weekly_dose import SET_ADVANTAGE, added_at_most, bounded
 from ebbset.models.contract.profile import LifterProfile, Uncertain
 from ebbset.models.physiology.exercise_muscles import OVERLAP
+from ebbset.models.physiology.weekly_dose import SET_ADVANTAGE, added_at_most, bounded
 from ebbset.simulators.lifter.exercises import exercise
 from ebbset.simulators.plant.plant import Plant
 from ebbset.simulators.plant.rig_parameters import RigParameters
