@@ -154,10 +154,12 @@ def refused(words: list[str]) -> str | None:
     command = importlib.import_module(f"ebbset.console.{COMMANDS[words[0]][0]}").command
     words = words[1:]
     while isinstance(command, click.Group) and words and not words[0].startswith("-"):
-        inner = command.get_command(click.Context(command), words[0])
-        if inner is None:
-            return f"no command {words[0]}"
-        command, words = inner, words[1:]
+        try:
+            _, inner, words = command.resolve_command(click.Context(command), list(words))
+        except click.UsageError as error:
+            return error.format_message()
+        assert inner is not None
+        command = inner
     try:
         command.make_parser(click.Context(command)).parse_args(list(words))
     except click.UsageError as error:
