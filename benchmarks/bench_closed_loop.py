@@ -83,4 +83,5 @@ def main() -> list[Claim]:
             f"{outcome.simulated_s / alone:.0f} times real time",
         )  # fmt: skip
 
-    return [ratio(5, 6.0), ratio(10, 3.0)]
+    # With frames of 5 it was 500 times real time, where the plant made 4,740.
+    return [ratio(5, 9.5), ratio(10, 3.0)]
