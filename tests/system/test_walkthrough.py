@@ -95,13 +95,7 @@ def folder(broker: Mosquitto, tmp_path_factory: pytest.TempPathFactory) -> Path:
         assert run_blocks(PAGE_OPEN, here, environment) == ""
         try:
             address = (here / "page.log").read_text().split()[-1].rstrip("/")
-            for view, holds in {
-                "": "north",
-                "sessions": "",
-                "lifters": "a7",
-                "lifters/a7": "",
-                "recordings": "",
-            }.items():
+            for view, holds in WANTED.items():
                 (here / f"view-{view.replace('/', '-')}.html").write_text(shown(f"{address}/{view}", holds))
         finally:
             assert run_blocks(PAGE_OVER, here, environment) == ""
