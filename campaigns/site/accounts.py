@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import select
@@ -61,8 +62,9 @@ def _recordings(run: SiteRun, results: dict[str, tuple[str, dict[str, Any]]]) ->
     """Results and decisions of the wire are in recordings, and these keep every invariant."""
     recorded: set[str] = set()
     decisions: set[tuple[str, int, str]] = set()
-    files = sorted(run.service.recordings.glob("*.mcap"))
-    broken = 0
+    found = sorted(run.service.recordings.glob("*.mcap"))
+    files = [path for path in found if not _is_empty(path)]
+    broken = len(found) - len(files)
     for path in files:
         recording, monitor = read_recording(path), InvariantMonitor()
         broken += not recording.whole
@@ -93,9 +95,14 @@ def _recordings(run: SiteRun, results: dict[str, tuple[str, dict[str, Any]]]) ->
         yield f"{broken} recordings are not whole; allowed: {allowed}, those of lost workers"
 
 
+def _is_empty(path: Path) -> bool:
+    """Whether a worker was killed between making a file and writing its beginning; such a file counts as cut off."""
+    return path.stat().st_size == 0
+
+
 def _store(run: SiteRun, results: dict[str, tuple[str, dict[str, Any]]]) -> Iterator[str]:
     """A store that was filled twice over holds every set once, as it was told of."""
-    files = sorted(run.service.recordings.glob("*.mcap"))
+    files = [path for path in sorted(run.service.recordings.glob("*.mcap")) if not _is_empty(path)]
     with HistoryStore.open(sqlite_url(run.service.folder / "history.sqlite")) as store:
         first = [store.add_recording(path) for path in files]
         again = [store.add_recording(path) for path in files]

@@ -33,6 +33,7 @@ import numpy as np
 from campaigns.site.light_rig import LightRig, Trouble
 from campaigns.site.operator import RigReports, SiteOperator
 from campaigns.site.service import SiteService
+from ebbset.controller.metrics import definitions as d
 from ebbset.controller.site.assignment import assigned
 from ebbset.models.contract.prescription import Prescription
 
@@ -45,6 +46,7 @@ FAULTY_FOR_S: Final = 12.0
 """A fault of a rig explains its ends for so long: while it lasts, and until the rig is back."""
 STALL_S: Final = 0.2
 """Moments for which the machine did not run this program are noted from here on; telemetry may be silent for 0.25 s."""
+WHOLE_AGAIN_S: Final = 120.0
 NATURAL: Final = frozenset({"repetitions_done", "budget_spent", "drops_spent", "floor_failed", "duration_spent"})
 """Reasons that need no fault. Nobody asks to stop here, so a set that was stopped was disturbed."""
 LENGTHS: Final = (3, 6, 12)
@@ -130,6 +132,7 @@ class SiteRun:
             await asyncio.gather(*helpers[1:])
             await asyncio.gather(*self._lifting.values())
             helpers[0].cancel()
+            await self._until_whole()
             await asyncio.sleep(2.0)  # for the last reports and scrapes, which nobody announces
         finally:
             code, took_s = await self.service.stop()
@@ -139,6 +142,17 @@ class SiteRun:
         self.tally.facts |= {"exit code": code, "seconds to stop": round(took_s, 2)}
         if code != 0:
             self.tally.problems.append(f"the service ended with {code} after {took_s:.1f} s; expected 0")
+
+    async def _until_whole(self) -> None:
+        """Wait until every rig is served and online again, whatever happened before."""
+        wanted, last = len(self.service.rigs), self.service.scraped.last
+        end_s = time.monotonic() + WHOLE_AGAIN_S
+        while time.monotonic() < end_s:
+            online = sum(value for (name, _), value in last.items() if name == d.RIG_ONLINE.name)
+            if last.get((d.RIGS_SERVED.name, ())) == wanted <= online:
+                return
+            await asyncio.sleep(0.1)
+        self.tally.problems.append(f"the site is not whole {WHOLE_AGAIN_S:g} s after the last set")
 
     async def add_rig(self, name: str) -> None:
         """A rig is switched on, and somebody does one set after the other on it."""

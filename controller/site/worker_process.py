@@ -76,12 +76,12 @@ class WorkerProcess:
             timeout_s: how long to wait, seconds.
 
         Returns:
-            Whether it ended by itself.
+            Whether it ended by itself, or had not begun to serve.
         """
         self._say({"stop": True})
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(self._process.wait(), timeout_s)
-        in_time = self.ended
+        in_time = self.ended or self.beats == 0
         await self.kill()
         return in_time
 
