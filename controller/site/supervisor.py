@@ -91,11 +91,10 @@ class Supervisor:
         telling = asyncio.create_task(self._tell())
         waiting = asyncio.create_task(stop.wait())
         site = self.settings
-        reporting = [
-            asyncio.create_task(report_health(site.site_broker(self._path.parent), site.site, lambda: self.figures))
-            for _ in [site.site]
-            if site.site is not None
-        ]
+        reporting: list[asyncio.Task[None]] = []
+        if site.site is not None:
+            broker = site.site_broker(self._path.parent)
+            reporting.append(asyncio.create_task(report_health(broker, site.site, lambda: self.figures)))
         try:
             # A defect of ours must end the service rather than leave rigs unsupervised.
             done, _ = await asyncio.wait({waiting, telling, *reporting, *minding}, return_when=asyncio.FIRST_COMPLETED)
