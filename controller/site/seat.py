@@ -16,11 +16,10 @@ from ebbset.controller.metrics.rig_metrics import RigMetrics
 from ebbset.controller.service.log_context import logging_for
 from ebbset.controller.service.policy_registry import Registry
 from ebbset.controller.service.serve import Served
+from ebbset.controller.site.restart_delay import restart_delay_s
 
 TELEMETRY_PER_S: Final = 250.0
 """Twelve times what a rig with frames of 50 ms sends; our judgement."""
-AGAIN_FIRST_S: Final = 0.5
-AGAIN_LAST_S: Final = 30.0
 _log = structlog.get_logger(__name__)
 
 
@@ -67,7 +66,7 @@ class RigSeat:
                     well = False
                 failures = 0 if well else failures + 1
                 if failures and not self._end.is_set():
-                    delay_s = min(AGAIN_FIRST_S * 2 ** (failures - 1), AGAIN_LAST_S)
+                    delay_s = restart_delay_s(failures)
                     _log.error("rig_begins_again", after_s=delay_s, next="un-armed until a person arms")
                     with contextlib.suppress(TimeoutError):
                         await asyncio.wait_for(self._changed.wait(), delay_s)

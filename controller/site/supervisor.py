@@ -19,6 +19,7 @@ import structlog
 from ebbset.controller.link.settings import ServeSettings
 from ebbset.controller.site.assignment import assigned
 from ebbset.controller.site.health import report_health
+from ebbset.controller.site.restart_delay import restart_delay_s
 from ebbset.controller.site.service_manager import ServiceManager
 from ebbset.controller.site.site_figures import SiteFigures, WorkerFigures
 from ebbset.controller.site.site_settings import SiteSettings, read_site
@@ -33,8 +34,6 @@ STARTING_LOOKS: Final = 240
 """A worker imports much before its first report, which takes long on a small and busy computer."""
 STOP_S: Final = 15.0
 """An orderly stop takes a service 4 s for the set, 1 s for its reports and 5 s for the recording, at most."""
-AGAIN_FIRST_S: Final = 0.5
-AGAIN_LAST_S: Final = 30.0
 _log = structlog.get_logger(__name__)
 
 
@@ -123,7 +122,7 @@ class Supervisor:
             failures = 1 if worker.beats > MOST_SILENT_LOOKS else failures + 1
             await worker.kill()
             self._restarts[k][cause] += 1
-            delay_s = min(AGAIN_FIRST_S * 2 ** (failures - 1), AGAIN_LAST_S)
+            delay_s = restart_delay_s(failures)
             rigs = [rig for rig, owner in self._assignment.items() if owner == k]
             _log.error("worker_lost", worker=k, cause=cause, rigs=rigs, again_after_s=delay_s, next="un-armed")
             await asyncio.sleep(delay_s)
