@@ -378,7 +378,8 @@ class _Moments:
 
 
 def _by_measure(found: _Moments) -> dict[str, tuple[Interval, ...]]:
-    return {name: tuple(row[m] for row in found.intervals()) for m, name in enumerate(MEASURES)}
+    rows = found.intervals()
+    return {name: tuple(row[m] for row in rows) for m, name in enumerate(MEASURES)}
 
 
 def _ratio(of: FloatArray, to: FloatArray) -> FloatArray:
