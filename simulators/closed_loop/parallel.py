@@ -84,38 +84,26 @@ def run_piece(function: Callable[[Any], Any], items: Sequence[Any]) -> Piece:
 
 
 def parallel_map(
-    function: Callable[[A], R],
-    items: Iterable[A],
-    *,
-    workers: int | Callable[[], int] | None = None,
-    executor: Executor | None = None,
+    function: Callable[[A], R], items: Iterable[A], *, workers: int | None = None, executor: Executor | None = None
 ) -> Iterator[R]:
     """``function`` of each item, in the order of the items.
 
     Args:
         function: importable by name, since other processes must find it.
         items: taken only a few ahead of the results.
-        workers: processes, one per core when None; 1 works in this one. With an executor: how many it has, or a
-            function that says how many it has now.
+        workers: processes, one per core when None; 1 works in this one. With an executor: how many it has.
         executor: where to work instead of a pool of our own.
 
     Raises:
         ValueError: fewer than one worker.
         Exception: whatever ``function`` raises, at the place of its item.
     """
-    if executor is not None and callable(workers):
-        yield from _through(executor, function, items, workers)
-        return
-    count = workers if isinstance(workers, int) else os.cpu_count() or 1
-    if count < 1:
-        raise ValueError(f"workers is {count!r}; allowed: 1 or more")
-    if executor is not None:
-        yield from _through(executor, function, items, lambda: count)
-    elif count == 1:
-        yield from map(function, items)
+    if executor is None:
+        with mapping(workers) as mapper:
+            yield from mapper(function, items)
     else:
-        with _pool(count) as pool:
-            yield from _through(pool, function, items, lambda: count)
+        count = _allowed(workers)
+        yield from _through(executor, function, items, lambda: count)
 
 
 @contextmanager
@@ -131,24 +119,25 @@ def mapping(workers: int | None = None, cluster: str | None = None) -> Iterator[
         ModuleNotFoundError: ``distributed`` is not installed.
         ValueError: fewer than one worker.
     """
-    count = workers if workers is not None else os.cpu_count() or 1
-    if count < 1:
-        raise ValueError(f"workers is {count!r}; allowed: 1 or more")
+    count = _allowed(workers)
     if cluster is not None:
         from ebbset.simulators.closed_loop.cluster import Cluster
 
         with Cluster(cluster) as shared:
-            yield partial(parallel_map, workers=shared.workers, executor=shared)
+            yield partial(_through, shared, workers=shared.workers)
     elif count == 1:
         yield map
     else:
-        with _pool(count) as pool:
-            yield partial(parallel_map, workers=count, executor=pool)
+        # Spawned, not forked: a forked child would inherit locks and threads of whatever runs here.
+        with ProcessPoolExecutor(count, mp_context=get_context("spawn")) as pool:
+            yield partial(_through, pool, workers=lambda: count)
 
 
-def _pool(count: int) -> ProcessPoolExecutor:
-    # Spawned, not forked: a forked child would inherit locks and threads of whatever runs here.
-    return ProcessPoolExecutor(count, mp_context=get_context("spawn"))
+def _allowed(workers: int | None) -> int:
+    count = workers if workers is not None else os.cpu_count() or 1
+    if count < 1:
+        raise ValueError(f"workers is {count!r}; allowed: 1 or more")
+    return count
 
 
 def _through(
