@@ -31,6 +31,7 @@ from ebbset.coaching.history.databases import reading
 from ebbset.coaching.history.store import HistoryStore
 from ebbset.controller.link.settings import ServeSettings
 from ebbset.controller.service.serve import Served
+from ebbset.controller.site.health import EVERY_S
 from tests.support.brokers import free_port, mosquitto
 from tests.support.postgres import postgres
 from tests.support.site_messages import SOURCE, set_messages, set_reports
@@ -46,7 +47,6 @@ SETS_A_DAY: Final = 40
 DAYS_A_YEAR: Final = 300
 BUSY_SHARE: Final = 0.15
 """Of a day's sets that fall into its busiest hour; our judgement."""
-HEALTH_EVERY_S: Final = 10.0
 MARK: Final = "<!-- made by campaigns.site.traffic -->"
 
 
@@ -231,7 +231,7 @@ def as_markdown(m: Measured) -> str:
         f"(without the heads of\nTCP and TLS) and {m.reports_stored_bytes / 1e3:.0f} kB in PostgreSQL with indices. "
         f"Its recording is {m.recording_bytes / 1e3:,.0f} kB\n({m.packed_bytes / 1e3:,.0f} kB packed by xz), "
         f"and {m.recording_stored_bytes / 1e3:.0f} kB in PostgreSQL once it is added. "
-        f"The health of a site of\n{RIGS_A_SITE} rigs is {m.health_bytes / 1e3:.1f} kB every {HEALTH_EVERY_S:g} s. "
+        f"The health of a site of\n{RIGS_A_SITE} rigs is {m.health_bytes / 1e3:.1f} kB every {EVERY_S:g} s. "
         f"At the site's own broker a rig with a set under way is\n"
         f"{m.rig_bytes_per_s / 1e3:.1f} kB/s (frames of 5 at 100 Hz)."
     )
@@ -239,7 +239,7 @@ def as_markdown(m: Measured) -> str:
     lines: dict[str, list[str]] = {}
     for rigs in RIGS:
         sites, sets = -(-rigs // RIGS_A_SITE), rigs * SETS_A_DAY
-        year, busy, health = sets * DAYS_A_YEAR, sets * BUSY_SHARE / 3_600, sites / HEALTH_EVERY_S
+        year, busy, health = sets * DAYS_A_YEAR, sets * BUSY_SHARE / 3_600, sites / EVERY_S
         stored, all_stored = m.reports_stored_bytes, m.reports_stored_bytes + m.recording_stored_bytes
         for name, figure in (
             ("sites", f"{sites:,}"),
