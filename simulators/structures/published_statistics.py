@@ -1,14 +1,16 @@
 """A lifter made of published statistics only: velocities, repetitions and times of people, and no mechanics.
 
 The handle is led along the profile of velocity that people have at this load, as tired as they are, by a stiff servo.
-Where statistics say that the repetition fails, it stops in the sticking region. No law of muscle is in here, so nothing
-that a controller could have learned about muscles helps with these people.
+Where statistics say that the repetition fails, it stops in the sticking region. They count repetitions, so whether one
+fails is settled when it begins, and again when the load has become less while it stands; in between nobody creeps up on
+the fluctuations of a pull. No law of muscle is in here, so nothing that a controller could have learned about muscles
+helps with these people.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final, Self
 
@@ -32,6 +34,11 @@ _FELT_S: Final = 0.03
 _FAILS_OVER: Final = 0.15
 """So far above what is left, as a share of it, a load does not leave the bottom at all; in between it stops lower."""
 _PAST_TROUGH: Final = 0.1
+_STANDS_M_S: Final = 0.03
+_STANDS_S: Final = 0.1
+"""A hand that is slower for so long feels the load alone: none of its pull speeds anything up or slows it down."""
+_LESS: Final = 0.04
+"""A load that feels less by this share of it is another load; friction of a rig changes what is felt by less."""
 _HOLD_BACK: Final = 0.4
 
 
@@ -94,6 +101,9 @@ class PublishedLifter(LifterBase):
     def _set_out(self, cables: int) -> None:
         self._felt_n = [0.0] * cables
         self._going_m_s = [0.0] * cables
+        self._over = [0.0] * cables
+        self._judged_n = [0.0] * cables
+        self._stood_s = [0.0] * cables
         self._failure_factor = 1.0
         self._ascent_s = self._load_s = 0.0
 
@@ -130,6 +140,10 @@ class PublishedLifter(LifterBase):
         conduct.decide(dt_s, position_m, velocity_m_s, tension_n, capacity, self.rng)
         self.phase = conduct.phase
         self._count(dt_s, before)
+        if self.phase is Phase.CONCENTRIC:
+            if before is not Phase.CONCENTRIC:
+                self._judge(range(n), [conduct.felt_n] * n, capacity)
+            self._feel_for_less(dt_s, velocity_m_s, capacity)
         limb_kg = self.moving_mass_kg / n + 0.1
         pulls: list[float] = []
         for i, (x, v, tension) in enumerate(zip(position_m, velocity_m_s, tension_n, strict=True)):
@@ -151,11 +165,11 @@ class PublishedLifter(LifterBase):
         plan = planned_velocity_m_s(conduct.goal_m - x, conduct.limit_m_s, habits.braking_m_s2)
         if self.phase is not Phase.CONCENTRIC:
             return plan
-        load = max(conduct.felt_n / (self._one_rm_n[i] * max(conduct.gain, 0.3)), 1e-3)
+        load = max(self._load(i, conduct.felt_n), 1e-3)
         share = (x - self.bottom_m) / self.rom_m
         mean = self.statistics.mean_velocity_m_s(load, capacity, self._failure_factor)
         plan = min(plan, mean / self.statistics.pace(share, load, capacity))
-        over = load / capacity - 1.0
+        over = self._over[i]
         if over <= 0.0:
             return plan
         trough = self.statistics.trough_at
@@ -163,6 +177,24 @@ class PublishedLifter(LifterBase):
             return plan if over < _FAILS_OVER else min(plan, 0.0)
         stop_m = self.bottom_m + self.rom_m * trough * max(1.0 - over / _FAILS_OVER, 0.0)
         return min(plan, planned_velocity_m_s(stop_m - x, mean, habits.braking_m_s2))
+
+    def _load(self, i: int, felt_n: float) -> float:
+        """Load on hand i as a share of its fresh 1RM, with the effort of this moment."""
+        return felt_n / (self._one_rm_n[i] * max(self.conduct.gain, 0.3))
+
+    def _judge(self, hands: Iterable[int], felt_n: Sequence[float], capacity: float) -> None:
+        """By how much the load is above what is left, which settles how far the repetition gets."""
+        for i in hands:
+            self._over[i] = self._load(i, felt_n[i]) / capacity - 1.0
+            self._judged_n[i] = felt_n[i]
+            self._stood_s[i] = 0.0
+
+    def _feel_for_less(self, dt_s: float, velocity_m_s: Sequence[float], capacity: float) -> None:
+        """A hand that is stuck goes on once its load has become less."""
+        for i, v in enumerate(velocity_m_s):
+            self._stood_s[i] = self._stood_s[i] + dt_s if abs(v) < _STANDS_M_S else 0.0
+            if self._stood_s[i] > _STANDS_S and self._felt_n[i] < (1.0 - _LESS) * self._judged_n[i]:
+                self._judge((i,), self._felt_n, capacity)
 
     def _count(self, dt_s: float, before: Phase) -> None:
         """What an ascent costs when it is over: one repetition off those that were left."""
