@@ -6,17 +6,20 @@ attempt. Statistics over many sets are in `stalls`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import copy
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from ebbset.controller.detection.segmenter import RepetitionSegmenter
 from ebbset.controller.detection.signals import ReleaseSeen, Signal, StallSeen
-from ebbset.simulators.evaluation.ground_truth import Attempt, TrueSet
-from ebbset.simulators.rig.sensors import SensorParameters, Sensors
+from ebbset.simulators.evaluation.ground_truth import Attempt, TrueSet, Unaided
+from ebbset.simulators.rig.sensors import Reading, SensorParameters, Sensors
 
+FloatArray = npt.NDArray[np.float64]
 TOP_SHARE: Final = 0.96
 """A stall above this share of the range counts as a repetition by the segmenter's own definition; it is left out."""
 LARGEST_READING: Final = 2_000
@@ -59,11 +62,33 @@ RATES: Final[dict[str, TelemetryQuality]] = {
 
 
 @dataclass(frozen=True, slots=True)
+class UnaidedRun:
+    """What a copy of the segmenter made of an attempt without the drop that ended it.
+
+    Attributes:
+        attempt: its number in the set.
+        segmenter: the copy.
+        signals: from the drop on.
+    """
+
+    attempt: int
+    segmenter: RepetitionSegmenter
+    signals: list[Signal]
+
+
+@dataclass(frozen=True, slots=True)
 class Measured:
-    """What a segmenter made of a set: its signals, and the rig clock against true time."""
+    """What a segmenter made of a set: its signals, and the rig clock against true time.
+
+    Attributes:
+        signals: oldest first.
+        true_s: true time at which the rig clock shows so many microseconds.
+        unaided: one for each attempt that a drop ended in mid-ascent.
+    """
 
     signals: list[Signal]
     true_s: Callable[[int], float]
+    unaided: tuple[UnaidedRun, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,30 +141,77 @@ def measure(
     drops = [(sensors.clock_us(t), load_n, settle_s) for t, load_n, settle_s in item.drops]
     applied = item.applied_n[stride - 1 :: stride].tolist()
     docked = item.docked[stride - 1 :: stride].tolist()
+    without = {one.drop: one for one in item.unaided}
     signals: list[Signal] = []
+    unaided: list[UnaidedRun] = []
     told = 0
     block = LARGEST_READING // telemetry.frame * telemetry.frame
     for first in range(0, len(truth), block):
         reading = sensors.read(np.ascontiguousarray(truth[first : first + block, None, :]))
         if reading is None:
             continue
-        t, x, v, f = reading.t_us, reading.position_m[0], reading.velocity_m_s[0], reading.force_n[0]
-        for k in range(0, len(t), telemetry.frame):
-            end = min(k + telemetry.frame, len(t))
-            while told < len(drops) and t[end - 1] >= drops[told][0]:
-                segmenter.load_dropped(t[end - 1], drops[told][1], drops[told][2])
+        frames = _Frames(reading, telemetry)
+        for k in range(0, len(reading.t_us), telemetry.frame):
+            end = min(k + telemetry.frame, len(reading.t_us))
+            while told < len(drops) and reading.t_us[end - 1] >= drops[told][0]:
+                if told in without:
+                    before = truth[first + k : first + end]
+                    before = before[before[:, 0] <= item.drops[told][0]]
+                    unaided.append(
+                        _run_unaided(without[told], before, segmenter, telemetry, applied[first + k - 1], rng)
+                    )
+                segmenter.load_dropped(reading.t_us[end - 1], drops[told][1], drops[told][2])
                 told += 1
             if telemetry.lost and rng.random() < telemetry.lost:
                 continue
-            signals += segmenter.feed(
-                t[k:end],
-                x[k:end],
-                v[k:end] if telemetry.velocity else None,
-                f[k:end] if telemetry.force and f is not None else None,
-                load_n=applied[first + end - 1],
-                docked=docked[first + end - 1],
-            )
-    return Measured(signals, sensors.true_s)
+            signals += frames.feed(segmenter, k, end, applied[first + end - 1], docked=docked[first + end - 1])
+    return Measured(signals, sensors.true_s, tuple(unaided))
+
+
+@dataclass(frozen=True, slots=True)
+class _Frames:
+    """A reading cut into frames, without the columns that the rig does not report."""
+
+    reading: Reading
+    telemetry: TelemetryQuality
+
+    def feed(
+        self, segmenter: RepetitionSegmenter, first: int, end: int, load_n: float, *, docked: bool
+    ) -> list[Signal]:
+        """Give a segmenter the samples from ``first`` up to ``end``."""
+        one, force_n = self.reading, self.reading.force_n[0]
+        return segmenter.feed(
+            one.t_us[first:end],
+            one.position_m[0][first:end],
+            one.velocity_m_s[0][first:end] if self.telemetry.velocity else None,
+            force_n[first:end] if self.telemetry.force and force_n is not None else None,
+            load_n=load_n,
+            docked=docked,
+        )
+
+
+def _run_unaided(
+    one: Unaided,
+    before: FloatArray,
+    segmenter: RepetitionSegmenter,
+    telemetry: TelemetryQuality,
+    load_n: float,
+    rng: np.random.Generator,
+) -> UnaidedRun:
+    """Let a copy of the segmenter see how the attempt goes on without its drop, after the samples just ``before``."""
+    stride = round(1000.0 / telemetry.sensors.sample_rate_hz)
+    at_ms = np.round(one.samples[:, 0] * 1000.0)
+    samples = np.concatenate([before, one.samples[at_ms % stride == 0]])
+    copied = copy.deepcopy(segmenter)
+    signals: list[Signal] = []
+    # of its own noise, so that the set itself is measured as if nobody had looked
+    sensors = Sensors(telemetry.sensors, cables=1, rng=rng.spawn(1)[0])
+    reading = sensors.read(np.ascontiguousarray(samples[:, None, :])) if len(samples) else None
+    if reading is not None:
+        frames = _Frames(reading, telemetry)
+        for k in range(0, len(samples), telemetry.frame):
+            signals += frames.feed(copied, k, min(k + telemetry.frame, len(samples)), load_n, docked=False)
+    return UnaidedRun(one.attempt, copied, signals)
 
 
 def score_set(item: TrueSet, measured: Measured) -> SetScore:
@@ -149,13 +221,25 @@ def score_set(item: TrueSet, measured: Measured) -> SetScore:
         item: the set.
         measured: what a segmenter made of it.
     """
-    fires = [measured.true_s(s.t_us) for s in measured.signals if isinstance(s, StallSeen)]
-    out = score_calls(item.attempts, fires, behaviour=item.behaviour, exercise=item.exercise)
+
+    def called_s(signals: Sequence[Signal]) -> list[float]:
+        return [measured.true_s(s.t_us) for s in signals if isinstance(s, StallSeen)]
+
+    unaided = {one.attempt: called_s(one.signals) for one in measured.unaided}
+    fires = called_s(measured.signals)
+    out = score_calls(item.attempts, fires, behaviour=item.behaviour, exercise=item.exercise, unaided=unaided)
     _score_releases(item, measured, out)
     return out
 
 
-def score_calls(attempts: Sequence[Attempt], fires: Sequence[float], *, behaviour: str, exercise: str) -> SetScore:
+def score_calls(
+    attempts: Sequence[Attempt],
+    fires: Sequence[float],
+    *,
+    behaviour: str,
+    exercise: str,
+    unaided: Mapping[int, Sequence[float]] | None = None,
+) -> SetScore:
     """Match stalls that were called, by whomever, to attempts of which it is known how they ended.
 
     Args:
@@ -163,24 +247,36 @@ def score_calls(attempts: Sequence[Attempt], fires: Sequence[float], *, behaviou
         fires: when a stall was called, on the clock of the attempts, seconds, oldest first.
         behaviour: kind of set, for tables.
         exercise: its name, for tables.
+        unaided: for attempts that a drop ended before the lifter would have given in, by their number: when a stall
+            was called without that drop, seconds; they end when the lifter gives in.
     """
     out = SetScore()
     used = [False] * len(fires)
-    for attempt in attempts:
+    without = unaided or {}
+    for number, attempt in enumerate(attempts):
         high = attempt.end_s + 0.01
         low = attempt.start_s + (0.0 if attempt.continued else -0.05)
         mine = [k for k, t in enumerate(fires) if low <= t <= high and not used[k]]
-        late = [k for k, t in enumerate(fires) if high < t <= attempt.end_s + 1.5] if attempt.stalled else []
+        # until the next attempt, whoever failed still stands under a load that was too heavy
+        after_s = attempts[number + 1].start_s - 0.05 if number + 1 < len(attempts) else np.inf
+        until_s = max(after_s, attempt.end_s + 1.5)
+        late = [k for k, t in enumerate(fires) if high < t <= until_s] if attempt.stalled else []
         for k in (*mine, *late):
             used[k] = True
+        called_s = fires[mine[0]] if mine else np.nan
+        end_s = attempt.end_s
+        if number in without:
+            end_s = max(end_s, attempt.failed_s)
+            if not mine:
+                called_s = next((t for t in without[number] if t <= end_s + 0.01), np.nan)
         out.rows.append(
             AttemptRow(
                 stalled=attempt.stalled,
                 counted=attempt.end_share <= TOP_SHARE if attempt.stalled else attempt.end_share >= WHOLE_SHARE,
-                fired_s=fires[mine[0]] if mine else np.nan,
-                late_s=fires[late[0]] if late and not mine else np.nan,
+                fired_s=called_s,
+                late_s=fires[late[0]] if late and called_s != called_s else np.nan,
                 motion_ended_s=attempt.motion_ended_s,
-                end_s=attempt.end_s,
+                end_s=end_s,
                 slowest_m_s=attempt.slowest_m_s,
                 moved=attempt.motion_ended_s > attempt.start_s + 0.02,
                 behaviour=behaviour,

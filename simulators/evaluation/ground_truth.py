@@ -1,9 +1,10 @@
 """Sets with known truth: every attempt is branched, to find out whether it would have been completed.
 
 The simulator runs without a controller, drops are placed by someone who sees the future, and the traces are free of
-noise. A stall is an attempt that does not come through in the branch without a drop; motion has ended for good at the
-last instant at which the handle of that branch was as fast as the stall velocity. No detector or estimate is known
-here.
+noise. Such a drop may come before the lifter would have given in, so how the attempt would have gone on without it is
+kept beside the set: nobody is judged late for a drop that somebody else made. A stall is an attempt that does not come
+through in the branch without a drop; motion has ended for good at the last instant at which the handle of that branch
+was as fast as the stall velocity. No detector or estimate is known here.
 """
 
 from __future__ import annotations
@@ -59,6 +60,7 @@ STILL_M_S: Final = 0.05
 RAMP_N_PER_S: Final = 400.0
 LONGEST_SET_S: Final = 100.0
 MOST_DROPS: Final = 3
+LONGEST_UNAIDED_S: Final = 10.0
 RUNAWAY_M_S: Final = -StallSection().release_velocity_m_s
 
 
@@ -90,6 +92,22 @@ class Attempt:
 
 
 @dataclass(frozen=True, slots=True)
+class Unaided:
+    """How a stalled attempt goes on in the branch without the drop that ended it in mid-ascent.
+
+    Attributes:
+        attempt: its number in the set.
+        drop: number of the drop.
+        samples: shape (n, 4), at 1 kHz from the drop until the lifter gives in: t_s, position_m, velocity_m_s,
+            tension_n; the load stays what it was.
+    """
+
+    attempt: int
+    drop: int
+    samples: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class TrueSet:
     """One simulated set at 1 kHz without any sensor, and what happened in it.
 
@@ -110,6 +128,7 @@ class TrueSet:
         drops: (time, new load, seconds until it has settled).
         released_s: when the handle was let go, if it was.
         loose_s: from when it was loose: let go, or faster toward the rig than anybody lowers it, if it ever was.
+        unaided: oldest first.
     """
 
     behaviour: Behaviour
@@ -128,6 +147,7 @@ class TrueSet:
     drops: tuple[tuple[float, float, float], ...]
     released_s: float | None
     loose_s: float | None
+    unaided: tuple[Unaided, ...] = ()
 
 
 def behave(lifter: LifterParameters, behaviour: Behaviour, rng: np.random.Generator) -> LifterParameters:
@@ -194,6 +214,21 @@ def _branch(plant: PlantBase, pause: Pause | None) -> _Branch:
     return _Branch(through, moved_s, fork.time_s, slowest)
 
 
+def _without_drop(plant: PlantBase, pause: Pause | None) -> FloatArray:
+    """Samples of a copy of the plant to the end of its ascent, shape (n, 4)."""
+    fork = plant.fork()
+    out = np.zeros((5, 1, 4))
+    rows: list[FloatArray] = []
+    until_s = fork.time_s + LONGEST_UNAIDED_S
+    pause = None if pause is None else replace(pause)
+    while fork.phase == lay.Phase.CONCENTRIC and fork.time_s < until_s:
+        if pause is not None and isinstance(fork, Plant):
+            pause.apply(fork)
+        fork.run_frame(5, 1, out)
+        rows.append(out[:, 0].copy())
+    return np.concatenate(rows) if rows else np.zeros((0, 4))
+
+
 @dataclass(slots=True)
 class Pause:
     """A pause on purpose in mid-ascent: the lifter holds the handle where it is and then goes on."""
@@ -255,6 +290,7 @@ class _SetRun:
         self._capacity: list[float] = []
         self._attempts: list[Attempt] = []
         self._drops: list[tuple[float, float, float]] = []
+        self._unaided: list[Unaided] = []
         self._out = np.zeros((5, 1, 4))
         self._phase = plant.phase
         self._judged: _Branch | None = None
@@ -293,6 +329,7 @@ class _SetRun:
             drops=tuple(self._drops),
             released_s=self._released_s,
             loose_s=_loose_s(data[:, 0], data[:, 2], self._released_s),
+            unaided=tuple(self._unaided),
         )
 
     def _frame(self) -> None:
@@ -352,6 +389,8 @@ class _SetRun:
         lifting = self._phase == lay.Phase.CONCENTRIC
         if lifting:
             self._close_attempt(now_s)
+            samples = _without_drop(plant, self._pause)
+            self._unaided.append(Unaided(len(self._attempts) - 1, len(self._drops), samples))
         self._load_n = lower_n
         plant.command((lower_n,), RAMP_N_PER_S)
         self._drops.append((now_s, lower_n, settle_s))
@@ -380,6 +419,31 @@ class _SetRun:
             )
 
 
+def set_of(
+    person: AnyLifter,
+    behaviour: Behaviour,
+    load_n: float,
+    rng: np.random.Generator,
+    family_name: str,
+    one_rm: float,
+    tested_m_s: tuple[tuple[float, float], ...] = (),
+) -> TrueSet:
+    """One set of a person at a load, run and branched.
+
+    Args:
+        person: of any family.
+        behaviour: how the lifter behaves.
+        load_n: load at the start, N.
+        rng: source of all randomness of this set.
+        family_name: where the lifter comes from.
+        one_rm: fresh 1RM on this rig, N.
+        tested_m_s: as in `tested_velocities`.
+    """
+    run = _SetRun(plant_for(person, RIG, rng), behaviour, load_n, rng)
+    run.run()
+    return run.true_set(family_name, one_rm, tested_m_s)
+
+
 def true_set(
     rng: np.random.Generator, behaviour: Behaviour, exercise_name: str | None = None, family_name: str = COMPILED
 ) -> TrueSet:
@@ -399,9 +463,7 @@ def true_set(
         person = behave(person, behaviour, rng)
     best_n = one_rm_n(person, RIG)
     part = float(rng.uniform(0.86, 0.97) if behaviour == "sticking_region" else rng.uniform(0.6, 0.92))
-    run = _SetRun(plant_for(person, RIG, rng), behaviour, part * best_n, rng)
-    run.run()
-    return run.true_set(family_name, best_n, tested_velocities(person, best_n))
+    return set_of(person, behaviour, part * best_n, rng, family_name, best_n, tested_velocities(person, best_n))
 
 
 def tested_velocities(person: AnyLifter, one_rm: float) -> tuple[tuple[float, float], ...]:

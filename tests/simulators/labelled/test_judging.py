@@ -59,13 +59,16 @@ def test_calls_are_counted_by_what_they_were_called_in() -> None:
         attempt(26.0, UNCLEAR),
         attempt(30.0),
     )
-    found = statistics([judge(sets, watched([0.5, 4.9, 12.5, 20.0, 26.5]))])
+    found = statistics([judge(sets, watched([0.5, 4.9, 12.5, 25.2, 26.5]))])
     assert (found["came_through"], found["stalls"]) == (2.0, 3.0)
     assert found["false_drops"] == 2.0, "one in the first repetition, one where nobody lifted"
     assert found["called_in_attempt"] == pytest.approx(1 / 3)
     assert found["missed_at_all"] == pytest.approx(1 / 3)
     assert found["slowest_tenth_s"] == pytest.approx(0.3), "4.9 s less 4.6 s, when motion ended"
     assert found["called"] == pytest.approx(1.0)
+    found = statistics([judge(sets, watched([0.5, 4.9, 12.5, 20.0]))])
+    assert found["false_drops"] == 1.0, "who failed at 18 s and has not tried again is called late"
+    assert found["missed_at_all"] == 0.0
 
 
 def test_reserve_is_what_was_still_done_before_one_failed_at_the_same_load() -> None:
