@@ -7,7 +7,6 @@ of a family is asked of each.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -16,7 +15,6 @@ import numpy as np
 from ebbset.controller.estimation.judgement import Judgement
 from ebbset.controller.estimation.judgement_figures import CURRENT
 from ebbset.models.contract.prescription import StallSection
-from ebbset.simulators.evaluation.detector_runs import RATES, SetScore
 from ebbset.simulators.evaluation.estimates import Knowledge, errors_by_knowledge, what_all_saw
 from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, TrueSet, true_set
 from ebbset.simulators.evaluation.left_out_figures import LEFT_OUT
@@ -28,7 +26,7 @@ from ebbset.simulators.evaluation.sizing import (
     sizing_run,
     sizing_summary,
 )
-from ebbset.simulators.evaluation.stalls import run_rule, summary
+from ebbset.simulators.evaluation.stall_rules import BALANCED, DWELL, StallRules, compared, unseen_figures
 from ebbset.simulators.population.families import COMPILED
 
 STEP_POLICY: Final = "3 repetitions wanted"
@@ -60,22 +58,27 @@ class FamilyResult:
 
     Attributes:
         family: which.
-        stalls: what the stall rule did, see `stalls.summary`.
+        rules: what several stall rules did on the same sets.
         estimates: by what was known of the lifter, see `EstimateErrors.summary`.
         left_out: the same, told by figures that were fitted without this family; None: no figures saw it, so that
             ``estimates`` are left out already.
-        steps: see `sizing_summary`.
+        steps: of the stall rule "habits" by figures that never saw the family, see `sizing_summary`.
+        dwell_steps: the same with the stall rule "dwell".
         budget: see `budget_summary`.
-        latencies_s: from the end of motion to the call, of every stall; infinite for one that was missed.
     """
 
     family: str
-    stalls: dict[str, float]
+    rules: StallRules
     estimates: dict[str, dict[str, float]]
     left_out: dict[str, dict[str, float]] | None
     steps: dict[str, float]
+    dwell_steps: dict[str, float]
     budget: dict[str, float]
-    latencies_s: tuple[float, ...]
+
+    @property
+    def stalls(self) -> dict[str, Any]:
+        """What the stall rule "habits" did by figures that never saw this family, see `stalls.summary`."""
+        return self.rules.unseen
 
     @property
     def unseen(self) -> dict[str, dict[str, float]]:
@@ -104,7 +107,9 @@ class FamilyResult:
             "called_in_the_attempt": self.stalls.get("called_in_attempt", math.nan),
             "median_latency_s": self.stalls.get("median_latency_s", math.nan),
             "slowest_tenth_s": self.stalls.get("slowest_tenth_s", math.nan),
+            "settings_of_dwell_beaten": self.rules.dominated,
             "steps_within_1": self.steps["within_1"],
+            "steps_within_1_with_dwell": self.dwell_steps["within_1"],
             "steps_without_any": self.steps["none_at_all"],
             "one_rm_median_error": plain["one_rm_median_error"],
             "one_rm_in_80": plain["one_rm_in_80"],
@@ -154,25 +159,20 @@ def judged(family: str, seed: int, size: FamilySize, map_: Any = map, judgement:
     items = sets_of(family, seed, size.sets, map_)
     without = LEFT_OUT.get(family)
     seen = what_all_saw(items, map_)
-    scores: list[SetScore] = list(map_(_rule_job, list(enumerate(items))))
-    steps: list[SizingRun] = list(map_(_step_job, [(family, seed, k) for k in range(size.people)]))
+    rules = compared(family, items, map_)
+    steps = [
+        list(map_(_step_job, [(family, seed, k, stall) for k in range(size.people)])) for stall in (BALANCED, DWELL)
+    ]
     budgets: list[BudgetRun] = list(map_(_budget_job, [(family, seed, k, judgement) for k in range(size.people)]))
     return FamilyResult(
         family=family,
-        stalls=summary(scores),
+        rules=rules,
         estimates=errors_by_knowledge(items, seen, KNOWLEDGE, judgement),
         left_out=None if without is None else errors_by_knowledge(items, seen, KNOWLEDGE, without),
-        steps=sizing_summary(steps),
+        steps=sizing_summary(steps[0]),
+        dwell_steps=sizing_summary(steps[1]),
         budget=budget_summary(budgets),
-        latencies_s=tuple(_latencies(scores)),
     )
-
-
-def _latencies(scores: Sequence[SetScore]) -> Iterator[float]:
-    for one in scores:
-        for row in one.rows:
-            if row.stalled and row.counted and row.moved:
-                yield row.latency_s
 
 
 def set_of(family: str, seed: int, number: int) -> TrueSet:
@@ -194,14 +194,9 @@ def _set_job(job: tuple[str, int, int]) -> TrueSet:
     return set_of(*job)
 
 
-def _rule_job(job: tuple[int, TrueSet]) -> SetScore:
-    seed, item = job
-    return run_rule(item, RATES["100 Hz"], StallSection(), seed)
-
-
-def _step_job(job: tuple[str, int, int]) -> SizingRun:
-    family, seed, k = job
-    return sizing_run(seed, k, STEP_POLICY, family)
+def _step_job(job: tuple[str, int, int, StallSection]) -> SizingRun:
+    family, seed, k, stall = job
+    return sizing_run(seed, k, STEP_POLICY, family, stall, unseen_figures(family))
 
 
 def _budget_job(job: tuple[str, int, int, Judgement]) -> BudgetRun:

@@ -24,9 +24,10 @@ import numpy as np
 from ebbset.simulators.evaluation.detector_runs import RATES
 from ebbset.simulators.evaluation.estimates import evaluate_estimates
 from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, TrueSet, true_set
+from ebbset.simulators.evaluation.operating_curves import MOST_FALSE, Point, best
 from ebbset.simulators.evaluation.report_parts import EvaluationTarget, at_least, at_most, within
 from ebbset.simulators.evaluation.sizing import ClosedLoopFigures, evaluate_closed_loop
-from ebbset.simulators.evaluation.stalls import MOST_FALSE, DetectorResult, Point, best, evaluate_detector
+from ebbset.simulators.evaluation.stalls import DetectorResult, evaluate_detector
 
 Progress = Callable[[str], None]
 LONG: Final = {"sets": 450, "people": 150}
@@ -54,8 +55,8 @@ class EvaluationReport:
 
     def tables(self) -> list[tuple[str, list[dict[str, Any]]]]:
         """Titled tables of plain values, in the order to print them."""
-        threshold, ours = best(self.detector.curves["threshold"]), best(self.detector.curves["evidence"])
-        curve = [_curve_row("best threshold with dwell", threshold), _curve_row("evidence", ours)]
+        threshold, ours = best(self.detector.curves["threshold"]), best(self.detector.curves["habits"])
+        curve = [_curve_row("best threshold with dwell", threshold), _curve_row("habits", ours)]
         curve.append({"rule": "observer with perfect knowledge", "setting": "", "false_rate": 0.0, "latency_s": 0.0})
         errors = self.detector.grind_error_s
         more = {
@@ -166,7 +167,7 @@ def summaries_only(items: Iterable[TrueSet]) -> dict[str, float]:
 
 def targets(report: EvaluationReport) -> list[EvaluationTarget]:
     """The targets and whether they are met; nothing is rounded in our favour."""
-    threshold, ours = best(report.detector.curves["threshold"]), best(report.detector.curves["evidence"])
+    threshold, ours = best(report.detector.curves["threshold"]), best(report.detector.curves["habits"])
     ours_s = ours.median_latency_s if ours else math.inf
     threshold_s = threshold.median_latency_s if threshold else math.inf
     shipped = report.detector.kinds["all"]
@@ -214,7 +215,7 @@ def plot(report: EvaluationReport, path: Path) -> None:
 
     figure, axes = plt.subplots(2, 2, figsize=(11, 8), constrained_layout=True)
     curve: Any = axes[0][0]
-    for name, mark in (("threshold", "x"), ("evidence", "o")):
+    for name, mark in (("threshold", "x"), ("habits", "o")):
         points = [p for p in report.detector.curves[name] if p.false_rate > 0.0]
         curve.plot([p.false_rate for p in points], [1.0 - p.late_part for p in points], mark, label=name, alpha=0.6)
     curve.axvline(MOST_FALSE, color="grey", linewidth=0.8)
