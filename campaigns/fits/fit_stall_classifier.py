@@ -6,8 +6,8 @@ and those that `ebbset evaluate` judges each family by when it is left out. ``--
 another fit takes minutes less.
 
 How patient a patience is comes from families left out too: each family is scored by the trees that never saw it, and
-the score of a patience is the lowest at which the trees call so many of the attempts that came through, in the mean
-over families, by mistake, besides those that stood too long anyway. Figures without a family take that score from the
+the score of a patience is the lowest at which the rule, with all that it says of standing, calls so many of the
+attempts that came through by mistake, in the mean over families. Figures without a family take that score from the
 other families alone.
 
 It needs scikit-learn, which nothing else does. Evaluating the trees takes only comparisons and additions, so it is fast
@@ -37,12 +37,14 @@ from campaigns.fits.stall_examples import SetExamples, Table, examples_of, table
 from ebbset.controller.detection.evidence.habit_figures import (
     HABIT_FEATURES,
     MONOTONIC,
+    MOST_OUTSIDE,
     STILL_AT,
+    UNKNOWN,
     USUAL_PAUSE_AT,
-    standing_s,
 )
 from ebbset.controller.detection.evidence.stall_classifier_figures import Node
 from ebbset.simulators.evaluation.detector_runs import RATES
+from ebbset.simulators.evaluation.operating_curves import called_at
 from ebbset.simulators.evaluation.stall_figures import left_out_name
 from ebbset.simulators.population.families import family_names
 
@@ -53,12 +55,12 @@ LEAVES: Final = 8
 LEAST_EXAMPLES: Final = 80
 LEARNING_RATE: Final = 0.1
 INVENTED: Final = "invented"
-INVENTED_AT: Final = (("100 Hz", range(260)), ("200 Hz", range(260, 300)), ("50 Hz", range(300, 340)))
-EACH_FAMILY: Final = 45
+INVENTED_AT: Final = (("100 Hz", range(400)), ("200 Hz", range(400, 440)), ("50 Hz", range(440, 480)))
+EACH_FAMILY: Final = 40
 FAMILY_WEIGHT: Final = 2.0
 OUTLIERS: Final = 0.0005
-MOST_FALSE: Final = {"quick": 0.02, "balanced": 0.008, "patient": 0.003}
-"""Attempts that came through and were called by mistake by the trees, in the mean over families left out."""
+MOST_FALSE: Final = {"quick": 0.04, "balanced": 0.02, "patient": 0.0125}
+"""Attempts that came through and were called by mistake, in the mean over families left out."""
 SCORES: Final = np.round(np.arange(-3.0, 7.0, 0.05), 2)
 MODULE: Final = Path("controller/detection/evidence/stall_habits_figures.py")
 DATA: Final = Path("simulators/evaluation/data")
@@ -221,15 +223,25 @@ class JudgedFamily:
     """A family scored by trees that never saw it.
 
     Attributes:
-        false_rate: by patience, shape (number of ``SCORES``,): attempts called by the trees by mistake for each that
-            came through.
+        false_rate: shape (number of ``SCORES``,): attempts called by mistake for each that came through.
         scores: shape (n,), of its examples.
         table: its examples.
     """
 
-    false_rate: dict[str, FloatArray]
+    false_rate: FloatArray
     scores: FloatArray
     table: Table
+
+
+def outside(evidence: FloatArray, ranges: Sequence[tuple[float, float]]) -> npt.NDArray[np.bool_]:
+    """Rows that are out of the depth of a fit, as `HabitFigures.out_of_depth` has it.
+
+    Args:
+        evidence: shape (n, number of features).
+        ranges: lowest and highest value of each figure in what was fitted on.
+    """
+    low, high = np.array(ranges).T
+    return ((evidence != UNKNOWN) & ((evidence < low) | (evidence > high))).sum(axis=1) > MOST_OUTSIDE  # type: ignore[no-any-return]
 
 
 def judged(trees: Trees, parts: Parts) -> JudgedFamily:
@@ -239,19 +251,16 @@ def judged(trees: Trees, parts: Parts) -> JudgedFamily:
         trees: fitted without it.
         parts: its sets.
     """
-    called = {patience: np.zeros(len(SCORES)) for patience in MOST_FALSE}
     through_ascents = [one for _, examples in parts for one in examples.ascents if not one.stalled]
     lengths = np.cumsum([0, *(len(one.t_s) for one in through_ascents)])
-    scores = trees.scores(np.concatenate([one.evidence for one in through_ascents]))
-    for one, highest in zip(through_ascents, np.maximum.reduceat(scores, lengths[:-1]), strict=True):
-        still = one.evidence[:, [STILL_AT, USUAL_PAUSE_AT]].tolist()
-        for patience, counts in called.items():
-            if not any(still_s >= standing_s(patience, pause_s) for still_s, pause_s in still):
-                counts += float(highest) >= SCORES
+    evidence = np.concatenate([one.evidence for one in through_ascents])
+    scores = np.where(outside(evidence, trees.ranges), np.nan, trees.scores(evidence))
+    called = called_at(evidence[:, STILL_AT], evidence[:, USUAL_PAUSE_AT], scores)
+    highest = np.maximum.reduceat(called, lengths[:-1])
     table = table_of(parts)
     through = max(sum(examples.through for _, examples in parts), 1)
-    rates = {patience: counts / through for patience, counts in called.items()}
-    return JudgedFamily(rates, trees.scores(table.evidence), table)
+    rate = (highest[:, None] >= SCORES).sum(axis=0) / through
+    return JudgedFamily(rate, trees.scores(table.evidence), table)
 
 
 def told(trees: Trees, others: Mapping[str, JudgedFamily], fitted_on: Sequence[str]) -> Fitted:
@@ -264,7 +273,7 @@ def told(trees: Trees, others: Mapping[str, JudgedFamily], fitted_on: Sequence[s
     """
     patience: dict[str, float] = {}
     for name, most in MOST_FALSE.items():
-        few = np.mean([one.false_rate[name] for one in others.values()], axis=0) <= most
+        few = np.mean([one.false_rate for one in others.values()], axis=0) <= most
         patience[name] = float(SCORES[np.argmax(few)] if few.any() else SCORES[-1])
     knots = knots_of(
         np.concatenate([one.scores for one in others.values()]),

@@ -18,7 +18,7 @@ from ebbset.simulators.evaluation.operating_curves import looks_of
 
 FloatArray = npt.NDArray[np.float64]
 FEWEST_LOOKS: Final = 8
-MOST_LOOKS: Final = 20
+MOST_LOOKS: Final = 9
 OBVIOUS_AFTER_S: Final = 1.2
 OBVIOUS_WEIGHT: Final = 0.3
 

@@ -77,14 +77,12 @@ class SlowPhase:
         "_ordered_n",
         "_slow_m_s",
         "_span",
-        "_stall",
         "evidence",
         "rule",
     )
 
     def __init__(self, stall: StallSection, span: RangeOfMotion, evidence: AscentEvidence) -> None:
         self.rule = StallRule(stall, evidence.certain(stall))
-        self._stall = stall
         self._by_habits = stall.rule == "habits"
         self.evidence = evidence
         self._span = span
@@ -102,8 +100,6 @@ class SlowPhase:
         """
         self.rule.recovered()
         self.evidence.begin(t_us, load_n)
-        if self.rule.by_evidence:
-            self.rule.limit(self.evidence.still_limit_s(self._stall))
 
     def ended(self, *, completed: bool, load_changed: bool) -> None:
         """It is over: the evidence learns from it.

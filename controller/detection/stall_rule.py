@@ -71,8 +71,8 @@ class StallRule:
         self._by_habits = stall.rule == "habits"
         self._grind_us = round(stall.grind_s * 1e6)
         self.certain = certain
-        self._limit_us = self._slowed_us = 0
-        self.limit(stall.still_limit_s if self.by_evidence else stall.dwell_s)
+        self._limit_us = self._grind_us + round((stall.still_limit_s if self.by_evidence else stall.dwell_s) * 1e6)
+        self._slowed_us = min(self._limit_us, self._grind_us + SLOWED_US) if self._may_be_slowed else self._limit_us
         self.motion_offset = MotionOffset(stall.velocity_m_s) if self._grind_us > 0 else None
         self.slow_since_us: int | None = None
         self._still_since_us = 0
@@ -90,15 +90,6 @@ class StallRule:
         """The ascent is well under way, or a new one begins: a stall may be called again."""
         self._restart()
         self.fired = False
-
-    def limit(self, still_s: float) -> None:
-        """Standing still alone is a stall after so long, whatever else is known.
-
-        Args:
-            still_s: seconds.
-        """
-        self._limit_us = self._grind_us + round(still_s * 1e6)
-        self._slowed_us = min(self._limit_us, self._grind_us + SLOWED_US) if self._may_be_slowed else self._limit_us
 
     @property
     def slowed_limit_s(self) -> float | None:

@@ -22,11 +22,12 @@ import numpy.typing as npt
 from ebbset.controller.detection.ascent import Ascent
 from ebbset.controller.detection.evidence.habit_evidence import HabitEvidence
 from ebbset.controller.detection.evidence.habit_figures import (
+    PAUSES,
+    STANDING_COUNTS,
     STANDING_S,
     STILL_AT,
     USUAL_PAUSE_AT,
     HabitFigures,
-    standing_s,
 )
 from ebbset.controller.detection.segmenter import RepetitionSegmenter
 from ebbset.models.contract.prescription import StallSection
@@ -57,14 +58,6 @@ class LookingEvidence(HabitEvidence):
         super().__init__()
         self.looks: list[tuple[int, float, list[float] | None]] = []
         self.hold_until_us = 0
-
-    def still_limit_s(self, stall: StallSection) -> float:
-        """As prescribed, which is longer than anybody stands.
-
-        Args:
-            stall: what counts as a stall.
-        """
-        return stall.still_limit_s
 
     def sample(self, t: int, v: float, share: float, force_n: float | None) -> None:
         """As in the detector; a sample that is not evaluated is recorded like one of a fast handle.
@@ -208,21 +201,36 @@ def _seen(
 
 
 def scores_of(looks: AttemptLooks, figures: HabitFigures) -> FloatArray:
-    """Score of every evaluation by given figures, shape (n,).
+    """Score of every evaluation by given figures, shape (n,); NaN where they are out of their depth.
 
     Args:
         looks: of one attempt.
         figures: of the rule "habits".
     """
-    return np.array([NOTHING if one is None else figures.judged(one, -math.inf) for one in looks.evidence])
-
-
-def _standing(looks: AttemptLooks, patience: str) -> npt.NDArray[np.bool_]:
-    """Where the handle has stood too long for this patience, shape (n,)."""
     return np.array(
-        [one is not None and one[STILL_AT] >= standing_s(patience, one[USUAL_PAUSE_AT]) for one in looks.evidence],
-        dtype=bool,
+        [
+            NOTHING if one is None else math.nan if figures.out_of_depth(one) else figures.score(one, -math.inf)
+            for one in looks.evidence
+        ]
     )
+
+
+def called_at(still_s: FloatArray, pause_s: FloatArray, scores: FloatArray) -> FloatArray:
+    """Greatest certain score at which the rule "habits" calls a stall at each evaluation, shape (n,).
+
+    Args:
+        still_s: shape (n,), how long the handle has stood, seconds.
+        pause_s: shape (n,), how long this person pauses, seconds.
+        scores: shape (n,), of the trees; NaN where they are out of their depth.
+    """
+    stands = still_s >= np.maximum(STANDING_S, PAUSES * pause_s)
+    known = np.where(stands, scores + STANDING_COUNTS, scores)
+    out = np.where(np.isnan(scores), np.where(stands, np.inf, -np.inf), known)
+    return np.where(still_s >= StallSection().still_limit_s, np.inf, out)
+
+
+def _figure(looks: AttemptLooks, at: int) -> FloatArray:
+    return np.array([0.0 if one is None else one[at] for one in looks.evidence])
 
 
 def _first(looks: AttemptLooks, called: npt.NDArray[np.bool_]) -> float:
@@ -286,14 +294,11 @@ def curves(looks: Sequence[AttemptLooks], through: int, figures: HabitFigures) -
             fired = [_first_dwell(one, velocity_m_s, dwell_s) for one in looks]
             dwell.append(_point("threshold", f"{velocity_m_s:g} m/s for {dwell_s:g} s", looks, fired, through))
     ours: list[Point] = []
-    score = [scores_of(one, figures) for one in looks]
-    for patience in STANDING_S:
-        stands = [_standing(one, patience) for one in looks]
-        for least in SCORES:
-            fired = [
-                _first(one, (its >= least) | too_long) for one, its, too_long in zip(looks, score, stands, strict=True)
-            ]
-            ours.append(_point("habits", f"{patience}, score {least:g}", looks, fired, through))
+    seen = [(_figure(one, STILL_AT), _figure(one, USUAL_PAUSE_AT), scores_of(one, figures)) for one in looks]
+    called = [called_at(*one) for one in seen]
+    for least in SCORES:
+        fired = [_first(one, its >= least) for one, its in zip(looks, called, strict=True)]
+        ours.append(_point("habits", f"score {least:g}", looks, fired, through))
     return {"threshold": dwell, "habits": ours}
 
 

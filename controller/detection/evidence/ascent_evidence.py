@@ -95,13 +95,13 @@ class AscentEvidence(ABC):
             stall: what counts as a stall.
         """
 
-    def still_limit_s(self, stall: StallSection) -> float:
-        """Standing so long is a stall, whatever the score.
+    def least_score(self, certain: float) -> float:
+        """Least score that is a stall now.
 
         Args:
-            stall: what counts as a stall.
+            certain: the score for a handle of which nothing else is known.
         """
-        return stall.still_limit_s
+        return certain
 
     def at_usual_top(self, share: float) -> bool:  # noqa: ARG002 - nothing is known of this person's tops
         """This person's ascents often end here.
@@ -139,8 +139,9 @@ class AscentEvidence(ABC):
             rule.recovered()
         if not rule.by_evidence or ascent.taking_up or not self.worth_a_look():
             return
-        evidence_score = self.scored(ascent, rule.certain)
-        duration_s = rule.judge(t) if evidence_score >= rule.certain else None
+        least = self.least_score(rule.certain)
+        evidence_score = self.scored(ascent, least)
+        duration_s = rule.judge(t) if evidence_score >= least else None
         if duration_s is not None:
             reason = Reason.STALL_FORESEEN if v > rule.threshold_m_s else Reason.STALL_IN_CONCENTRIC
             signals.append(ascent.stalled(reason, t, x, v, f, share, duration_s, self.probability(evidence_score)))

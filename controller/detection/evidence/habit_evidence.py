@@ -16,12 +16,18 @@ from typing import Final
 
 from ebbset.controller.detection.ascent import Ascent
 from ebbset.controller.detection.evidence.ascent_evidence import GRIND_CERTAINTY, AscentEvidence
-from ebbset.controller.detection.evidence.habit_figures import SHIPPED, UNKNOWN, HabitFigures, standing_s
+from ebbset.controller.detection.evidence.habit_figures import (
+    SHIPPED,
+    STANDING_COUNTS,
+    UNKNOWN,
+    HabitFigures,
+    standing_s,
+)
 from ebbset.controller.detection.evidence.stall_classifier import probability_of, score_of
+from ebbset.controller.detection.evidence.usual_velocities import HABIT_GAIN, UsualVelocities, cell_of, toward
 from ebbset.controller.detection.stall_rule import FLICKER_US
 from ebbset.models.contract.prescription import StallSection
 
-CELLS: Final = 20
 STILL_M_S: Final = 0.05
 ATTEMPT_M_S: Final = 0.12
 NEVER_DROPPED_S: Final = 60.0
@@ -33,16 +39,15 @@ SHORT_S: Final = 0.15
 LONG_S: Final = 0.6
 LONGEST_S: Final = 1.5
 SMOOTHING_S: Final = 0.04
+SLOWING_S: Final = 0.1
+LONGEST_STOP_S: Final = 3.0
+MOST_EXPECTED_M_S: Final = 2.0
 SHAKING_S: Final = 0.3
 BRAKE_S: Final = 0.5
 FORCE_SHORT_S: Final = 0.1
 FORCE_LONG_S: Final = 0.6
 HALF_WAY: Final = 0.4
 UNDER_THE_TOP: Final = 0.85
-HABIT_GAIN: Final = 0.4
-FIRST_CELL: Final = 2
-LAST_CELL: Final = 17
-"""Gathering speed below, slowing down for the top above: neither says how strong somebody is."""
 LEAST_PAUSE_S: Final = 0.1
 TOPS_KNOWN: Final = 2
 LEAST_TOP_SPREAD: Final = 0.015
@@ -60,18 +65,16 @@ class HabitEvidence(AscentEvidence):
 
     __slots__ = (
         "_a",
+        "_a_long",
         "_brake",
-        "_count",
         "_drop_t",
         "_duration_s",
         "_durations_s",
         "_failures",
-        "_fall",
         "_force",
         "_force_long",
         "_hardest",
         "_highest",
-        "_last_low",
         "_learned",
         "_load_n",
         "_load_through_n",
@@ -83,6 +86,7 @@ class HabitEvidence(AscentEvidence):
         "_pause_at",
         "_pause_s",
         "_paused_at",
+        "_pauses_often",
         "_peak",
         "_peak_share",
         "_peaks",
@@ -95,29 +99,27 @@ class HabitEvidence(AscentEvidence):
         "_start_share",
         "_still_all_us",
         "_still_t",
-        "_sum",
         "_t",
         "_t0",
         "_top",
         "_top_spread",
-        "_usual",
-        "_usual_ahead",
         "_usual_brake",
         "_usual_slow_s",
         "_v",
+        "_velocities",
         "figures",
     )
 
     def __init__(self, figures: HabitFigures = SHIPPED) -> None:
         self.figures = figures
-        self._usual = [UNKNOWN] * (CELLS + 1)
-        self._usual_ahead = [UNKNOWN] * (CELLS + 1)
+        self._velocities = UsualVelocities()
         self._learned = 0
-        self._last_low = self._fall = self._peaks = self._durations_s = self._usual_brake = UNKNOWN
+        self._peaks = self._durations_s = self._usual_brake = UNKNOWN
         self._top = 1.0
         self._top_spread = 0.0
         self._pause_s = self._usual_slow_s = 0.0
         self._pause_at = UNKNOWN
+        self._pauses_often = 0.0
         self._failures = 0
         self._load_through_n = 0.0
         self.begin(0, 0.0)
@@ -132,7 +134,9 @@ class HabitEvidence(AscentEvidence):
         self._t0 = self._t = self._still_t = self._since_half = self._since_attempt = t_us
         self._moves_t: int | None = t_us
         self._load_n = load_n
-        self._v = self._a = self._peak = self._peak_share = self._brake = self._hardest = self._shaking = 0.0
+        self._v = self._a = self._a_long = self._peak = self._peak_share = self._brake = self._hardest = (
+            self._shaking
+        ) = 0.0
         self._short = self._long = self._longest = 0.0
         self._slow_us = 0
         self._start_share = UNKNOWN
@@ -141,8 +145,7 @@ class HabitEvidence(AscentEvidence):
         self._share = self._highest = self._paused_at = 0.0
         self._longest_still_us = self._still_all_us = 0
         self._lowest = -UNKNOWN
-        self._sum = [0.0] * (CELLS + 1)
-        self._count = [0] * (CELLS + 1)
+        self._velocities.begin()
 
     def dropped(self, load_n: float) -> None:
         """The load becomes less: failures at the old one say nothing about it.
@@ -170,6 +173,7 @@ class HabitEvidence(AscentEvidence):
         if dt > 0.0:
             a = self._a + dt / (dt + SMOOTHING_S) * ((v - self._v) / dt - self._a)
             self._a = a
+            self._a_long += dt / (dt + SLOWING_S) * (a - self._a_long)
             brake = self._brake * (1.0 - dt / (dt + BRAKE_S))
             self._brake = -a if -a > brake else brake
             if self._brake > self._hardest:
@@ -207,9 +211,7 @@ class HabitEvidence(AscentEvidence):
         self._share = share
         if share > self._highest:
             self._highest = share
-        cell = _cell(share)
-        self._sum[cell] += v
-        self._count[cell] += 1
+        self._velocities.sample(share, v)
         if force_n is not None and self._load_n > 0.0:
             over = force_n / self._load_n - 1.0
             over = -1.0 if over < -1.0 else 1.0 if over > 1.0 else over
@@ -231,14 +233,22 @@ class HabitEvidence(AscentEvidence):
             ascent: the ascent under way.
         """
         v, t = self._v, self._t
-        cell = _cell(self._share)
-        usual, ahead = self._usual[cell], self._usual_ahead[cell]
+        velocities = self._velocities
+        cell = cell_of(self._share)
+        usual, ahead, low = velocities.here[cell], velocities.ahead[cell], velocities.last_low
         known = usual != UNKNOWN and usual > 0.0
         still_s = (t - self._still_t) * 1e-6
         since_start_s = (t - self._t0) * 1e-6
         slow_s = self._slow_us * 1e-6
-        fall = self._fall if self._fall > 0.0 else 0.0
+        fall = velocities.fall if velocities.fall > 0.0 else 0.0
         lost, gathered = ascent.lost_m_s2, ascent.gathered_m_s2
+        slowing = -self._a_long
+        stops_in_s = LONGEST_STOP_S
+        if v <= 0.0:
+            stops_in_s = 0.0
+        elif v < LONGEST_STOP_S * slowing:
+            stops_in_s = v / slowing
+        expected = v / usual * ahead if known and ahead != UNKNOWN else UNKNOWN
         ratio = lost / (gathered if gathered > LEAST_GATHERED_M_S2 else LEAST_GATHERED_M_S2)
         return [
             v,
@@ -247,8 +257,8 @@ class HabitEvidence(AscentEvidence):
             v / usual if known else UNKNOWN,
             v - usual if known else UNKNOWN,
             v - usual + ahead if known and ahead != UNKNOWN else UNKNOWN,
-            self._last_low,
-            self._fall,
+            low,
+            velocities.fall,
             self._short,
             self._long,
             still_s,
@@ -286,25 +296,40 @@ class HabitEvidence(AscentEvidence):
             (t - self._drop_t) * 1e-6 if self._drop_t is not None else NEVER_DROPPED_S,
             ratio if ratio < MOST_LOST_OVER_GATHERED else MOST_LOST_OVER_GATHERED,
             v - usual + fall if known else UNKNOWN,
+            stops_in_s,
+            low / velocities.best_low if velocities.best_low > 0.0 else UNKNOWN,
+            expected if expected < MOST_EXPECTED_M_S else MOST_EXPECTED_M_S,
+            low - fall if low != UNKNOWN else UNKNOWN,
+            self._pauses_often,
         ]
+
+    def least_score(self, certain: float) -> float:
+        """Least score that is a stall now; one that stands longer than this person pauses needs less.
+
+        Args:
+            certain: the score for a handle that may be paused.
+        """
+        return certain - STANDING_COUNTS if self._stands() else certain
 
     def scored(self, ascent: Ascent, least: float) -> float:
         """How sure it is that this ascent will fail; under ``least`` any number under ``least``.
+
+        One that is like none the classifier was fitted on is a stall when it stands longer than this person pauses, and
+        no other is.
 
         Args:
             ascent: the ascent under way.
             least: score that would be a stall.
         """
-        return self.figures.judged(self.evidence(ascent), least)
+        vector = self.evidence(ascent)
+        result = self.figures.score(vector, least)
+        stands = self._stands()
+        if stands == (result >= least) or not self.figures.out_of_depth(vector):
+            return result
+        return least if stands else least - 1.0
 
-    def still_limit_s(self, stall: StallSection) -> float:
-        """Standing so long is a stall of anybody with these habits, whatever the score.
-
-        Args:
-            stall: what counts as a stall.
-        """
-        own_s = standing_s(stall.patience, self._pause_s)
-        return own_s if own_s < stall.still_limit_s else stall.still_limit_s
+    def _stands(self) -> bool:
+        return (self._t - self._still_t) * 1e-6 >= standing_s(self._pause_s)
 
     def probability(self, score: float) -> float:
         """Share of ascents with this score that failed in the tuning sets.
@@ -350,9 +375,11 @@ class HabitEvidence(AscentEvidence):
         pause_s = self._longest_still_us * 1e-6
         # the longest pause counts, and is forgotten slowly
         self._pause_s = pause_s if pause_s > self._pause_s else self._pause_s + 0.15 * (pause_s - self._pause_s)
-        if pause_s > LEAST_PAUSE_S:
-            self._pause_at = _toward(self._pause_at, self._paused_at)
-        self._usual_brake = _toward(self._usual_brake, self._hardest)
+        paused = pause_s > LEAST_PAUSE_S
+        self._pauses_often += HABIT_GAIN * ((1.0 if paused else 0.0) - self._pauses_often)
+        if paused:
+            self._pause_at = toward(self._pause_at, self._paused_at)
+        self._usual_brake = toward(self._usual_brake, self._hardest)
         if load_changed:
             return
         self._load_through_n = self._load_n
@@ -361,35 +388,6 @@ class HabitEvidence(AscentEvidence):
         self._usual_slow_s = (
             slow_s if self._usual_slow_s < slow_s else self._usual_slow_s + 0.3 * (slow_s - self._usual_slow_s)
         )
-        self._peaks = _toward(self._peaks, self._peak)
-        self._durations_s = _toward(self._durations_s, (self._t - self._t0) * 1e-6)
-        self._learn_velocities()
-
-    def _learn_velocities(self) -> None:
-        lowest = -UNKNOWN
-        for k in range(CELLS + 1):
-            if self._count[k]:
-                mean = self._sum[k] / self._count[k]
-                self._usual[k] = _toward(self._usual[k], mean)
-                if FIRST_CELL <= k <= LAST_CELL and mean < lowest:
-                    lowest = mean
-        low = -UNKNOWN
-        for k in range(CELLS, -1, -1):
-            usual = self._usual[k]
-            if k <= LAST_CELL and usual != UNKNOWN and usual < low:
-                low = usual
-            self._usual_ahead[k] = low if low < -UNKNOWN else UNKNOWN
-        if lowest < -UNKNOWN:
-            if self._last_low != UNKNOWN:
-                self._fall = self._last_low - lowest
-            self._last_low = lowest
-
-
-def _cell(share: float) -> int:
-    place = share * CELLS
-    return 0 if place < 0.0 else CELLS if place > CELLS else int(place)
-
-
-def _toward(usual: float, now: float) -> float:
-    """A habit after one more ascent; the first one is taken as it is."""
-    return now if usual == UNKNOWN else usual + HABIT_GAIN * (now - usual)
+        self._peaks = toward(self._peaks, self._peak)
+        self._durations_s = toward(self._durations_s, (self._t - self._t0) * 1e-6)
+        self._velocities.learn()

@@ -61,6 +61,11 @@ HABIT_FEATURES: Final = (
     "since_drop_s",
     "lost_over_gathered",
     "under_expected_here_m_s",
+    "stops_in_s",
+    "lowest_of_best",
+    "expected_lowest_by_ratio_m_s",
+    "foreseen_lowest_m_s",
+    "pauses_often",
 )
 """Order of the evidence vector; the trees are fitted to it."""
 
@@ -71,10 +76,11 @@ MOST_OUTSIDE: Final = 3
 """So many figures of an ascent may lie outside of what the classifier was fitted on before it is not asked."""
 STILL_AT: Final = HABIT_FEATURES.index("still_s")
 USUAL_PAUSE_AT: Final = HABIT_FEATURES.index("usual_pause_s")
-STANDING_S: Final = {"quick": 0.7, "balanced": 0.9, "patient": 1.4}
-PAUSES: Final = {"quick": 1.15, "balanced": 1.3, "patient": 1.5}
-"""Standing for so long, and so many times as long as this person ever paused on the way up, is a stall whatever the
-rest says: time is what holds for anybody. Chosen on families left out, see docs/method.md."""
+STANDING_S: Final = 0.7
+PAUSES: Final = 1.15
+STANDING_COUNTS: Final = 1.0
+"""A handle that has stood for so long, and so many times as long as this person ever paused on the way up, is a stall
+at a score that much lower: time is what holds for anybody. Chosen on families left out, see docs/method.md."""
 MONOTONIC: Final = {
     "velocity_m_s": -1,
     "mean_short_m_s": -1,
@@ -90,20 +96,21 @@ MONOTONIC: Final = {
     "lost_over_gathered": -1,
     "usual_pause_s": -1,
     "usual_slow_s": -1,
+    "stops_in_s": -1,
+    "pauses_often": -1,
 }
 """Which way the score may go with a figure that is always known: to stand longer, or to brake less hard, never makes a
 stall less likely, whoever it is. The trees are grown under these constraints, so that they hold for strangers."""
 
 
-def standing_s(patience: str, usual_pause_s: float) -> float:
-    """Standing so long is a stall, by this person's own pauses.
+def standing_s(usual_pause_s: float) -> float:
+    """Standing so long is suspicious, by this person's own pauses.
 
     Args:
-        patience: as prescribed.
         usual_pause_s: longest pause of this person on the way up, seconds.
     """
-    own_s = PAUSES[patience] * usual_pause_s
-    return own_s if own_s > STANDING_S[patience] else STANDING_S[patience]
+    own_s = PAUSES * usual_pause_s
+    return own_s if own_s > STANDING_S else STANDING_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,18 +148,6 @@ class HabitFigures:
             patience: score that is a stall, by patience.
         """
         return cls(compiled(baseline, trees, len(HABIT_FEATURES), module=__name__), knots, ranges, patience)
-
-    def judged(self, vector: Sequence[float], least: float) -> float:
-        """Score of an ascent; under ``least`` any number under ``least``.
-
-        One that is like none the classifier was fitted on is left to how long it stands.
-
-        Args:
-            vector: evidence of the ascent.
-            least: score that would be a stall.
-        """
-        result = self.score(vector, least)
-        return result if result < least or not self.out_of_depth(vector) else least - 1.0
 
     def out_of_depth(self, vector: Sequence[float]) -> bool:
         """More figures than can be by chance lie outside of what the classifier was fitted on.
