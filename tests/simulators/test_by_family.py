@@ -7,12 +7,14 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from ebbset.controller.detection.evidence.habit_figures import STANDING_COUNTS
 from ebbset.simulators.evaluation import family_report, sizing
 from ebbset.simulators.evaluation.by_family import FamilyResult, FamilySize, judged
 from ebbset.simulators.evaluation.family_report import FamilyReport, targets_of
-from ebbset.simulators.evaluation.operating_curves import Point, at_most_false, dominated
+from ebbset.simulators.evaluation.operating_curves import Point, at_most_false, called_at, dominated
 from ebbset.simulators.evaluation.report_parts import as_json
 from ebbset.simulators.evaluation.stall_rules import AS_SHIPPED, BY_LINE, LEFT_OUT, PLAIN, StallRules
 from ebbset.simulators.lifter.exercises import exercise
@@ -57,6 +59,15 @@ def test_a_rule_is_dominated_only_where_another_is_better_in_everything() -> Non
     assert at_most_false(dwell, 0.03) is dwell[0]
     assert at_most_false(dwell, 0.1) is dwell[1]
     assert at_most_false(dwell, 0.01) is None
+
+
+def test_curves_call_by_the_same_rule_as_the_controller() -> None:
+    """Standing lowers what the score must be, the limit asks for none, and who is out of their depth is not asked."""
+    still_s = np.array([0.0, 0.71, 0.71, 2.0, 0.1, 0.71])
+    pause_s = np.array([0.0, 0.0, 0.7, 3.0, 0.0, 0.0])
+    scores = np.array([1.0, 1.0, 1.0, 1.0, np.nan, np.nan])
+    called = called_at(still_s, pause_s, scores).tolist()
+    assert called == [1.0, 1.0 + STANDING_COUNTS, 1.0, math.inf, -math.inf, math.inf]
 
 
 @pytest.mark.parametrize(

@@ -181,6 +181,29 @@ def test_a_second_ascent_is_measured_against_the_first() -> None:
     assert vector["of_usual_peak"] == pytest.approx(0.5)
     assert vector["under_usual_here_m_s"] == pytest.approx(-0.2)
     assert vector["of_usual_duration"] == pytest.approx(1.0)
+    assert vector["foreseen_lowest_m_s"] == pytest.approx(0.4)
+    assert vector["lowest_of_best"] == pytest.approx(1.0)
+
+
+def test_the_next_ascent_is_foreseen_from_how_the_last_ones_fell() -> None:
+    evidence = HabitEvidence()
+    for v in (0.5, 0.4, 0.3):
+        evidence.begin(0, 300.0)
+        for k in range(1, 101):
+            evidence.sample(k * 10_000, v, 0.01 * k, 300.0)
+        evidence.ended(completed=True, load_changed=False)
+    evidence.begin(0, 300.0)
+    for k in range(1, 101):
+        # up to 0.6 m/s, then slower by 1 m/s²
+        evidence.sample(k * 10_000, 0.03 * k if k < 20 else max(0.6 - 0.01 * (k - 20), 0.0), 0.3, 300.0)
+        if k == 60:
+            vector = dict(zip(HABIT_FEATURES, evidence.evidence(_an_ascent()), strict=True))
+    assert vector["foreseen_lowest_m_s"] == pytest.approx(0.2)
+    assert vector["lowest_of_best"] == pytest.approx(0.6)
+    assert vector["expected_lowest_by_ratio_m_s"] == pytest.approx(0.2)
+    # smoothed over a tenth of a second, the deceleration lags
+    assert vector["stops_in_s"] == pytest.approx(0.2, abs=0.04)
+    assert vector["pauses_often"] == 0.0
 
 
 def test_an_ascent_unlike_any_that_was_fitted_on_is_left_to_how_long_it_stands() -> None:
