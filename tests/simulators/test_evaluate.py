@@ -41,15 +41,17 @@ def test_stalls_are_distinguished_from_repetitions_far_better_than_by_a_threshol
 ) -> None:
     ours, threshold = (best(report.detector.curves[name], 0.02) for name in ("habits", "threshold"))
     assert ours is not None
-    # On the people of before, who were easier to predict than anybody measured, it was 0.35 late and half within 0.1 s.
-    # What is asked of it (2 % false, 92 % called) is not met; docs/method.md has the figures.
-    assert ours.late_part <= 0.75
-    assert threshold is None or ours.late_part <= 0.8 * threshold.late_part
+    # On the people of before, who were easier to predict than anybody measured, it was 0.35 late and half within 0.1 s;
+    # now it is 0.47, half within 0.11 s, with 74 % called. What is asked of it (2 % false, 92 % called) is not met;
+    # docs/method.md has the figures.
+    assert ours.late_part <= 0.5
+    assert ours.missed_part <= 0.3
+    assert threshold is None or ours.late_part <= 0.55 * threshold.late_part
     shipped = report.detector.kinds["all"]
     assert shipped["stalls"] >= 50
-    assert shipped["false_rate"] <= 0.035
-    assert shipped["called_in_attempt"] >= 0.6
-    assert shipped["missed_at_all"] <= 0.2
+    assert shipped["false_rate"] <= 0.03
+    assert shipped["called_in_attempt"] >= 0.68
+    assert shipped["missed_at_all"] <= 0.13
 
 
 def test_every_behaviour_and_telemetry_has_its_row(report: evaluate.EvaluationReport) -> None:
