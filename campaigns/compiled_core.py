@@ -21,9 +21,10 @@ ROOT: Final = Path(__file__).parents[1]
 RECORDINGS: Final = ROOT / "tests" / "data" / "recordings"
 MODULES: Final[dict[str, tuple[str, ...]]] = {
     "detection": (
-        "kinematic_filter", "stall_evidence", "stall", "segmenter", "ascent", "stall_rule", "release",
+        "kinematic_filter", "stall", "segmenter", "ascent", "stall_rule", "release",
         "range_of_motion", "failed_start", "mean_force_check", "sensor_check", "sides",
     ),
+    "detection/evidence": ("ascent_evidence", "stall_evidence", "habit_evidence", "usual_velocities"),
     "guard": ("guard", "telemetry"),
     "messages": ("soundness",),
     "regulation": (

@@ -14,7 +14,7 @@ import numpy as np
 
 from campaigns.adversary.lifter import PlannedRepetition, Script
 from campaigns.adversary.rig import Case, RigSetup
-from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.prescription import Prescription, StallSection
 from ebbset.models.contract.profile import LifterProfile, Uncertain
 
 LONGEST_FRAME_S: Final = 0.1
@@ -124,7 +124,7 @@ class Draw:
                     "ramp_n_per_s": round(ramp, 1),
                     "cables": cables,
                 },
-                "stall": {"rule": "dwell" if self.chance(0.35) else "evidence"},
+                "stall": {"rule": "dwell" if self.chance(0.35) else StallSection().rule},
                 "drop": {"policy": "fixed_fraction", "parameters": {"fraction": round(self.between(0.12, 0.3), 3)}},
                 "stop": {"max_repetitions": wanted if self.chance(0.5) else None},
             }

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from ebbset.console.exits import CommandError, Exit
 from ebbset.controller.estimation.profile_velocity import velocity_at_one_rm
 from ebbset.models.contract import formatting
@@ -37,10 +39,22 @@ def prescription_lines(order: Prescription) -> list[str]:
     return lines
 
 
+_PATIENCE: Final = {
+    "quick": "quickly, at the price of some hard repetitions",
+    "balanced": "neither quickly nor late",
+    "patient": "patiently, at the price of late drops",
+}
+
+
 def _stall_text(stall: StallSection) -> str:
     grind = f", after {stall.grind_s:g} s more to fight it" if stall.grind_s else ""
     if stall.rule == "dwell":
         return f"a stall: slower than {stall.velocity_m_s:g} m/s for {stall.dwell_s:g} s{grind}"
+    if stall.rule == "habits":
+        return (
+            f"a stall: called {_PATIENCE[stall.patience]}, or {stall.still_limit_s:g} s slower than "
+            f"{stall.velocity_m_s:g} m/s{grind}"
+        )
     return (
         f"a stall: {formatting.part(stall.certainty)} certain that the ascent will fail, or "
         f"{stall.still_limit_s:g} s slower than {stall.velocity_m_s:g} m/s{grind}"

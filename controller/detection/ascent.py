@@ -172,7 +172,12 @@ class Ascent:
         return velocity_m_s * 1e6 / max(1, t_us - self.start_t_us)
 
     @property
-    def _lost_m_s2(self) -> float:
+    def gathered_m_s2(self) -> float:
+        """Mean acceleration from the start to its speed."""
+        return self._gathered_m_s2
+
+    @property
+    def lost_m_s2(self) -> float:
         """Mean deceleration from the last healthy velocity to the highest position."""
         way_m = self.peak_m - self._from_m
         return 0.5 * self._from_m_s * self._from_m_s / (way_m if way_m > LEAST_BRAKING_M else LEAST_BRAKING_M)
@@ -185,7 +190,7 @@ class Ascent:
         gathered_m_s2 = self._gathered_m_s2
         if self._before_m_s2 > gathered_m_s2 and self._before_m_s >= HALF_WAY_PART * self.peak_m_s:
             gathered_m_s2 = self._before_m_s2
-        return gathered_m_s2 <= BRAKED_M_S2 and gathered_m_s2 <= EASED_PART * self._lost_m_s2
+        return gathered_m_s2 <= BRAKED_M_S2 and gathered_m_s2 <= EASED_PART * self.lost_m_s2
 
     @property
     def braked(self) -> bool:
@@ -193,7 +198,7 @@ class Ascent:
 
         A handle that hardly moved tells nothing and is not braked.
         """
-        return self._from_m_s >= BRAKED_FROM_M_S and (self._lost_m_s2 > BRAKED_M_S2 or self._eased)
+        return self._from_m_s >= BRAKED_FROM_M_S and (self.lost_m_s2 > BRAKED_M_S2 or self._eased)
 
     @property
     def slowed(self) -> bool:

@@ -33,21 +33,31 @@ BELOW_M: Final = 0.02
 ABOVE_M: Final = 0.05
 UNDER_THE_TOP_M: Final = 0.1
 PROBABILITY: Final = 0.9
+UNKNOWN_CREEP_US: Final = 1_000_000
+"""By the rule "habits" a handle that rests above its lowest position counts as pushed after so long, until it is known
+how this person rests there; many come back up a little from the lowest point and wait. Judgement."""
+LONGER_THAN_USUAL: Final = 1.7
+FORGETS: Final = 0.15
 
 
 class FailedStartDetector:
     """Failed starts of one cable; each is reported once until the next ascent or drop.
+
+    By the rule "habits" it learns how long this person's handle rests above or below the bottom before ascents that
+    then get under way, and takes no such rest for an attempt.
 
     Args:
         stall: what counts as a stall.
     """
 
     __slots__ = (
+        "_by_habits",
         "_crawling_since_us",
         "_highest_m",
         "_left_t_us",
         "_may_fall",
         "_patience_us",
+        "_pushed_us",
         "_pushing_since_us",
         "_reference_m",
         "_rested_m",
@@ -59,6 +69,7 @@ class FailedStartDetector:
         "_stuck_us",
         "_t_us",
         "_told",
+        "_usual_push_us",
         "_usual_us",
     )
 
@@ -73,6 +84,18 @@ class FailedStartDetector:
         self._pushing_since_us: int | None = None
         self._crawling_since_us: int | None = None
         self._told = self._slowed = self._may_fall = False
+        self._by_habits = stall.rule == "habits"
+        self._pushed_us = 0
+        self._usual_push_us = 0.0
+
+    def ascending(self) -> None:
+        """An ascent is under way: whatever came before it was a rest."""
+        pushed_us = self._pushed_us
+        if pushed_us > self._usual_push_us:
+            self._usual_push_us = pushed_us
+        else:
+            self._usual_push_us += FORGETS * (pushed_us - self._usual_push_us)
+        self._pushed_us = 0
 
     def restart(self, t_us: int, x: float, *, slowed: bool = False, below_any_top: bool = False) -> None:
         """The handle is back from an ascent, or in the dock.
@@ -136,12 +159,10 @@ class FailedStartDetector:
             and (self._crawling(t_us, x, v, low_m, slower=slower) or self._fell(x, v))
         ):
             return self._tell(t_us, v, force_n, fraction)
-        if (
-            known
-            and not self._told
-            and self._pushing(t_us, x, v, low_m, bottom_m if confirmed else None, fraction, slower=slower)
-        ):
-            return self._tell(t_us, v, force_n, fraction)
+        if known and (self._by_habits or not self._told):
+            pushing = self._pushing(t_us, x, v, low_m, bottom_m if confirmed else None, fraction, slower=slower)
+            if pushing and not self._told:
+                return self._tell(t_us, v, force_n, fraction)
         if x < self._reference_m - BELOW_M or x > self._reference_m + ABOVE_M:
             self._reference_m = x
             self._since_us = t_us
@@ -207,7 +228,12 @@ class FailedStartDetector:
             return False
         if self._pushing_since_us is None:
             self._pushing_since_us = t_us
-        return t_us - self._pushing_since_us >= (CREEP_US if creeps else SINK_US)
+        pushed_us = t_us - self._pushing_since_us
+        if not self._by_habits:
+            return pushed_us >= (CREEP_US if creeps else SINK_US)
+        if pushed_us > self._pushed_us:
+            self._pushed_us = pushed_us
+        return pushed_us >= max(UNKNOWN_CREEP_US if creeps else SINK_US, LONGER_THAN_USUAL * self._usual_push_us)
 
     def _tell(self, t_us: int, v: float, force_n: float | None, fraction: float | None) -> StallSeen:
         self._told = True

@@ -15,6 +15,11 @@ FROM_PROFILE_FOR: Final = 3
 ANOTHER_BOTTOM: Final = 0.12
 ANOTHER_BOTTOM_M: Final = 0.025
 SAME_BOTTOM: Final = 0.1
+USUAL_SPREAD_M: Final = 0.004
+"""Taken for how much a bottom varies before it is known; judgement."""
+SPREAD_GAIN: Final = 0.3
+SPREADS: Final = 2.5
+"""A bottom lies this many mean deviations lower than usual and is still no attempt; judgement."""
 ANOTHER_ROM: Final = 1.15
 
 
@@ -26,7 +31,16 @@ class RangeOfMotion:
     as no second ascent began there. A ROM that was only a part is let go at the first ascent that is clearly longer.
     """
 
-    __slots__ = ("_begun", "_from_profile", "_higher_m", "_repetitions", "_top_m", "bottom_m", "reference_m")
+    __slots__ = (
+        "_begun",
+        "_from_profile",
+        "_higher_m",
+        "_repetitions",
+        "_spread_m",
+        "_top_m",
+        "bottom_m",
+        "reference_m",
+    )
 
     def __init__(self, rom_m: float | None) -> None:
         self.reference_m = rom_m
@@ -36,6 +50,7 @@ class RangeOfMotion:
         self._begun = 0
         self._higher_m: float | None = None
         self._top_m: float | None = None
+        self._spread_m = USUAL_SPREAD_M
 
     @property
     def known(self) -> bool:
@@ -46,6 +61,11 @@ class RangeOfMotion:
     def bottom_confirmed(self) -> bool:
         """Two ascents began at this bottom."""
         return self._begun > 1
+
+    @property
+    def lowest_usual_m(self) -> float | None:
+        """As low as ascents of this person usually begin at most; ``None`` until a bottom is known."""
+        return None if self.bottom_m is None else self.bottom_m - SPREADS * self._spread_m
 
     def fraction(self, x: float) -> float | None:
         """Position as a share of the range."""
@@ -72,6 +92,7 @@ class RangeOfMotion:
     def _begun_near(self, low_m: float, bottom_m: float, rom_m: float, another_m: float) -> None:
         """An ascent began here, for which the bottom is not replaced."""
         if low_m < bottom_m + BOTTOM_PART * rom_m:
+            self._spread_m += SPREAD_GAIN * (abs(low_m - bottom_m) - self._spread_m)
             self.bottom_m = bottom_m + 0.3 * (low_m - bottom_m)
         if low_m < bottom_m + another_m:
             self._begun += 1

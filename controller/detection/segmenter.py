@@ -17,6 +17,9 @@ from itertools import repeat
 from typing import Final
 
 from ebbset.controller.detection.ascent import Ascent
+from ebbset.controller.detection.evidence.ascent_evidence import AscentEvidence
+from ebbset.controller.detection.evidence.habit_evidence import HabitEvidence
+from ebbset.controller.detection.evidence.stall_evidence import StallEvidence
 from ebbset.controller.detection.failed_start import ONSET_M, FailedStartDetector
 from ebbset.controller.detection.kinematic_filter import FilteredSample, KinematicFilter
 from ebbset.controller.detection.mean_force_check import MeanForceCheck
@@ -25,7 +28,6 @@ from ebbset.controller.detection.release import ReleaseDetector
 from ebbset.controller.detection.sensor_check import SensorCheck
 from ebbset.controller.detection.signals import RepetitionEnded, RepetitionStarted, Signal
 from ebbset.controller.detection.stall import TURN_BACK_M, AscentOver, SlowPhase
-from ebbset.controller.detection.stall_evidence import StallEvidence
 from ebbset.models.contract.prescription import StallSection
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import LoadVelocityLine
@@ -50,7 +52,7 @@ class RepetitionSegmenter:
         line: load–velocity line of the lifter, for what is a healthy velocity.
         rom_m: ROM from the profile; ``None``: learned from the first repetitions.
         has_force: the rig reports cable tension.
-        evidence: gathers the evidence of ascents; ``None``: one for this line.
+        evidence: gathers the evidence of ascents; ``None``: what the rule goes by.
 
     Attributes:
         position_m: filtered position at the end of the last frame.
@@ -62,6 +64,7 @@ class RepetitionSegmenter:
     __slots__ = (
         "_anchor_m",
         "_ascent",
+        "_by_habits",
         "_check",
         "_dock_m",
         "_filter",
@@ -92,7 +95,7 @@ class RepetitionSegmenter:
         line: LoadVelocityLine,
         rom_m: float | None,
         has_force: bool,
-        evidence: StallEvidence | None = None,
+        evidence: AscentEvidence | None = None,
     ) -> None:
         self.velocity_m_s = 0.0
         self.position_m = 0.0
@@ -105,7 +108,10 @@ class RepetitionSegmenter:
         self._span = RangeOfMotion(rom_m)
         self._start = FailedStartDetector(stall)
         self._release = ReleaseDetector(stall.release_velocity_m_s)
-        self._slow = SlowPhase(stall, self._span, evidence or StallEvidence(line))
+        self._by_habits = stall.rule == "habits"
+        if evidence is None:
+            evidence = HabitEvidence() if self._by_habits else StallEvidence(line)
+        self._slow = SlowPhase(stall, self._span, evidence)
         self._seen = False
         # outside an ascent
         self._low_m = 0.0
@@ -292,6 +298,7 @@ class RepetitionSegmenter:
         self.in_repetition = True
         self._pending = None
         self._release.ascending()
+        self._start.ascending()
         self._ascent = Ascent(
             t,
             x,
@@ -374,7 +381,7 @@ class RepetitionSegmenter:
             v,
             force_n,
             low_m=self._low_m,
-            bottom_m=span.bottom_m,
+            bottom_m=span.lowest_usual_m if self._by_habits else span.bottom_m,
             fraction=span.fraction(x),
             last_top_m=self._last_top_m,
             known=span.known,

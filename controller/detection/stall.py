@@ -2,7 +2,7 @@
 
 What lives here: an ascent of one cable, sample by sample, and these decisions, from where the handle is and why it is
 slow. What never does: when an ascent begins (`segmenter`), how long slow is too long (`stall_rule`), the evidence of an
-ascent (`stall_evidence`), strength (`capacity`), loads (policies).
+ascent (`evidence`), strength (`capacity`), loads (policies).
 """
 
 from __future__ import annotations
@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from ebbset.controller.detection.ascent import LOAD_CHANGED_PART, Ascent
+from ebbset.controller.detection.evidence.ascent_evidence import AscentEvidence
 from ebbset.controller.detection.kinematic_filter import FilteredSample
 from ebbset.controller.detection.range_of_motion import RangeOfMotion
 from ebbset.controller.detection.signals import Signal, StallSeen
-from ebbset.controller.detection.stall_evidence import StallEvidence
 from ebbset.controller.detection.stall_rule import StallRule
 from ebbset.controller.messages.reasons import Reason
 from ebbset.models.contract.prescription import StallSection
@@ -23,6 +23,10 @@ from ebbset.models.contract.rig_messages import RepetitionOutcome
 
 # Judgement, no source: sizes of human wobble and of sensor noise after filtering, not of any one device.
 TURN_BACK_M: Final = 0.015
+REBOUND_M: Final = 0.03
+REBOUND_PART: Final = 0.35
+"""By the rule "habits" a handle that was stopped hard has turned back once it is so far down, also as a part of its way
+up: who stops dead on the way overshoots and comes back to the place meant, and may yet fail to go on from there."""
 TURN_VELOCITY_M_S: Final = -0.02
 TOP_FRACTION: Final = 0.85
 WHOLE_FRACTION: Final = 0.97
@@ -66,10 +70,20 @@ class SlowPhase:
         evidence: as given.
     """
 
-    __slots__ = ("_attempt_m_s", "_look_t_us", "_ordered_n", "_slow_m_s", "_span", "evidence", "rule")
+    __slots__ = (
+        "_attempt_m_s",
+        "_by_habits",
+        "_look_t_us",
+        "_ordered_n",
+        "_slow_m_s",
+        "_span",
+        "evidence",
+        "rule",
+    )
 
-    def __init__(self, stall: StallSection, span: RangeOfMotion, evidence: StallEvidence) -> None:
-        self.rule = StallRule(stall)
+    def __init__(self, stall: StallSection, span: RangeOfMotion, evidence: AscentEvidence) -> None:
+        self.rule = StallRule(stall, evidence.certain(stall))
+        self._by_habits = stall.rule == "habits"
         self.evidence = evidence
         self._span = span
         self._ordered_n = 0.0
@@ -217,7 +231,7 @@ class SlowPhase:
         over = self._out_of_the_dock(ascent, t, x, share) if ascent.taking_up else None
         if over is not None or not self._at_top(ascent, x, share):
             return over
-        short = share is not None and share < WHOLE_FRACTION
+        short = share is not None and share < WHOLE_FRACTION and not self.evidence.at_usual_top(share)
         return (
             AscentOver(_outcome_at_top(ascent, x)) if self._has_reached_the_top(ascent, t, x, v, short=short) else None
         )
@@ -270,7 +284,10 @@ class SlowPhase:
 
         Below the top it is a failure if it was an attempt with all there was, else a partial repetition.
         """
-        if x >= ascent.peak_m - TURN_BACK_M:
+        back_m = TURN_BACK_M
+        if self._by_habits and ascent.braked:
+            back_m = max(REBOUND_M, REBOUND_PART * (ascent.peak_m - ascent.start_m))
+        if x >= ascent.peak_m - back_m:
             return None
         highest = self._span.fraction(ascent.peak_m)
         if highest is not None and highest >= TOP_FRACTION:

@@ -9,14 +9,10 @@ from __future__ import annotations
 from typing import Final
 
 from ebbset.controller.detection.kinematic_filter import MotionOffset
-from ebbset.controller.detection.stall_classifier import score_of
 from ebbset.models.contract.prescription import StallSection
 
 FILTER_LAG_US: Final = 22_000
 """The filtered velocity falls below a threshold this much later than the true one; measured on simulated stalls."""
-GRIND_CERTAINTY: Final = 0.5
-"""Once the prescribed grinding time is over, an ascent that will more likely fail than not is a stall. Only for a pause
-on purpose does the decision wait, until ``still_limit_s``."""
 HALF_A_LOOK_US: Final = 5_000
 """A handle is evaluated about every 10 ms: a grinding time is over at the evaluation nearest to its end."""
 SLOWED_US: Final = 700_000
@@ -31,13 +27,17 @@ class StallRule:
     """Decides when an ascent counts as stalled.
 
     Motion has ended at the last instant at which the handle was faster than ``velocity_m_s``; ``grind_s`` counts from
-    there. With the rule "dwell" the handle must have been slower for ``dwell_s``; with the rule "evidence" the ascent
-    is called as soon as it is certain enough that it will not come through, which is often before motion has ended,
-    and at the latest after ``still_limit_s``.
+    there. With the rule "dwell" the handle must have been slower for ``dwell_s``; with the rules "habits" and
+    "evidence" the ascent is called as soon as it is certain enough that it will not come through, which is often before
+    motion has ended, and at the latest after ``still_limit_s``.
+
+    Args:
+        stall: what counts as a stall.
+        certain: least score of the evidence that is a stall.
 
     Attributes:
         threshold_m_s: the stall velocity.
-        by_evidence: the rule is "evidence".
+        by_evidence: the rule goes by evidence, of either kind.
         certain: least score of the evidence that is a stall.
         slow_since_us: rig time at which the handle fell below the stall velocity, ``None`` while it moves.
         slow_t_us: rig time of the newest slow sample, while it counts toward a stall.
@@ -47,9 +47,11 @@ class StallRule:
     """
 
     __slots__ = (
+        "_by_habits",
         "_grind_us",
         "_hold_until_us",
         "_limit_us",
+        "_may_be_slowed",
         "_slowed_us",
         "_still_since_us",
         "by_evidence",
@@ -62,13 +64,15 @@ class StallRule:
         "threshold_m_s",
     )
 
-    def __init__(self, stall: StallSection) -> None:
+    def __init__(self, stall: StallSection, certain: float) -> None:
         self.threshold_m_s = stall.velocity_m_s
-        self.by_evidence = stall.rule == "evidence"
+        self.by_evidence = stall.rule != "dwell"
+        self._may_be_slowed = stall.rule == "evidence"
+        self._by_habits = stall.rule == "habits"
         self._grind_us = round(stall.grind_s * 1e6)
-        self.certain = score_of(stall.certainty if self._grind_us == 0 else min(stall.certainty, GRIND_CERTAINTY))
+        self.certain = certain
         self._limit_us = self._grind_us + round((stall.still_limit_s if self.by_evidence else stall.dwell_s) * 1e6)
-        self._slowed_us = min(self._limit_us, self._grind_us + SLOWED_US) if self.by_evidence else self._limit_us
+        self._slowed_us = min(self._limit_us, self._grind_us + SLOWED_US) if self._may_be_slowed else self._limit_us
         self.motion_offset = MotionOffset(stall.velocity_m_s) if self._grind_us > 0 else None
         self.slow_since_us: int | None = None
         self._still_since_us = 0
@@ -134,7 +138,7 @@ class StallRule:
             return None
         since = self._ended_us()
         limit_us = self._slowed_us if slowed else self._limit_us
-        if slowed and self.by_evidence and self._grind_us == 0:
+        if (self._by_habits or (slowed and self._may_be_slowed)) and self._grind_us == 0:
             since = self._still_since_us
         if at_a_top or self.fired or since is None or t_us - since < limit_us:
             return None
@@ -143,7 +147,7 @@ class StallRule:
 
     def not_slowed(self) -> None:
         """It did not slow down for want of strength: until it moves on, only the whole limit makes it a stall."""
-        if self.slow_since_us is not None and self._grind_us == 0 and not self.fired:
+        if self.slow_since_us is not None and self._grind_us == 0 and not self.fired and not self._by_habits:
             self.due_us = self.slow_since_us + self._limit_us
 
     def ask_anew(self) -> None:

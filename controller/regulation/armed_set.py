@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from math import ceil
 from typing import Final, Literal
 
+from ebbset.controller.detection.evidence.habit_figures import SHIPPED, HabitFigures
 from ebbset.controller.detection.sides import Difference, SidePairs
 from ebbset.controller.detection.signals import RepetitionEnded, Signal, StallSeen
 from ebbset.controller.estimation.carried_state import is_sound_state
@@ -87,6 +88,7 @@ class ArmedSet:
         rig: RigFacts,
         policies: Mapping[str, PolicyFactory],
         judgement: Judgement = CURRENT,
+        stall_figures: HabitFigures = SHIPPED,
     ) -> ArmedSet:
         """The set for a request to arm that `arming.refusal_to_arm` accepts.
 
@@ -95,6 +97,7 @@ class ArmedSet:
             rig: as announced.
             policies: drop policies by name.
             judgement: how far estimates are trusted.
+            stall_figures: what the stall rule "habits" was fitted to.
 
         Raises:
             ValueError: prescription, announcement or nonce is missing.
@@ -104,7 +107,13 @@ class ArmedSet:
             raise ValueError("an armed set needs a prescription, an announced rig and a nonce; arming checks for them")
         policy = policies[prescription.drop.policy].from_parameters(prescription.drop.parameters)
         cables = tuple(
-            Cable(prescription, request.profile, has_force=identity.has_force, judgement=judgement)
+            Cable(
+                prescription,
+                request.profile,
+                has_force=identity.has_force,
+                judgement=judgement,
+                stall_figures=stall_figures,
+            )
             for _ in range(identity.cables)
         )
         for cable in cables:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from ebbset.controller.detection.evidence.habit_evidence import HabitEvidence
+from ebbset.controller.detection.evidence.habit_figures import SHIPPED, HabitFigures
 from ebbset.controller.detection.mean_force_check import AscentForceCheck
 from ebbset.controller.detection.segmenter import RepetitionSegmenter
 from ebbset.controller.detection.signals import RepetitionEnded, StallSeen
@@ -46,6 +48,7 @@ class Cable:
         profile: of the lifter, if known.
         has_force: the rig measures force.
         judgement: how far estimates are trusted.
+        stall_figures: what the stall rule "habits" was fitted to.
     """
 
     __slots__ = (
@@ -72,10 +75,14 @@ class Cable:
         *,
         has_force: bool,
         judgement: Judgement = CURRENT,
+        stall_figures: HabitFigures = SHIPPED,
     ) -> None:
         line = line_of(prescription, profile)
         rom_m = profile.rom_m.mean if profile is not None and profile.rom_m is not None else None
-        self.segmenter = RepetitionSegmenter(stall=prescription.stall, line=line, rom_m=rom_m, has_force=has_force)
+        evidence = HabitEvidence(stall_figures) if prescription.stall.rule == "habits" else None
+        self.segmenter = RepetitionSegmenter(
+            stall=prescription.stall, line=line, rom_m=rom_m, has_force=has_force, evidence=evidence
+        )
         self.capacity = estimator_of(prescription, profile, judgement)
         self.estimate = self.capacity.view()
         self.counts = Counts()

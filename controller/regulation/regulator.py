@@ -13,6 +13,7 @@ from dataclasses import replace
 from math import ceil
 from typing import Final, get_args
 
+from ebbset.controller.detection.evidence.habit_figures import HabitFigures
 from ebbset.controller.estimation.judgement import Judgement
 from ebbset.controller.messages.actions import Command, Output
 from ebbset.controller.messages.events import (
@@ -66,10 +67,13 @@ class Regulator:
     Args:
         policies: drop policies by name; an arming may name any of them.
         judgement: how far estimates are trusted.
+        stall_figures: what the stall rule "habits" was fitted to.
     """
 
-    def __init__(self, policies: Mapping[str, PolicyFactory], judgement: Judgement) -> None:
-        self._policies, self._judgement = policies, judgement
+    def __init__(
+        self, policies: Mapping[str, PolicyFactory], judgement: Judgement, stall_figures: HabitFigures
+    ) -> None:
+        self._policies, self._judgement, self._stall_figures = policies, judgement, stall_figures
         self._context = SetContext()
         self._at: Position = NoSet(State.OFFLINE)
         self._link = False
@@ -238,7 +242,7 @@ class Regulator:
         if refusal is not None:
             self._answer(event, at, accepted=False, code=refusal.code, message=refusal.message)
             return at
-        armed = ArmedSet.of(event, context.rig, self._policies, self._judgement)
+        armed = ArmedSet.of(event, context.rig, self._policies, self._judgement, self._stall_figures)
         armed.take_over(self._context.left_behind or event.earlier)
         self._context.left_behind = None
         context.nonce = armed.nonce

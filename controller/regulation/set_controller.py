@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+from ebbset.controller.detection.evidence.habit_figures import SHIPPED, HabitFigures
 from ebbset.controller.estimation.judgement import Judgement
 from ebbset.controller.estimation.judgement_figures import CURRENT
 from ebbset.controller.guard.guard import Guard, Refused
@@ -38,12 +39,18 @@ class SetController:
     Args:
         policies: drop policies by name; an arming may name any of them.
         judgement: how far estimates are trusted; a replay gives that of its recording.
+        stall_figures: what the stall rule "habits" was fitted to; an evaluation gives others than those shipped.
     """
 
     __slots__ = ("_guard", "_regulator", "handled")
 
-    def __init__(self, policies: Mapping[str, PolicyFactory], judgement: Judgement = CURRENT) -> None:
-        self._regulator = Regulator(policies, judgement)
+    def __init__(
+        self,
+        policies: Mapping[str, PolicyFactory],
+        judgement: Judgement = CURRENT,
+        stall_figures: HabitFigures = SHIPPED,
+    ) -> None:
+        self._regulator = Regulator(policies, judgement, stall_figures)
         self._guard = Guard()
         self.handled = 0
 

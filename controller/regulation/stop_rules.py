@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from ebbset.controller.detection.evidence.habit_figures import SHIPPED
 from ebbset.controller.detection.sides import Difference
 from ebbset.controller.detection.signals import StallSeen
 from ebbset.controller.messages.reasons import Reason
@@ -181,7 +182,8 @@ def _stall_thresholds(seen: StallSeen, stall: StallSection) -> Numbers:
     limits: Numbers = (("still_limit_s", stall.still_limit_s), ("grind_s", stall.grind_s))
     if seen.slowed_limit_s is not None:
         limits = (("slowed_limit_s", seen.slowed_limit_s), *limits)
-    return (slow, ("certainty", stall.certainty), *limits)
+    certainty = round(SHIPPED.certainty(stall), 3) if stall.rule == "habits" else stall.certainty
+    return (slow, ("certainty", certainty), *limits)
 
 
 def left_right(stop: StopSection, sides: SideStrikes) -> Finding | None:

@@ -129,10 +129,16 @@ class LoadSection(_PrescriptionSection):
 class StallSection(_PrescriptionSection):
     """When a repetition counts as failed."""
 
-    rule: Literal["evidence", "dwell"] = Field(
+    rule: Literal["evidence", "habits", "dwell"] = Field(
         default="evidence",
-        description="evidence: drop as soon as it is certain enough that the ascent will fail; dwell: drop when the "
+        description="evidence: drop as soon as it is certain enough, by the exercise's usual velocities, that the "
+        "ascent will fail; habits: the same by what this person does in this set, whoever it is; dwell: drop when the "
         "handle has been slower than velocity_m_s for dwell_s",
+    )
+    patience: Literal["quick", "balanced", "patient"] = Field(
+        default="balanced",
+        description="rule habits: quick drops sooner and takes some hard repetitions for stalls, patient waits longer "
+        "and lets some stalls be given up first",
     )
     certainty: Annotated[float, Field(ge=0.5, le=0.999)] = Field(
         default=0.975,
@@ -141,7 +147,8 @@ class StallSection(_PrescriptionSection):
     )
     still_limit_s: Annotated[float, Field(ge=0.1, le=10)] = Field(
         default=2.0,
-        description="rule evidence: a handle that has not moved for this long counts as stalled whatever the evidence",
+        description="rules evidence and habits: a handle that has not moved for this long counts as stalled whatever "
+        "the evidence; with habits it usually counts sooner",
     )
     velocity_m_s: Annotated[float, Field(gt=0, le=0.3)] = Field(
         default=0.05,
@@ -163,6 +170,14 @@ class StallSection(_PrescriptionSection):
     release_velocity_m_s: Annotated[float, Field(gt=0.3, le=5)] = Field(
         default=1.3, description="handle speed toward the rig above which the handle counts as let go"
     )
+
+    @model_serializer(mode="wrap")
+    def _patience_of_its_rule(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        # Digests and recordings of prescriptions made before this field existed stay what they were.
+        fields: dict[str, Any] = handler(self)
+        if self.rule != "habits":
+            fields.pop("patience", None)
+        return fields
 
     @property
     def longest_decision_s(self) -> float:

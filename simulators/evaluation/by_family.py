@@ -7,7 +7,6 @@ of a family is asked of each.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -16,7 +15,7 @@ import numpy as np
 from ebbset.controller.estimation.judgement import Judgement
 from ebbset.controller.estimation.judgement_figures import CURRENT
 from ebbset.models.contract.prescription import StallSection
-from ebbset.simulators.evaluation.detector_runs import RATES, SetScore, without_samples
+from ebbset.simulators.evaluation.detector_runs import without_samples
 from ebbset.simulators.evaluation.estimates import Knowledge, Seen, errors_by_knowledge, what_was_seen
 from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, TrueSet, true_set
 from ebbset.simulators.evaluation.left_out_figures import LEFT_OUT
@@ -28,7 +27,15 @@ from ebbset.simulators.evaluation.sizing import (
     sizing_run,
     sizing_summary,
 )
-from ebbset.simulators.evaluation.stalls import run_rule, summary
+from ebbset.simulators.evaluation.stall_rules import (
+    BALANCED,
+    DWELL,
+    SetCompared,
+    StallRules,
+    compared_on,
+    rules_of,
+    unseen_figures,
+)
 from ebbset.simulators.population.families import COMPILED
 
 STEP_POLICY: Final = "3 repetitions wanted"
@@ -60,22 +67,27 @@ class FamilyResult:
 
     Attributes:
         family: which.
-        stalls: what the stall rule did, see `stalls.summary`.
+        rules: what several stall rules did on the same sets.
         estimates: by what was known of the lifter, see `EstimateErrors.summary`.
         left_out: the same, told by figures that were fitted without this family; None: no figures saw it, so that
             ``estimates`` are left out already.
-        steps: see `sizing_summary`.
+        steps: of the stall rule "habits" by figures that never saw the family, see `sizing_summary`.
+        dwell_steps: the same with the stall rule "dwell".
         budget: see `budget_summary`.
-        latencies_s: from the end of motion to the call, of every stall; infinite for one that was missed.
     """
 
     family: str
-    stalls: dict[str, float]
+    rules: StallRules
     estimates: dict[str, dict[str, float]]
     left_out: dict[str, dict[str, float]] | None
     steps: dict[str, float]
+    dwell_steps: dict[str, float]
     budget: dict[str, float]
-    latencies_s: tuple[float, ...]
+
+    @property
+    def stalls(self) -> dict[str, Any]:
+        """What the stall rule "habits" did by figures that never saw this family, see `stalls.summary`."""
+        return self.rules.unseen
 
     @property
     def unseen(self) -> dict[str, dict[str, float]]:
@@ -104,7 +116,9 @@ class FamilyResult:
             "called_in_the_attempt": self.stalls.get("called_in_attempt", math.nan),
             "median_latency_s": self.stalls.get("median_latency_s", math.nan),
             "slowest_tenth_s": self.stalls.get("slowest_tenth_s", math.nan),
+            "settings_of_dwell_beaten": self.rules.dominated,
             "steps_within_1": self.steps["within_1"],
+            "steps_within_1_with_dwell": self.dwell_steps["within_1"],
             "steps_without_any": self.steps["none_at_all"],
             "one_rm_median_error": plain["one_rm_median_error"],
             "one_rm_in_80": plain["one_rm_in_80"],
@@ -138,25 +152,21 @@ def judged(family: str, seed: int, size: FamilySize, map_: Any = map, judgement:
     """
     without = LEFT_OUT.get(family)
     sets: list[_Ran] = list(map_(_set_job, [(family, seed, k) for k in range(size.sets)]))
-    items, seen, scores = [one.item for one in sets], [one.seen for one in sets], [one.score for one in sets]
-    steps: list[SizingRun] = list(map_(_step_job, [(family, seed, k) for k in range(size.people)]))
+    items, seen = [one.item for one in sets], [one.seen for one in sets]
+    rules = rules_of(family, items, [one.rules for one in sets])
+    steps = [
+        list(map_(_step_job, [(family, seed, k, stall) for k in range(size.people)])) for stall in (BALANCED, DWELL)
+    ]
     budgets: list[BudgetRun] = list(map_(_budget_job, [(family, seed, k, judgement) for k in range(size.people)]))
     return FamilyResult(
         family=family,
-        stalls=summary(scores),
+        rules=rules,
         estimates=errors_by_knowledge(items, seen, KNOWLEDGE, judgement),
         left_out=None if without is None else errors_by_knowledge(items, seen, KNOWLEDGE, without),
-        steps=sizing_summary(steps),
+        steps=sizing_summary(steps[0]),
+        dwell_steps=sizing_summary(steps[1]),
         budget=budget_summary(budgets),
-        latencies_s=tuple(_latencies(scores)),
     )
-
-
-def _latencies(scores: Sequence[SetScore]) -> Iterator[float]:
-    for one in scores:
-        for row in one.rows:
-            if row.stalled and row.counted and row.moved:
-                yield row.latency_s
 
 
 def set_of(family: str, seed: int, number: int) -> TrueSet:
@@ -180,19 +190,19 @@ class _Ran:
 
     item: TrueSet
     seen: list[Seen]
-    score: SetScore
+    rules: SetCompared
 
 
 def _set_job(job: tuple[str, int, int]) -> _Ran:
-    number = job[2]
+    family, _, number = job
     item = set_of(*job)
-    score = run_rule(item, RATES["100 Hz"], StallSection(), number)
-    return _Ran(without_samples(item), what_was_seen(item, number), score)
+    rules = compared_on(family, item, number)
+    return _Ran(without_samples(item), what_was_seen(item, number), rules)
 
 
-def _step_job(job: tuple[str, int, int]) -> SizingRun:
-    family, seed, k = job
-    return sizing_run(seed, k, STEP_POLICY, family)
+def _step_job(job: tuple[str, int, int, StallSection]) -> SizingRun:
+    family, seed, k, stall = job
+    return sizing_run(seed, k, STEP_POLICY, family, stall, unseen_figures(family))
 
 
 def _budget_job(job: tuple[str, int, int, Judgement]) -> BudgetRun:

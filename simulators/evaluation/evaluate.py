@@ -22,17 +22,10 @@ from ebbset.simulators.closed_loop.parallel import Mapper
 from ebbset.simulators.evaluation.detector_runs import RATES, without_samples
 from ebbset.simulators.evaluation.estimates import TO_FAILURE, Seen, errors_by_knowledge, what_was_seen
 from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, Behaviour, TrueSet, true_set
+from ebbset.simulators.evaluation.operating_curves import MOST_FALSE, THRESHOLD, Point, best
 from ebbset.simulators.evaluation.report_parts import EvaluationTarget, at_least, at_most, within
 from ebbset.simulators.evaluation.sizing import ClosedLoopFigures, evaluate_closed_loop
-from ebbset.simulators.evaluation.stalls import (
-    MOST_FALSE,
-    DetectorResult,
-    Point,
-    SetRuns,
-    best,
-    detector_result,
-    runs_of,
-)
+from ebbset.simulators.evaluation.stalls import HABITS, DetectorResult, SetRuns, detector_result, runs_of
 
 Progress = Callable[[str], None]
 LONG: Final = {"sets": 450, "people": 150}
@@ -60,8 +53,8 @@ class EvaluationReport:
 
     def tables(self) -> list[tuple[str, list[dict[str, Any]]]]:
         """Titled tables of plain values, in the order to print them."""
-        threshold, ours = best(self.detector.curves["threshold"]), best(self.detector.curves["evidence"])
-        curve = [_curve_row("best threshold with dwell", threshold), _curve_row("evidence", ours)]
+        threshold, ours = best(self.detector.curves[THRESHOLD]), best(self.detector.curves[HABITS])
+        curve = [_curve_row("best threshold with dwell", threshold), _curve_row(HABITS, ours)]
         curve.append({"rule": "observer with perfect knowledge", "setting": "", "false_rate": 0.0, "latency_s": 0.0})
         errors = self.detector.grind_error_s
         more = {
@@ -173,7 +166,7 @@ def summaries_only(items: Iterable[TrueSet]) -> dict[str, float]:
 
 def targets(report: EvaluationReport) -> list[EvaluationTarget]:
     """The targets and whether they are met; nothing is rounded in our favour."""
-    threshold, ours = best(report.detector.curves["threshold"]), best(report.detector.curves["evidence"])
+    threshold, ours = best(report.detector.curves[THRESHOLD]), best(report.detector.curves[HABITS])
     ours_s = ours.median_latency_s if ours else math.inf
     threshold_s = threshold.median_latency_s if threshold else math.inf
     shipped = report.detector.kinds["all"]
@@ -221,7 +214,7 @@ def plot(report: EvaluationReport, path: Path) -> None:
 
     figure, axes = plt.subplots(2, 2, figsize=(11, 8), constrained_layout=True)
     curve: Any = axes[0][0]
-    for name, mark in (("threshold", "x"), ("evidence", "o")):
+    for name, mark in ((THRESHOLD, "x"), (HABITS, "o")):
         points = [p for p in report.detector.curves[name] if p.false_rate > 0.0]
         curve.plot([p.false_rate for p in points], [1.0 - p.late_part for p in points], mark, label=name, alpha=0.6)
     curve.axvline(MOST_FALSE, color="grey", linewidth=0.8)

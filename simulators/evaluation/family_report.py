@@ -16,6 +16,7 @@ from ebbset.simulators.closed_loop.parallel import Mapper
 from ebbset.simulators.evaluation.by_family import COVERED, LONG, SHORT, FamilyResult, judged
 from ebbset.simulators.evaluation.evaluate import Progress, unseen_seeds
 from ebbset.simulators.evaluation.report_parts import EvaluationTarget, at_least, at_most, within
+from ebbset.simulators.evaluation.stall_rules import LEFT_OUT, PLAIN
 from ebbset.simulators.population.families import family_names
 
 MOST_FALSE: Final = 0.02
@@ -58,13 +59,21 @@ class FamilyReport:
         """Titled tables of plain values, in the order to print them."""
         return [
             ("Targets, for each family", [target.row() for target in self.targets]),
-            ("By family of lifters, as shipped", [one.row() for one in self.results]),
+            ("By family of lifters", [one.row() for one in self.results]),
+            ("Stall rules by family, left out and as shipped", [row for one in self.results for row in one.rules.rows]),
+            ("How long stalls last", [_lasting(one) for one in self.results]),
+            ("Stalls missed at a rate of false drops", [row for one in self.results for row in one.rules.frontier()]),
             ("Coverage by figures fitted without the family", [one.left_out_row() for one in self.results]),
         ]
 
     def plain(self) -> dict[str, Any]:
         """The tables and where they come from, for `as_json`."""
         return {"seeds": self.seeds, "simulated": True, "tables": dict(self.tables())}
+
+
+def _lasting(result: FamilyResult) -> dict[str, Any]:
+    """How many stalls anybody could call in the attempt who needs so long to see them."""
+    return {"family": result.family, **{f"over_{s:g}_s": share for s, share in result.rules.lasting.items()}}
 
 
 def targets_of(result: FamilyResult) -> list[EvaluationTarget]:
@@ -79,6 +88,7 @@ def targets_of(result: FamilyResult) -> list[EvaluationTarget]:
         at_most(f"{name}: false drops per completed repetition", row["false_drops_each"], MOST_FALSE),
         at_least(f"{name}: stalls called in the attempt", row["called_in_the_attempt"], LEAST_CALLED),
         at_most(f"{name}: slowest tenth, s", row["slowest_tenth_s"], SLOWEST_TENTH_S),
+        at_least(f"{name}: settings of the dwell beaten", row["settings_of_dwell_beaten"], 1.0),
         at_least(f"{name}: steps within 1 repetition", row["steps_within_1"], LEAST_STEPS),
         at_most(f"{name}: steps without any", row["steps_without_any"], MOST_EMPTY_STEPS),
         *(within(f"{name}: {key.replace('_', ' ')}", unseen[key], *COVERAGE) for key in COVERED),
@@ -118,7 +128,7 @@ def run(
 
 
 def plot(report: FamilyReport, path: Path) -> None:
-    """One page: latency by family, coverage of the intervals by family, false drops against stalls called.
+    """One page: operating curves of each family, latency and coverage of the intervals by family.
 
     Args:
         report: the report.
@@ -129,30 +139,38 @@ def plot(report: FamilyReport, path: Path) -> None:
     matplotlib.use("Agg")
     import matplotlib.pyplot as plt
 
-    figure, axes = plt.subplots(1, 3, figsize=(14, 4.5), constrained_layout=True)
-    latency: Any = axes[0]
-    for one in report.results:
-        values = np.sort(np.array(one.latencies_s))
-        if len(values):
-            latency.step(values, np.arange(1, len(values) + 1) / len(values), where="post", label=one.family)
-    latency.axvline(SLOWEST_TENTH_S, color="grey", linewidth=0.8)
-    latency.axhline(LEAST_CALLED, color="grey", linewidth=0.8)
-    latency.set(xlim=(-0.5, 2.5), ylim=(0, 1), xlabel="s after motion ended for good", ylabel="stalls called by then")
-    latency.legend(fontsize="small")
-    rules: Any = axes[1]
-    for one in report.results:
-        row = one.row()
-        rules.plot([row["false_drops_each"]], [row["called_in_the_attempt"]], "o", label=one.family)
-    rules.axvline(MOST_FALSE, color="grey", linewidth=0.8)
-    rules.axhline(LEAST_CALLED, color="grey", linewidth=0.8)
-    rules.set(ylim=(0, 1.02), xlabel="false drops per completed repetition", ylabel="stalls called in the attempt")
-    cover: Any = axes[2]
+    columns = max(len(report.results), 3)
+    figure, axes = plt.subplots(2, columns, figsize=(4.0 * columns, 8.0), constrained_layout=True, squeeze=False)
+    for k, one in enumerate(report.results):
+        curve: Any = axes[0][k]
+        for (name, points), mark in zip(one.rules.curves.items(), ("o", "+", "x"), strict=True):
+            curve.plot([p.false_rate for p in points], [p.missed_part for p in points], mark, label=name, alpha=0.5)
+        curve.axvline(MOST_FALSE, color="grey", linewidth=0.8)
+        curve.axhline(1.0 - LEAST_CALLED, color="grey", linewidth=0.8)
+        curve.set(xlim=(0, 0.12), ylim=(0, 1), title=one.family)
+        curve.set(xlabel="false drops per completed repetition", ylabel="stalls missed in the attempt")
+        curve.legend(fontsize="small")
+    for unused in axes[0][len(report.results) :]:
+        unused.axis("off")
+    for (title, rule), latency in zip((("ours, left out", LEFT_OUT), ("dwell, 0.8 s", PLAIN)), axes[1], strict=False):
+        for one in report.results:
+            values = np.sort(np.array(one.rules.latencies_s[rule]))
+            if len(values):
+                latency.step(values, np.arange(1, len(values) + 1) / len(values), where="post", label=one.family)
+        latency.axvline(SLOWEST_TENTH_S, color="grey", linewidth=0.8)
+        latency.axhline(LEAST_CALLED, color="grey", linewidth=0.8)
+        latency.set(xlim=(-0.5, 2.5), ylim=(0, 1), xlabel="s after motion ended for good", title=title)
+        latency.set(ylabel="stalls called by then")
+        latency.legend(fontsize="small")
+    cover: Any = axes[1][2]
     for k, one in enumerate(report.results):
         row = one.row()
         cover.plot([row[key] for key in COVERED], np.arange(len(COVERED)) + 0.08 * k, "o", label=one.family)
     cover.axvspan(*COVERAGE, alpha=0.2)
     labels = [key.removesuffix("_in_80").replace("_", " ") for key in COVERED]
     cover.set(xlim=(0, 1), yticks=range(len(COVERED)), yticklabels=labels, title="truth inside the 80 % interval")
+    for unused in axes[1][3:]:
+        unused.axis("off")
     figure.suptitle("Simulated lifters of several structures; nothing here was measured on people")
     figure.savefig(path)
     plt.close(figure)

@@ -13,11 +13,12 @@ from typing import Any, Final
 
 import numpy as np
 
+from ebbset.controller.detection.evidence.habit_figures import SHIPPED, HabitFigures
 from ebbset.controller.estimation.judgement import Judgement
 from ebbset.controller.estimation.judgement_figures import CURRENT
 from ebbset.controller.messages.actions import Output, RepetitionRecord
 from ebbset.controller.messages.reasons import Reason
-from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.prescription import Prescription, StallSection
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.closed_loop.installed import installed_controller
@@ -120,7 +121,14 @@ def order_for(lifter: AnyLifter, part: float, policy: str, **changes: Any) -> Pr
     return Prescription.model_validate({**document, **changes})
 
 
-def sizing_run(seed: int, number: int, policy: str, family_name: str = COMPILED) -> SizingRun:
+def sizing_run(
+    seed: int,
+    number: int,
+    policy: str,
+    family_name: str = COMPILED,
+    stall: StallSection | None = None,
+    stall_figures: HabitFigures = SHIPPED,
+) -> SizingRun:
     """One drop set under one policy.
 
     Args:
@@ -128,10 +136,19 @@ def sizing_run(seed: int, number: int, policy: str, family_name: str = COMPILED)
         number: of the person.
         policy: one of ``POLICIES``.
         family_name: where the lifter comes from.
+        stall: the stall rule; the default one if None.
+        stall_figures: what the rule "habits" was fitted to.
     """
     lifter, rng = person(seed, number, family_name)
-    order = order_for(lifter, float(rng.uniform(0.7, 0.88)), policy)
-    done = run_set(order, lifter, RIG, seed=np.random.SeedSequence([seed, number, 5]))
+    rule = StallSection() if stall is None else stall
+    order = order_for(lifter, float(rng.uniform(0.7, 0.88)), policy, stall=rule)
+    done = run_set(
+        order,
+        lifter,
+        RIG,
+        seed=np.random.SeedSequence([seed, number, 5]),
+        controller_factory=partial(installed_controller, CURRENT, stall_figures),
+    )
     ended = done.result.reason if done.result is not None else None
     drops = [t_s for t_s, target in done.loads if 0.0 < target[0] < order.load.start_n - 0.05]
     completed = [one.truth.end_s for one in done.true_repetitions if one.truth.completed]

@@ -7,12 +7,16 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from ebbset.controller.detection.evidence.habit_figures import STANDING_COUNTS
 from ebbset.simulators.evaluation import family_report, sizing
 from ebbset.simulators.evaluation.by_family import FamilyResult, FamilySize, judged
 from ebbset.simulators.evaluation.family_report import FamilyReport, targets_of
+from ebbset.simulators.evaluation.operating_curves import Point, at_most_false, called_at, dominated
 from ebbset.simulators.evaluation.report_parts import as_json
+from ebbset.simulators.evaluation.stall_rules import AS_SHIPPED, BY_LINE, LEFT_OUT, PLAIN, StallRules
 from ebbset.simulators.lifter.exercises import exercise
 
 
@@ -25,11 +29,45 @@ def test_a_family_is_measured_in_stalls_estimates_steps_and_budgets(result: Fami
     row = result.row()
     assert row["family"] == "velocity_line"
     assert row["completed_attempts"] > 0
-    assert row["stalls"] == len(result.latencies_s)
+    assert row["stalls"] == len(result.rules.latencies_s[LEFT_OUT])
+    assert [one["rule"] for one in result.rules.rows] == [LEFT_OUT, LEFT_OUT, LEFT_OUT, AS_SHIPPED, PLAIN, BY_LINE]
+    assert {one["setting"] for one in result.rules.rows} == {"quick", "balanced", "patient", "0.8 s", "0.975"}
+    assert all(0.0 <= share <= 1.0 or math.isnan(share) for share in result.rules.lasting.values())
     assert 0.0 <= row["false_drops_each"] <= 1.0
     assert row["invariants_broken"] == 0.0
     assert 0.0 <= row["capacity_in_80"] <= 1.0
     assert row["budget_median_error"] < 0.5
+
+
+def _rules(result: FamilyResult, figures: dict[str, float]) -> StallRules:
+    """What the rules did, with other figures of ours, and better than any dwell."""
+    ours, *others = result.rules.rows
+    best = Point("habits", "", 0.0, -1.0, 0.0, 0.0, 1.0, 0.0)
+    plain = [Point("threshold", "", 0.02, 0.8, 1.0, 0.2, 0.0, 0.9)]
+    curves = result.rules.curves | {LEFT_OUT: [best], PLAIN: plain}
+    return replace(result.rules, rows=(ours | figures, *others), curves=curves)
+
+
+def test_a_rule_is_dominated_only_where_another_is_better_in_everything() -> None:
+    dwell = [Point("threshold", "", false, 0.8, 1.0, missed, 0.0, 0.9) for false, missed in ((0.02, 0.2), (0.05, 0.1))]
+    same = Point("habits", "", 0.02, 0.8, 1.0, 0.2, 0.0, 0.9)
+    assert dominated([same], dwell) == 0.5
+    assert dominated([replace(same, missed_part=0.1)], dwell) == 1.0
+    assert dominated([replace(same, missed_part=0.1, median_latency_s=0.81)], dwell) == 0.0
+    assert dominated([replace(same, false_rate=0.021)], dwell[:1]) == 0.0
+    assert math.isnan(dominated([same], [replace(dwell[0], false_rate=0.3)])), "nobody would set a dwell like that"
+    assert at_most_false(dwell, 0.03) is dwell[0]
+    assert at_most_false(dwell, 0.1) is dwell[1]
+    assert at_most_false(dwell, 0.01) is None
+
+
+def test_curves_call_by_the_same_rule_as_the_controller() -> None:
+    """Standing lowers what the score must be, the limit asks for none, and who is out of their depth is not asked."""
+    still_s = np.array([0.0, 0.71, 0.71, 2.0, 0.1, 0.71])
+    pause_s = np.array([0.0, 0.0, 0.7, 3.0, 0.0, 0.0])
+    scores = np.array([1.0, 1.0, 1.0, 1.0, np.nan, np.nan])
+    called = called_at(still_s, pause_s, scores).tolist()
+    assert called == [1.0, 1.0 + STANDING_COUNTS, 1.0, math.inf, -math.inf, math.inf]
 
 
 @pytest.mark.parametrize(
@@ -52,7 +90,7 @@ def test_each_figure_that_falls_short_fails_its_own_target_and_no_other(
 ) -> None:
     good = replace(
         result,
-        stalls=result.stalls | {"false_rate": 0.02, "called_in_attempt": 0.92, "slowest_tenth_s": 0.9},
+        rules=_rules(result, {"false_rate": 0.02, "called_in_attempt": 0.92, "slowest_tenth_s": 0.9}),
         steps=result.steps | {"within_1": 0.7, "none_at_all": 0.05, "violations": 0.0, "floor_broken": 0.0},
         budget=result.budget | {"within_1_repetition": 0.75},
         estimates={
@@ -65,6 +103,8 @@ def test_each_figure_that_falls_short_fails_its_own_target_and_no_other(
     if part == "estimates":
         worse = replace(good, estimates={known: row | {key: value} for known, row in good.estimates.items()})
         worse = replace(worse, left_out=worse.estimates)
+    elif part == "stalls":
+        worse = replace(good, rules=_rules(good, {key: value}))
     else:
         worse = replace(good, **{part: getattr(good, part) | {key: value}})
     missed = [one.name for one in targets_of(worse) if not one.met]
@@ -76,7 +116,7 @@ def test_the_report_can_be_kept_and_drawn(result: FamilyResult, tmp_path: Path) 
     report = FamilyReport((11,), (result,))
     document = json.loads(as_json(report.plain()))
     assert document["simulated"] is True
-    assert document["tables"]["By family of lifters, as shipped"][0]["family"] == "velocity_line"
+    assert document["tables"]["By family of lifters"][0]["family"] == "velocity_line"
     family_report.plot(report, tmp_path / "families.png")
     assert (tmp_path / "families.png").stat().st_size > 10_000
 

@@ -15,8 +15,8 @@ from ebbset.controller.estimation.judgement import FIRST
 from ebbset.simulators.evaluation import evaluate
 from ebbset.simulators.evaluation.estimates import errors_by_knowledge
 from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, true_set
+from ebbset.simulators.evaluation.operating_curves import best
 from ebbset.simulators.evaluation.report_parts import as_json
-from ebbset.simulators.evaluation.stalls import best
 
 
 @pytest.fixture(scope="module")
@@ -39,17 +39,19 @@ def report(sets: list[evaluate.SetFindings]) -> evaluate.EvaluationReport:
 def test_stalls_are_distinguished_from_repetitions_far_better_than_by_a_threshold(
     report: evaluate.EvaluationReport,
 ) -> None:
-    ours, threshold = (best(report.detector.curves[name], 0.02) for name in ("evidence", "threshold"))
+    ours, threshold = (best(report.detector.curves[name], 0.02) for name in ("habits", "threshold"))
     assert ours is not None
-    # On the people of before, who were easier to predict than anybody measured, it was 0.35 late and half within 0.1 s.
-    # What is asked of it (2 % false, 92 % called) is not met; docs/method.md has the figures.
-    assert ours.late_part <= 0.75
-    assert threshold is None or ours.late_part <= 0.8 * threshold.late_part
+    # On the people of before, who were easier to predict than anybody measured, it was 0.35 late and half within 0.1 s;
+    # now it is 0.47, half within 0.11 s, with 74 % called. What is asked of it (2 % false, 92 % called) is not met;
+    # docs/method.md has the figures.
+    assert ours.late_part <= 0.5
+    assert ours.missed_part <= 0.3
+    assert threshold is None or ours.late_part <= 0.55 * threshold.late_part
     shipped = report.detector.kinds["all"]
     assert shipped["stalls"] >= 50
-    assert shipped["false_rate"] <= 0.035
-    assert shipped["called_in_attempt"] >= 0.6
-    assert shipped["missed_at_all"] <= 0.2
+    assert shipped["false_rate"] <= 0.03
+    assert shipped["called_in_attempt"] >= 0.68
+    assert shipped["missed_at_all"] <= 0.13
 
 
 def test_every_behaviour_and_telemetry_has_its_row(report: evaluate.EvaluationReport) -> None:

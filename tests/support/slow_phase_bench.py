@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from ebbset.controller.detection.ascent import Ascent
+from ebbset.controller.detection.evidence.stall_evidence import StallEvidence
 from ebbset.controller.detection.range_of_motion import RangeOfMotion
 from ebbset.controller.detection.signals import Signal, StallSeen
 from ebbset.controller.detection.stall import AscentOver, SlowPhase
-from ebbset.controller.detection.stall_evidence import StallEvidence
+from ebbset.controller.detection.stall_rule import StallRule
 from ebbset.models.contract.prescription import StallSection
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import generic_line
@@ -44,7 +45,7 @@ class Told(StallEvidence):
     def begin(self, t_us: int, load_n: float) -> None:
         self.asked.append(("begin", t_us, load_n))
 
-    def sample(self, t: int, v: float, share: float) -> None:
+    def sample(self, t: int, v: float, share: float, force_n: float | None = None) -> None:  # noqa: ARG002
         self.asked.append(("sample", t, v, share))
 
     def dropped(self, load_n: float) -> None:
@@ -58,6 +59,16 @@ class Told(StallEvidence):
 
     def evidence(self) -> list[float]:
         return self.says
+
+
+def stall_rule(**fields: Any) -> StallRule:
+    """The rule "evidence", or another, with these figures of the prescription.
+
+    Args:
+        fields: that differ from the default.
+    """
+    stall = StallSection.model_validate({"rule": "evidence", **fields})
+    return StallRule(stall, StallEvidence(generic_line("row")).certain(stall))
 
 
 class Bench:
@@ -81,7 +92,9 @@ class Bench:
         span = RangeOfMotion(rom_m)
         span.bottom_m = bottom_m
         self.told = Told()
-        section = StallSection.model_validate({"velocity_m_s": STALL_M_S, "still_limit_s": 1.0, **stall})
+        section = StallSection.model_validate(
+            {"rule": "evidence", "velocity_m_s": STALL_M_S, "still_limit_s": 1.0, **stall}
+        )
         self.phase = SlowPhase(section, span, self.told)
         self.ascent = Ascent(T, 0.3, 0.4, start_t_us=T, start_m=0.0, load_n=400.0, taking_up=False)
         for name, value in (ascent or {}).items():

@@ -7,15 +7,24 @@ from __future__ import annotations
 
 import pytest
 
+from ebbset.controller.detection.evidence.stall_classifier import probability_of
+from ebbset.controller.detection.evidence.stall_evidence import score
 from ebbset.controller.detection.signals import StallSeen
 from ebbset.controller.detection.stall import AscentOver
-from ebbset.controller.detection.stall_classifier import probability_of
-from ebbset.controller.detection.stall_evidence import score
-from ebbset.controller.detection.stall_rule import StallRule
 from ebbset.controller.messages.reasons import Reason
-from ebbset.models.contract.prescription import StallSection
 from ebbset.models.contract.rig_messages import RepetitionOutcome
-from tests.support.slow_phase_bench import COMPLETED, FAILED, HEALTHY, HOPELESS, PARTIAL, Bench, T, braking, slowing
+from tests.support.slow_phase_bench import (
+    COMPLETED,
+    FAILED,
+    HEALTHY,
+    HOPELESS,
+    PARTIAL,
+    Bench,
+    T,
+    braking,
+    slowing,
+    stall_rule,
+)
 
 
 def test_a_slow_sample_moves_the_extremes_of_the_ascent_outward_only() -> None:
@@ -245,9 +254,9 @@ def test_who_slowed_for_want_of_strength_stands_for_700_ms_and_once_helped_for_t
 
 
 def test_a_limit_below_700_ms_is_the_limit_for_everybody() -> None:
-    assert StallRule(StallSection.model_validate({"still_limit_s": 0.7})).slowed_limit_s is None
-    assert StallRule(StallSection.model_validate({"still_limit_s": 0.8})).slowed_limit_s == 0.7
-    assert StallRule(StallSection.model_validate({"rule": "dwell", "dwell_s": 0.9})).slowed_limit_s is None
+    assert stall_rule(still_limit_s=0.7).slowed_limit_s is None
+    assert stall_rule(still_limit_s=0.8).slowed_limit_s == 0.7
+    assert stall_rule(rule="dwell", dwell_s=0.9).slowed_limit_s is None
 
 
 def test_who_began_under_a_load_on_its_way_down_may_be_resting_at_the_bottom_unless_it_is_far() -> None:

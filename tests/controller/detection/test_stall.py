@@ -6,16 +6,18 @@ from typing import Any
 
 import pytest
 
-from ebbset.controller.detection.stall_classifier import score_of
-from ebbset.controller.detection.stall_rule import FILTER_LAG_US, GRIND_CERTAINTY, HALF_A_LOOK_US, StallRule
+from ebbset.controller.detection.evidence.ascent_evidence import GRIND_CERTAINTY
+from ebbset.controller.detection.evidence.stall_classifier import score_of
+from ebbset.controller.detection.stall_rule import FILTER_LAG_US, HALF_A_LOOK_US, StallRule
 from ebbset.models.contract.prescription import StallSection
+from tests.support.slow_phase_bench import stall_rule
 
 T = 10_000_000
 LIMIT = 1_000_000
 
 
 def rule(**fields: Any) -> StallRule:
-    return StallRule(StallSection.model_validate({"still_limit_s": 1.0, **fields}))
+    return stall_rule(**{"still_limit_s": 1.0, **fields})
 
 
 def grinding(grind_s: float = 0.5, **fields: Any) -> StallRule:

@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from ebbset.controller.detection.evidence.stall_classifier import probability_of, score_of
+from ebbset.controller.detection.evidence.stall_classifier_figures import BASELINE, TREES, Node
+from ebbset.controller.detection.evidence.stall_evidence import FEATURES, StallEvidence, score
 from ebbset.controller.detection.segmenter import RepetitionSegmenter
 from ebbset.controller.detection.signals import RepetitionEnded, StallSeen
-from ebbset.controller.detection.stall_classifier import probability_of, score_of
-from ebbset.controller.detection.stall_classifier_figures import BASELINE, TREES, Node
-from ebbset.controller.detection.stall_evidence import FEATURES, StallEvidence, score
 from ebbset.controller.messages.reasons import Reason
 from ebbset.models.contract.prescription import StallSection
 from ebbset.models.contract.rig_messages import RepetitionOutcome

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any, Final
 
-from ebbset.controller.detection.stall_classifier_figures import KNOTS, Node
+from ebbset.controller.detection.evidence.stall_classifier_figures import KNOTS, Node
 
 LARGE: Final = 0.4
 FIRST_STOP: Final = 14
@@ -19,6 +19,8 @@ ROUNDING: Final = 1e-4
 """More than rounding can add to a sum of all trees."""
 
 Score = Callable[[Sequence[float], float], float]
+Knots = Sequence[tuple[float, float]]
+"""Score, and the share of such ascents that failed; both rising."""
 
 
 def most_of(node: Node) -> float:
@@ -66,22 +68,32 @@ def _expression(node: Node) -> str:
     return f"({_expression(low)} if e{feature} <= {threshold!r} else {_expression(high)})"
 
 
-def probability_of(score: float) -> float:
-    """Share of such ascents that failed in the tuning sets, linear between knots."""
-    before = KNOTS[0]
+def probability_of(score: float, knots: Knots = KNOTS) -> float:
+    """Share of such ascents that failed in the tuning sets, linear between knots.
+
+    Args:
+        score: of the ascent.
+        knots: what a score means.
+    """
+    before = knots[0]
     if score <= before[0]:
         return before[1]
-    for knot in KNOTS[1:]:
+    for knot in knots[1:]:
         if score < knot[0]:
             return before[1] + (knot[1] - before[1]) * (score - before[0]) / (knot[0] - before[0])
         before = knot
     return before[1]
 
 
-def score_of(probability: float) -> float:
-    """Lowest score that means at least this probability; above the last knot the last slope is extrapolated."""
-    before = KNOTS[0]
-    for knot in KNOTS[1:]:
+def score_of(probability: float, knots: Knots = KNOTS) -> float:
+    """Lowest score that means at least this probability; above the last knot the last slope is extrapolated.
+
+    Args:
+        probability: asked for.
+        knots: what a score means.
+    """
+    before = knots[0]
+    for knot in knots[1:]:
         if knot[1] >= probability and knot[1] > before[1]:
             return before[0] + (knot[0] - before[0]) * (probability - before[1]) / (knot[1] - before[1])
         before = knot

@@ -1,8 +1,8 @@
 """Evidence about an ascent before it ends: strength relative to the load, along the range of motion.
 
-What lives here: the evidence of one ascent, its score, what is called by it alone, and what earlier ascents taught
-about the shape of this person's range. What never does: how certain is enough (`stall_rule`), what a slow handle means
-(`stall`), finding repetitions (`segmenter`). Plain + - * / in a fixed order.
+What lives here: the evidence of one ascent, its score, and what earlier ascents taught about the shape of this person's
+range. What never does: calling a stall by it (`ascent_evidence`), what a slow handle means (`stall`), finding
+repetitions (`segmenter`). Plain + - * / in a fixed order.
 
 Idea. Once the first acceleration is over, an all-out ascent is slow enough to be in balance: the velocity at a
 position says how much stronger than the load the lifter is there. Strength over load, q, is the inverse of Hill's
@@ -16,12 +16,10 @@ from __future__ import annotations
 from typing import Final
 
 from ebbset.controller.detection.ascent import Ascent
-from ebbset.controller.detection.range_of_motion import UNKNOWN_M
-from ebbset.controller.detection.signals import Signal
-from ebbset.controller.detection.stall_classifier import compiled, probability_of
-from ebbset.controller.detection.stall_classifier_figures import BASELINE, TREES
-from ebbset.controller.detection.stall_rule import StallRule
-from ebbset.controller.messages.reasons import Reason
+from ebbset.controller.detection.evidence.ascent_evidence import GRIND_CERTAINTY, AscentEvidence
+from ebbset.controller.detection.evidence.stall_classifier import compiled, probability_of, score_of
+from ebbset.controller.detection.evidence.stall_classifier_figures import BASELINE, TREES
+from ebbset.models.contract.prescription import StallSection
 from ebbset.models.physiology.load_velocity import LoadVelocityLine
 
 CELLS: Final = 20
@@ -72,12 +70,9 @@ MOST_STRENGTH: Final = 8.0
 MOST_FALL: Final = 0.1
 MOST_HEIGHT: Final = 3.0
 LATER_WEIGHT: Final = 0.35
-# Judgement, no source: sizes of human wobble and of sensor noise after filtering, not of any one device.
-RECOVERED_M_S: Final = 0.2
-FASTER_AGAIN_M_S: Final = 0.08
 
 
-class StallEvidence:
+class StallEvidence(AscentEvidence):
     """Evidence of the ascent under way on one cable.
 
     Args:
@@ -176,48 +171,20 @@ class StallEvidence:
             return (1.0 + u / CURVATURE) / (1.0 - u)
         return 1.0 / (1.0 - u * (1.0 + 1.0 / CURVATURE))
 
-    def look(
+    def sample(
         self,
-        rule: StallRule,
-        ascent: Ascent,
         t: int,
-        x: float,
         v: float,
-        f: float | None,
-        share: float | None,
-        signals: list[Signal],
+        share: float,
+        force_n: float | None = None,  # noqa: ARG002 - strength is told by velocity
     ) -> None:
-        """Take a sample in, and call a stall as soon as the evidence is certain enough for the rule.
-
-        Args:
-            rule: when an ascent counts as stalled.
-            ascent: the ascent under way.
-            t: rig time, microseconds.
-            x: position, metres.
-            v: velocity, m/s.
-            f: tension, newtons, if the rig reports it.
-            share: position as a share of the range of motion, if known.
-            signals: a stall is added to them.
-        """
-        self.sample(t, v, (x - ascent.start_m) / UNKNOWN_M if share is None else share)
-        if v > RECOVERED_M_S and rule.fired and v > ascent.stall_m_s + FASTER_AGAIN_M_S:
-            rule.recovered()
-        if not rule.by_evidence or ascent.taking_up or not self.worth_a_look():
-            return
-        evidence_score = score(self.evidence(), rule.certain)
-        duration_s = rule.judge(t) if evidence_score >= rule.certain else None
-        if duration_s is not None:
-            reason = Reason.STALL_FORESEEN if v > rule.threshold_m_s else Reason.STALL_IN_CONCENTRIC
-            probability = probability_of(evidence_score)
-            signals.append(ascent.stalled(reason, t, x, v, f, share, duration_s, probability))
-
-    def sample(self, t: int, v: float, share: float) -> None:
         """Take in one filtered sample.
 
         Args:
             t: rig time, microseconds.
             v: velocity, m/s.
             share: position as a share of the range of motion.
+            force_n: tension, newtons; this evidence rests on velocity alone.
         """
         dt = (t - self._t) * 1e-6
         self._t = t
@@ -272,6 +239,31 @@ class StallEvidence:
             and self._v < 0.9 * self._peak
             and (now * self._lowest_ahead < 1.12 or self._v < 0.06)
         )
+
+    def scored(self, ascent: Ascent, least: float) -> float:  # noqa: ARG002 - it has gathered all it needs
+        """How sure it is that this ascent will fail; under ``least`` any number under ``least``.
+
+        Args:
+            ascent: the ascent under way.
+            least: score that would be a stall.
+        """
+        return score(self.evidence(), least)
+
+    def probability(self, score: float) -> float:
+        """Share of ascents with this score that failed in the tuning sets.
+
+        Args:
+            score: of an ascent.
+        """
+        return probability_of(score)
+
+    def certain(self, stall: StallSection) -> float:
+        """Least score that is a stall, from the certainty prescribed.
+
+        Args:
+            stall: what counts as a stall.
+        """
+        return score_of(stall.certainty if stall.grind_s == 0.0 else min(stall.certainty, GRIND_CERTAINTY))
 
     def evidence(self) -> list[float]:
         """The vector that `FEATURES` names."""
