@@ -37,9 +37,7 @@ from ebbset.controller.detection.evidence.habit_figures import (
     HABIT_FEATURES,
     MONOTONIC,
     MOST_OUTSIDE,
-    STILL_AT,
     UNKNOWN,
-    USUAL_PAUSE_AT,
 )
 from ebbset.controller.detection.evidence.stall_classifier_figures import Node
 from ebbset.simulators.closed_loop.parallel import Mapper
@@ -255,8 +253,7 @@ def judged(trees: Trees, parts: Parts) -> JudgedFamily:
     lengths = np.cumsum([0, *(len(one.t_s) for one in through_ascents)])
     evidence = np.concatenate([one.evidence for one in through_ascents])
     scores = np.where(outside(evidence, trees.ranges), np.nan, trees.scores(evidence))
-    called = called_at(evidence[:, STILL_AT], evidence[:, USUAL_PAUSE_AT], scores)
-    highest = np.maximum.reduceat(called, lengths[:-1])
+    highest = np.array([called_at(evidence[a:b], scores[a:b]).max() for a, b in itertools.pairwise(lengths)])
     table = table_of(parts)
     through = max(sum(examples.through for _, examples in parts), 1)
     rate = (highest[:, None] >= SCORES).sum(axis=0) / through

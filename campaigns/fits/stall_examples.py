@@ -12,9 +12,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from ebbset.simulators.evaluation.attempt_looks import looks_of
 from ebbset.simulators.evaluation.detector_runs import WHOLE_SHARE, TelemetryQuality
 from ebbset.simulators.evaluation.ground_truth import TrueSet
-from ebbset.simulators.evaluation.operating_curves import looks_of
 
 FloatArray = npt.NDArray[np.float64]
 FEWEST_LOOKS: Final = 8

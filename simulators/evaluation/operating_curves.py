@@ -19,20 +19,19 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from ebbset.controller.detection.ascent import Ascent
-from ebbset.controller.detection.evidence.habit_evidence import HabitEvidence
 from ebbset.controller.detection.evidence.habit_figures import (
+    HABIT_FEATURES,
     PAUSES,
+    SINCE_DROP_AT,
     STANDING_COUNTS,
     STANDING_S,
     STILL_AT,
     USUAL_PAUSE_AT,
     HabitFigures,
 )
-from ebbset.controller.detection.segmenter import RepetitionSegmenter
 from ebbset.models.contract.prescription import StallSection
-from ebbset.models.physiology.load_velocity import generic_line
-from ebbset.simulators.evaluation.detector_runs import TOP_SHARE, WHOLE_SHARE, TelemetryQuality, measure
+from ebbset.simulators.evaluation.attempt_looks import AttemptLooks, looks_of
+from ebbset.simulators.evaluation.detector_runs import TelemetryQuality
 from ebbset.simulators.evaluation.ground_truth import TrueSet
 
 FloatArray = npt.NDArray[np.float64]
@@ -44,92 +43,12 @@ SCORES: Final = tuple(float(x) for x in np.round(np.arange(-2.0, 5.0, 0.1), 2))
 MOST_FALSE: Final = 0.01
 FALSE_FROM: Final = 0.005
 FALSE_TO: Final = 0.1
-LEAST_MOTION_S: Final = 0.02
-FAST_M_S: Final = 9.0
 THRESHOLD: Final = "threshold"
 """Name of the curve of the plain dwell."""
+FEATURES: Final = len(HABIT_FEATURES)
+NOT_LOOKED_AT: Final = [math.nan] * FEATURES
 NOTHING: Final = -9.0
 """Score of an evaluation that is not worth a look."""
-NEVER: Final = StallSection(rule="habits", still_limit_s=10.0)
-
-
-class LookingEvidence(HabitEvidence):
-    """Evidence that reports no stall but records (rig time, velocity, evidence vector) at each evaluation."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.looks: list[tuple[int, float, list[float] | None]] = []
-        self.hold_until_us = 0
-
-    def sample(self, t: int, v: float, share: float, force_n: float | None) -> None:
-        """As in the detector; a sample that is not evaluated is recorded like one of a fast handle.
-
-        Args:
-            t: rig time, microseconds.
-            v: velocity, m/s.
-            share: position as a fraction of the range of motion.
-            force_n: tension, newtons, if known.
-        """
-        super().sample(t, v, share, force_n)
-        self.looks.append((t, FAST_M_S, None))
-
-    def worth_a_look(self) -> bool:
-        """As in the detector, but record the velocity of every evaluation."""
-        t = self.looks[-1][0]
-        if t < self.hold_until_us:
-            return False
-        self.looks[-1] = (t, self._v, None)
-        return super().worth_a_look()
-
-    def scored(self, ascent: Ascent, least: float) -> float:
-        """Return a score that is no stall, but record the evidence.
-
-        Args:
-            ascent: the ascent under way.
-            least: score that would be a stall.
-        """
-        t, v, _ = self.looks[-1]
-        self.looks[-1] = (t, v, self.evidence(ascent))
-        return least - 1.0
-
-
-class LookingSegmenter(RepetitionSegmenter):
-    """A segmenter that calls no stall for as long as anybody stands, and has `LookingEvidence`."""
-
-    def __init__(self, item: TrueSet) -> None:
-        self.evidence = LookingEvidence()
-        line = generic_line(item.exercise)
-        super().__init__(stall=NEVER, line=line, rom_m=None, has_force=True, evidence=self.evidence)
-
-    def load_dropped(self, t_us: int, load_n: float, settle_s: float) -> None:
-        """As the segmenter's; looks until the load has settled do not count.
-
-        Args:
-            t_us: rig time of the drop, microseconds.
-            load_n: new load, newtons.
-            settle_s: time until the load has settled, seconds.
-        """
-        super().load_dropped(t_us, load_n, settle_s)
-        self.evidence.hold_until_us = t_us + round(settle_s * 1e6)
-
-
-@dataclass(frozen=True, slots=True)
-class AttemptLooks:
-    """What could be seen in one attempt.
-
-    Attributes:
-        stalled: it would not have come through.
-        moved: a stall that moved at first, so that its motion has an end; ``True`` for what is no stall.
-        t_s: shape (n,), true seconds from the end of motion (or the start).
-        velocity_m_s: shape (n,).
-        evidence: n vectors, ``None`` where the evaluation was not worth a look.
-    """
-
-    stalled: bool
-    moved: bool
-    t_s: FloatArray
-    velocity_m_s: FloatArray
-    evidence: tuple[list[float] | None, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,62 +63,6 @@ class Point:
     missed_part: float
     foreseen_part: float
     slowest_tenth_s: float = math.nan
-
-
-def looks_of(item: TrueSet, telemetry: TelemetryQuality, seed: int) -> list[AttemptLooks]:
-    """Every attempt of a set, and everything outside attempts as one that came through.
-
-    Args:
-        item: set of known truth.
-        telemetry: quality of the rig's telemetry.
-        seed: seed of the sensor noise.
-    """
-    segmenter = LookingSegmenter(item)
-    measured = measure(item, segmenter, telemetry, np.random.default_rng(seed))
-    looks = segmenter.evidence.looks
-    t = np.array([measured.true_s(us) for us, _, _ in looks])
-    unaided = {one.attempt: one.segmenter for one in measured.unaided}
-    out: list[AttemptLooks] = []
-    outside = np.ones(len(t), dtype=bool)
-    for k, attempt in enumerate(item.attempts):
-        inside = (t >= attempt.start_s + (0.01 if attempt.continued else -0.02)) & (t <= attempt.end_s)
-        outside &= ~inside
-        if attempt.stalled:
-            after = item.attempts[k + 1].start_s if k + 1 < len(item.attempts) else np.inf
-            outside &= ~((t > attempt.end_s) & (t < after))
-            if attempt.end_share > TOP_SHARE:
-                continue
-        elif attempt.end_share < WHOLE_SHARE:
-            outside &= ~((t > attempt.end_s) & (t < attempt.end_s + 2.0))
-            continue
-        zero = attempt.motion_ended_s if attempt.stalled else attempt.start_s
-        seen = [looks[i] for i in np.flatnonzero(inside)]
-        times = t[inside]
-        copied = unaided.get(k)
-        if isinstance(copied, LookingSegmenter):
-            more = copied.evidence.looks
-            more_t = np.array([measured.true_s(us) for us, _, _ in more])
-            left = np.flatnonzero((more_t > attempt.end_s) & (more_t <= attempt.failed_s))
-            seen += [more[i] for i in left]
-            times = np.concatenate([times, more_t[left]])
-        moved = not attempt.stalled or attempt.motion_ended_s > attempt.start_s + LEAST_MOTION_S
-        out.append(_seen(times - zero, seen, stalled=attempt.stalled, moved=moved))
-    places = np.flatnonzero(outside)
-    breaks = np.flatnonzero(np.diff(t[outside]) > 0.3) + 1
-    for part in np.split(places, breaks) if len(places) else ():
-        out.append(_seen(t[part] - t[part][0], [looks[i] for i in part]))
-    return out
-
-
-def _seen(
-    t_s: FloatArray,
-    looks: Sequence[tuple[int, float, list[float] | None]],
-    *,
-    stalled: bool = False,
-    moved: bool = True,
-) -> AttemptLooks:
-    velocity = np.array([v for _, v, _ in looks])
-    return AttemptLooks(stalled, moved, t_s, velocity, tuple(vector for _, _, vector in looks))
 
 
 def scores_of(looks: AttemptLooks, figures: HabitFigures) -> FloatArray:
@@ -217,18 +80,34 @@ def scores_of(looks: AttemptLooks, figures: HabitFigures) -> FloatArray:
     )
 
 
-def called_at(still_s: FloatArray, pause_s: FloatArray, scores: FloatArray) -> FloatArray:
+def called_at(evidence: FloatArray, scores: FloatArray) -> FloatArray:
     """Greatest certain score at which the rule "habits" calls a stall at each evaluation, shape (n,).
 
+    A stretch that begins with a handle that stands already is what is left of one before, in which whatever calls that
+    has called it: nothing counts until the handle has moved.
+
     Args:
-        still_s: shape (n,), how long the handle has stood, seconds.
-        pause_s: shape (n,), how long this person pauses, seconds.
+        evidence: shape (n, number of features); NaN where the evaluation was not worth a look.
         scores: shape (n,), of the trees; NaN where they are out of their depth.
     """
-    stands = still_s >= np.maximum(STANDING_S, PAUSES * pause_s)
+    # who stood before a drop stood under another load
+    still_s = np.fmin(evidence[:, STILL_AT], evidence[:, SINCE_DROP_AT])
+    stands = still_s >= np.maximum(STANDING_S, PAUSES * evidence[:, USUAL_PAUSE_AT])
     known = np.where(stands, scores + STANDING_COUNTS, scores)
     out = np.where(np.isnan(scores), np.where(stands, np.inf, -np.inf), known)
-    return np.where(still_s >= StallSection().still_limit_s, np.inf, out)
+    out = np.where(still_s >= StallSection().still_limit_s, np.inf, out)
+    out[: counts_from(evidence)] = -np.inf
+    return out
+
+
+def counts_from(evidence: FloatArray) -> int:
+    """How many evaluations go by in a stretch until a handle that stands as it begins has moved, or the load has.
+
+    Args:
+        evidence: shape (n, number of features); NaN where the evaluation was not worth a look.
+    """
+    stands = np.fmin(evidence[:, STILL_AT], evidence[:, SINCE_DROP_AT]) >= STANDING_S
+    return int(np.argmin(stands)) if not stands.all() else len(stands)
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,18 +141,17 @@ def calls_of(
 
 def _calls(looks: AttemptLooks, figures: Mapping[str, HabitFigures]) -> AttemptCalls:
     dwell: dict[tuple[float, float], float] = {}
+    evidence = np.array([NOT_LOOKED_AT if one is None else one for one in looks.evidence]).reshape(-1, FEATURES)
+    first = counts_from(evidence)
     for velocity_m_s in DWELL_VELOCITIES:
         slow_s = _slow_s(looks, velocity_m_s)
+        slow_s[:first] = -1.0
         dwell |= {(velocity_m_s, dwell_s): _first(looks, slow_s >= dwell_s) for dwell_s in DWELLS_S}
     habits: dict[str, dict[float, float]] = {}
     for name, its in figures.items():
-        called = called_at(_figure(looks, STILL_AT), _figure(looks, USUAL_PAUSE_AT), scores_of(looks, its))
+        called = called_at(evidence, scores_of(looks, its))
         habits[name] = {least: _first(looks, called >= least) for least in SCORES}
     return AttemptCalls(looks.stalled, dwell, habits)
-
-
-def _figure(looks: AttemptLooks, at: int) -> FloatArray:
-    return np.array([0.0 if one is None else one[at] for one in looks.evidence])
 
 
 def _first(looks: AttemptLooks, hits: npt.NDArray[np.bool_]) -> float:

@@ -11,12 +11,15 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 
 from ebbset.controller.detection.evidence.habit_figures import SHIPPED, HabitFigures
 from ebbset.controller.detection.evidence.stall_habits_figures import FITTED_ON
+from ebbset.models.contract.constants import INTERVAL_COVERAGE
 from ebbset.models.contract.prescription import StallSection
 from ebbset.simulators.evaluation.detector_runs import RATES, WHOLE_SHARE, SetScore
 from ebbset.simulators.evaluation.ground_truth import TrueSet
+from ebbset.simulators.evaluation.labelled.people_needed import wilson
 from ebbset.simulators.evaluation.operating_curves import (
     THRESHOLD,
     AttemptCalls,
@@ -41,6 +44,7 @@ PATIENCES: Final = tuple(
 )
 FALSE_RATES: Final = (0.01, 0.02, 0.05)
 """Where the frontier is told in the tables."""
+DRAWS: Final = 1000
 LASTS_S: Final = (0.1, 0.3, 0.9)
 """Nobody can call a stall in the attempt that is given up sooner than it can be seen."""
 
@@ -149,7 +153,8 @@ def rules_of(family: str, items: Sequence[TrueSet], found: Sequence[SetCompared]
     lasts: list[float] = []
     for k, run in enumerate(_runs_for(family)):
         scores = [one.scores[k] for one in found]
-        rows.append({"family": family, "rule": run.name, "setting": _setting(run.stall), **summary(scores)})
+        told = {"family": family, "rule": run.name, "setting": _setting(run.stall)}
+        rows.append({**told, **summary(scores), **intervals(scores)})
         stalls = [row for one in scores for row in one.rows if row.stalled and row.counted and row.moved]
         latencies.setdefault(run.name, tuple(row.latency_s for row in stalls))
         lasts = [row.end_s - row.motion_ended_s for row in stalls]
@@ -158,6 +163,46 @@ def rules_of(family: str, items: Sequence[TrueSet], found: Sequence[SetCompared]
     points[PLAIN] = points.pop(THRESHOLD)
     lasting = {limit: float(np.mean([one > limit for one in lasts])) if lasts else np.nan for limit in LASTS_S}
     return StallRules(family, tuple(rows), lasting, points, latencies)
+
+
+def intervals(scores: Sequence[SetScore]) -> dict[str, float]:
+    """Intervals of `INTERVAL_COVERAGE` for the rates of a rule, ends in one row; empty where there was no stall.
+
+    Attempts of one person are alike, and here each set is of another person, so whole sets are drawn anew (the cluster
+    bootstrap: Field & Welsh 2007, doi:10.1111/j.1467-9868.2007.00593.x, from memory). A rate of 0 or 1 gets Wilson's
+    interval with each set as one trial.
+
+    Args:
+        scores: what the rule did on each set.
+    """
+    through = [[row for row in one.rows if not row.stalled and row.counted] for one in scores]
+    stalls = [[row for row in one.rows if row.stalled and row.counted and row.moved] for one in scores]
+    false = [sum(r.fired_s == r.fired_s for r in rows) + one.stray for rows, one in zip(through, scores, strict=True)]
+    called = [sum(np.isfinite(row.latency_s) for row in rows) for rows in stalls]
+    out: dict[str, float] = {}
+    for name, hits, rows in (("false_rate", false, through), ("called_in_attempt", called, stalls)):
+        trials = np.array([len(one) for one in rows])
+        if trials.sum() > 0:
+            out[f"{name}_low"], out[f"{name}_high"] = rate_interval(np.array(hits), trials)
+    return out
+
+
+def rate_interval(hits: npt.NDArray[np.int64], trials: npt.NDArray[np.int64]) -> tuple[float, float]:
+    """Ends of the interval of a rate; always the same for the same counts.
+
+    Args:
+        hits: shape (n,), of each set.
+        trials: shape (n,), of each set; not all 0.
+    """
+    rate, sets = float(hits.sum() / trials.sum()), len(trials)
+    if rate in (0.0, 1.0) or sets < 2:
+        return wilson(rate, sets, level=INTERVAL_COVERAGE)
+    drawn = np.random.default_rng(0).integers(sets, size=(DRAWS, sets))
+    of = trials[drawn].sum(axis=1)
+    rates = hits[drawn].sum(axis=1)[of > 0] / of[of > 0]
+    tail = (1.0 - INTERVAL_COVERAGE) / 2.0
+    low, high = np.quantile(rates, [tail, 1.0 - tail])
+    return float(low), float(high)
 
 
 @dataclass(frozen=True, slots=True)

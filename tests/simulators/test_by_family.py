@@ -10,11 +10,24 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ebbset.controller.detection.evidence.habit_figures import STANDING_COUNTS
+from ebbset.controller.detection.evidence.habit_figures import (
+    HABIT_FEATURES,
+    SINCE_DROP_AT,
+    STANDING_COUNTS,
+    STILL_AT,
+    USUAL_PAUSE_AT,
+)
 from ebbset.simulators.evaluation import family_report, sizing
 from ebbset.simulators.evaluation.by_family import FamilyResult, FamilySize, judged
 from ebbset.simulators.evaluation.family_report import FamilyReport, targets_of
-from ebbset.simulators.evaluation.operating_curves import Point, at_most_false, called_at, dominated
+from ebbset.simulators.evaluation.operating_curves import (
+    FloatArray,
+    Point,
+    at_most_false,
+    called_at,
+    counts_from,
+    dominated,
+)
 from ebbset.simulators.evaluation.report_parts import as_json
 from ebbset.simulators.evaluation.stall_rules import AS_SHIPPED, BY_LINE, LEFT_OUT, PLAIN, StallRules
 from ebbset.simulators.lifter.exercises import exercise
@@ -63,11 +76,32 @@ def test_a_rule_is_dominated_only_where_another_is_better_in_everything() -> Non
 
 def test_curves_call_by_the_same_rule_as_the_controller() -> None:
     """Standing lowers what the score must be, the limit asks for none, and who is out of their depth is not asked."""
-    still_s = np.array([0.0, 0.71, 0.71, 2.0, 0.1, 0.71])
-    pause_s = np.array([0.0, 0.0, 0.7, 3.0, 0.0, 0.0])
+    still_s = [0.0, 0.71, 0.71, 2.0, 0.1, 0.71]
+    pause_s = [0.0, 0.0, 0.7, 3.0, 0.0, 0.0]
     scores = np.array([1.0, 1.0, 1.0, 1.0, np.nan, np.nan])
-    called = called_at(still_s, pause_s, scores).tolist()
-    assert called == [1.0, 1.0 + STANDING_COUNTS, 1.0, math.inf, -math.inf, math.inf]
+    once = 1.0 + STANDING_COUNTS
+    called = called_at(_standing(still_s, pause_s), scores).tolist()
+    assert called == [1.0, once, 1.0, math.inf, -math.inf, math.inf]
+    since_drop_s = [0.0, 0.2, 0.71, 0.71, 60.0, 60.0]
+    called = called_at(_standing(still_s, pause_s, since_drop_s), scores).tolist()
+    assert called == [1.0, 1.0, 1.0, 1.0, -math.inf, math.inf], "who stood before a drop stood under another load"
+
+
+def test_what_a_rule_has_called_before_it_does_not_call_anew() -> None:
+    still_s = [1.9, 2.0, 2.1, 0.0, 0.5, 0.71]
+    called = called_at(_standing(still_s, [0.0] * 6), np.ones(6)).tolist()
+    assert called == [-math.inf, -math.inf, -math.inf, 1.0, 1.0, 1.0 + STANDING_COUNTS]
+    assert counts_from(_standing(still_s, [0.0] * 6)) == 3
+    assert counts_from(_standing(still_s, [0.0] * 6, [0.2] * 6)) == 0, "it stands under another load"
+    assert counts_from(_standing([1.0, 1.1], [0.0, 0.0])) == 2
+    assert counts_from(np.full((2, len(HABIT_FEATURES)), math.nan)) == 0, "it moves"
+
+
+def _standing(still_s: list[float], pause_s: list[float], since_drop_s: list[float] | None = None) -> FloatArray:
+    evidence = np.zeros((len(still_s), len(HABIT_FEATURES)))
+    evidence[:, STILL_AT], evidence[:, USUAL_PAUSE_AT] = still_s, pause_s
+    evidence[:, SINCE_DROP_AT] = 60.0 if since_drop_s is None else since_drop_s
+    return evidence
 
 
 @pytest.mark.parametrize(

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from ebbset.models.contract.prescription import StallSection
+from ebbset.simulators.evaluation.attempt_looks import looks_of
 from ebbset.simulators.evaluation.detector_runs import RATES, score_calls
 from ebbset.simulators.evaluation.ground_truth import Attempt, TrueSet, true_set
-from ebbset.simulators.evaluation.operating_curves import looks_of
 from ebbset.simulators.evaluation.stalls import run_rule
 
 

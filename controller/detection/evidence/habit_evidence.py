@@ -329,7 +329,9 @@ class HabitEvidence(AscentEvidence):
         return least if stands else least - 1.0
 
     def _stands(self) -> bool:
-        return (self._t - self._still_t) * 1e-6 >= standing_s(self._pause_s)
+        # who stood before a drop stood under another load
+        since_us = self._still_t if self._drop_t is None or self._drop_t < self._still_t else self._drop_t
+        return (self._t - since_us) * 1e-6 >= standing_s(self._pause_s)
 
     def probability(self, score: float) -> float:
         """Share of ascents with this score that failed in the tuning sets.

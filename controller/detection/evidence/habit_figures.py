@@ -76,6 +76,7 @@ MOST_OUTSIDE: Final = 3
 """So many figures of an ascent may lie outside of what the classifier was fitted on before it is not asked."""
 STILL_AT: Final = HABIT_FEATURES.index("still_s")
 USUAL_PAUSE_AT: Final = HABIT_FEATURES.index("usual_pause_s")
+SINCE_DROP_AT: Final = HABIT_FEATURES.index("since_drop_s")
 STANDING_S: Final = 0.7
 PAUSES: Final = 1.15
 STANDING_COUNTS: Final = 1.0

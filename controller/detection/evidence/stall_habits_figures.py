@@ -232,6 +232,6 @@ RANGES: Final = (
 """Lowest and highest value of each figure in the tuning sets, without the outermost."""
 FITTED_ON: Final = ('compiled_muscle', 'jointed', 'motor_units', 'published_statistics', 'velocity_line')
 """Families of lifters among the tuning sets."""
-PATIENCE: Final = {"quick": 0.8, "balanced": 1.65, "patient": 2.15}
+PATIENCE: Final = {"quick": 0.7, "balanced": 1.5, "patient": 1.95}
 """Score that is a stall, for each patience that may be prescribed."""
 # fmt: on

@@ -253,6 +253,22 @@ def test_who_pauses_long_is_given_longer() -> None:
     assert counts_after_s() == pytest.approx(PAUSES * 1.5, abs=0.1)
 
 
+def test_standing_counts_from_the_drop_on_where_a_load_became_less() -> None:
+    evidence = HabitEvidence()
+    evidence.begin(0, 300.0)
+    counts: list[float] = []
+    for k in range(1, 400):
+        evidence.sample(k * 10_000, 0.3 if k <= 50 else 0.0, 0.3, 300.0)
+        if k == 200:
+            evidence.dropped(240.0)
+        if evidence.least_score(3.0) < 3.0:
+            counts.append(0.01 * k)
+    before = [t for t in counts if t < 2.0]
+    after = [t for t in counts if t >= 2.0]
+    assert before[0] == pytest.approx(0.5 + STANDING_S, abs=0.011)
+    assert after[0] == pytest.approx(2.0 + STANDING_S, abs=0.011), "who stood before stood under another load"
+
+
 def test_whoever_it_is_who_stands_for_the_limit_has_stalled() -> None:
     trace = Trace().hold(0.8)
     for _ in range(3):
