@@ -90,7 +90,7 @@ class FailedStartDetector:
 
     def ascending(self) -> None:
         """An ascent is under way: whatever came before it was a rest."""
-        pushed_us = self._pushed_us
+        pushed_us = float(self._pushed_us)
         if pushed_us > self._usual_push_us:
             self._usual_push_us = pushed_us
         else:
