@@ -157,6 +157,7 @@ def take(folder: Path) -> None:
                 save(page, folder / f"sessions-{end}.png")
                 page.goto("/lifters")
                 page.get_by_role("link", name=lifter).wait_for()
+                page.get_by_text("still being filled").wait_for(state="detached")
                 save(page, folder / f"lifters-{end}.png")
                 page.get_by_role("link", name=lifter).click()
                 page.get_by_role("heading", name="Newest sets").wait_for()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import datetime
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final, TypeVar
@@ -52,7 +53,7 @@ class HistoryViews:
 
     def _told(self, filling: asyncio.Task[list[str]]) -> list[str]:
         try:
-            return filling.result()
+            return [one.replace(f"{self._site.home}{os.sep}", "") for one in filling.result()]
         except UnusableFileError as error:
             return [f"Nothing new was added: {error}"]
 

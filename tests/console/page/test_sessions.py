@@ -175,8 +175,11 @@ async def test_the_next_set_of_a_blinded_session_tells_neither_load_nor_why(
 async def test_a_lifters_history_is_made_from_the_home_folder(site: Site, clock: Clock) -> None:
     made = write(site, "tuesday", plan())
     begun(site, "tuesday", made, clock).close()
+    (site.home / "sessions" / "no-recording.mcap").write_bytes(b"nothing that can be read")
     caller = caller_of(site)
     listed = (await caller.get("/lifters")).text
+    assert "sessions/no-recording.mcap" in listed
+    assert str(site.home) not in listed
     assert 'href="/lifters/a7"' in listed
     history = await caller.get("/lifters/a7")
     assert history.status == 200
