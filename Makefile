@@ -6,8 +6,6 @@ PYTHON ?= python3
 VENV := .venv
 PY := $(VENV)/bin/python
 ROOMS := models controller rig simulators conformance coaching study console
-# Apart from the others, since they need a browser.
-BROWSER_TESTS := tests/console/page/test_browser.py tests/campaigns/test_manual_in_a_browser.py
 # Beside the rooms and not in the wheel, but under the same type check.
 BESIDE := tests examples benchmarks campaigns
 FOLDERS := $(shell find $(ROOMS) public -type d -not -name __pycache__)
@@ -19,18 +17,14 @@ APT := $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get -qq -y
 LOCKED := env PIP_CONSTRAINT=constraints.txt PIP_BUILD_CONSTRAINT=constraints.txt
 INSTALL := $(LOCKED) $(VENV)/bin/pip install --quiet --disable-pip-version-check --config-settings editable_mode=strict -e
 
-.PHONY: demo test browser check types coverage bench validate evaluate faults fuzz soak site tables-in-r mutate dist docs snippets public-names contract lock clean
+.PHONY: demo test check types coverage bench validate evaluate faults fuzz soak site tables-in-r mutate dist docs snippets public-names contract lock clean
 
 demo: $(VENV)/console.stamp
 	$(VENV)/bin/ebbset demo
 
 # Three workers for two cores: many tests wait for real time.
-test: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/postgresql.stamp check
-	$(PY) -m pytest -n 3 --dist worksteal -q $(BROWSER_TESTS:%=--ignore=%)
-
-# Apart, because a real browser, broker, controller and rig want a machine with nothing else on it.
-browser: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/chromium.stamp
-	$(PY) -m pytest -q $(BROWSER_TESTS)
+test: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/postgresql.stamp $(VENV)/chromium.stamp check
+	$(PY) -m pytest -n 3 --dist worksteal -q
 
 check: types
 	$(VENV)/bin/ruff check .

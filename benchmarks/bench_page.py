@@ -13,6 +13,7 @@ import contextlib
 import http.client
 import json
 import pathlib
+import socket
 import statistics
 import subprocess
 import sys
@@ -204,9 +205,12 @@ def reading_browsers(address: str, number: int) -> Iterator[None]:
     finally:
         over.set()
         for connection in connections:
-            connection.close()
+            # Not closed yet: a reader is in the middle of it, and ends when nothing more comes.
+            connection.sock.shutdown(socket.SHUT_RDWR)
         for reader in readers:
             reader.join(30)
+        for connection in connections:
+            connection.close()
 
 
 def controller_p99(folder: pathlib.Path, port: int) -> float:

@@ -22,6 +22,7 @@ from ebbset.coaching.sessions.session_steps import SessionPlanFile
 from ebbset.console.live.demonstration import demo_files
 from ebbset.console.page.access.people import Role, add_person
 from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.profile import LifterProfile
 from tests.support.page_server import served_page
 from tests.support.page_stack import RIG, STILL, Stack, chromium, stack
 from tests.support.session_plans import plan, step
@@ -124,6 +125,7 @@ def take(folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as name, stack(Path(name), rig_exercise="bench_press") as parts:
         order = Prescription.from_toml(demo_files()[0])
+        lifter = LifterProfile.from_toml(demo_files()[1]).lifter
         # The demonstration's set, made longer than the pictures take.
         (parts.home / "profiles" / "demo.toml").write_text(demo_files()[1])
         patient = {
@@ -150,10 +152,18 @@ def take(folder: Path) -> None:
                 page.goto("/sessions/evening")
                 current(page)
                 save(page, folder / f"session-{end}.png")
+                page.goto("/sessions")
+                page.get_by_role("link", name=evening().name).wait_for()
+                save(page, folder / f"sessions-{end}.png")
                 page.goto("/lifters")
-                page.locator(".list a").first.click()
-                page.locator("figure").first.wait_for()
+                page.get_by_role("link", name=lifter).wait_for()
+                page.get_by_text("still being filled").wait_for(state="detached")
+                save(page, folder / f"lifters-{end}.png")
+                page.get_by_role("link", name=lifter).click()
+                page.get_by_role("heading", name="Newest sets").wait_for()
                 save(page, folder / f"history-{end}.png")
+                page.goto("/nowhere")
+                save(page, folder / f"refused-{end}.png")
                 page.goto("/recordings")
                 save(page, folder / f"recordings-{end}.png")
                 page.locator(".list a").first.click()

@@ -27,6 +27,8 @@ PAGES: Final = {
     "docs/lifters.md": "a family of lifters",
 }
 """Page -> what somebody who follows it has at its end."""
+BESIDE: Final = ("python-can",)
+"""What a page has a reader install beside the wheel."""
 
 
 def day(folder: Path, commit: str = "HEAD") -> Iterator[str]:
@@ -49,7 +51,7 @@ def day(folder: Path, commit: str = "HEAD") -> Iterator[str]:
     _made(tools, "build")
     _, wheel = build(tools / "bin" / "python", sources, folder / "made", epoch_s)
     began_s = time.monotonic()
-    _made(own, f"{wheel}[console]")
+    _made(own, f"{wheel}[console]", *BESIDE)
     took_s = time.monotonic() - began_s
     yield f"| an empty environment, and the wheel with `console` in it | {took_s:.0f} |"
     for page, made in PAGES.items():
@@ -62,15 +64,15 @@ def day(folder: Path, commit: str = "HEAD") -> Iterator[str]:
     yield f"\nload average at the end {os.getloadavg()[0]:.1f}"
 
 
-def _made(folder: Path, wanted: str) -> None:
-    """An environment with one thing and what it needs."""
+def _made(folder: Path, *wanted: str) -> None:
+    """An environment with these and what they need."""
     for command in (
         [sys.executable, "-m", "venv", folder],
-        [folder / "bin" / "python", "-m", "pip", "install", "--quiet", "--disable-pip-version-check", wanted],
+        [folder / "bin" / "python", "-m", "pip", "install", "--quiet", "--disable-pip-version-check", *wanted],
     ):
         done = subprocess.run([str(word) for word in command], capture_output=True, text=True, check=False)
         if done.returncode != 0:
-            raise DeliveryError(f"{wanted} could not be installed:\n{done.stderr[-2000:]}")
+            raise DeliveryError(f"{', '.join(wanted)} could not be installed:\n{done.stderr[-2000:]}")
 
 
 def main() -> int:

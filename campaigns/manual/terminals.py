@@ -10,7 +10,7 @@ import select
 import signal
 import subprocess
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -50,6 +50,8 @@ def in_terminals(text: str, port: int, folder: Path, environment: Mapping[str, s
             one.read_until(lambda said: b"\n" in said)
         deadline = time.monotonic() + PATIENCE_S
         while True:
+            if problem := _ended(lasting, opened):
+                return problem
             with _terminal(last, folder, environment) as ending:
                 ending.answer()
                 code = ending.wait()
@@ -58,13 +60,22 @@ def in_terminals(text: str, port: int, folder: Path, environment: Mapping[str, s
                 break
             if time.monotonic() > deadline:
                 return f"`{last}` ended with {code}:\n{ending.said.decode(errors='replace')[-3000:]}"
+        if problem := _ended(lasting, opened):
+            return problem
         for line, one in zip(lasting, opened, strict=True):
-            if one.process.poll() is not None:
-                return f"`{line}` ended by itself:\n{one.said.decode(errors='replace')[-3000:]}"
             one.process.send_signal(signal.SIGINT)
             code = one.wait()
             if code not in (0, 130, -signal.SIGINT):
                 return f"`{line}` ended with {code} when interrupted:\n{one.said.decode(errors='replace')[-3000:]}"
+    return ""
+
+
+def _ended(lines: Sequence[str], terminals: Sequence[_Terminal]) -> str:
+    """The first line that has ended though it is to go on, with what it said; nothing if all go on."""
+    for line, one in zip(lines, terminals, strict=True):
+        if one.process.poll() is not None:
+            one.read_until(lambda _: False)
+            return f"`{line}` ended by itself:\n{one.said.decode(errors='replace')[-3000:]}"
     return ""
 
 

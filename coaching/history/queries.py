@@ -10,9 +10,10 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, Select, func, select
+from sqlalchemy import Connection, Select, func, literal, select
 
 from ebbset.coaching.history.history_rows import LifterRow, SessionRow, SessionSetRow, SessionStepRow, SetRow
+from ebbset.coaching.history.owners import is_of, set_counts
 from ebbset.coaching.history.tables import (
     DecisionEntry,
     LifterEntry,
@@ -33,14 +34,7 @@ def lifters(connection: Connection) -> tuple[LifterRow, ...]:
     Args:
         connection: in a transaction.
     """
-    sets = {
-        lifter: (count, newest)
-        for lifter, count, newest in connection.execute(
-            select(SetEntry.lifter, func.count(), func.max(SetEntry.begun_at_s))
-            .where(SetEntry.lifter.is_not(None))
-            .group_by(SetEntry.lifter)
-        )
-    }
+    sets = set_counts(connection)
     sessions = _counts(connection.execute(select(SessionEntry.lifter, func.count()).group_by(SessionEntry.lifter)))
     names = sorted(connection.execute(select(LifterEntry.lifter)).scalars())
     return tuple(
@@ -68,9 +62,9 @@ def statement_of_sets(lifter: str, exercise: str | None, newest: int | None, *, 
         blinded: sets of blinded sessions too.
     """
     statement = (
-        select(SetEntry.__table__, RecordingEntry.name.label("recording"))
+        select(SetEntry.__table__, RecordingEntry.name.label("recording"), literal(lifter).label("whose"))
         .join(RecordingEntry, RecordingEntry.sha256 == SetEntry.sha256)
-        .where(SetEntry.lifter == lifter)
+        .where(is_of(lifter))
         .order_by(SetEntry.begun_at_s.desc(), SetEntry.nonce.desc())
     )
     if exercise is not None:
@@ -90,7 +84,8 @@ def sets_of(connection: Connection, statement: Select[Any]) -> tuple[SetRow, ...
     found = [
         SetRow(
             begun_at=_local(row["begun_at_s"]),
-            **{name: row[name] for name in SetRow.__dataclass_fields__ if name != "begun_at"},
+            lifter=row["whose"],
+            **{name: row[name] for name in SetRow.__dataclass_fields__ if name not in ("begun_at", "lifter")},
         )
         for row in connection.execute(statement).mappings()
     ]
@@ -104,7 +99,7 @@ def blinded_sets_of(connection: Connection, lifter: str) -> int:
         connection: in a transaction.
         lifter: pseudonym.
     """
-    statement = select(func.count()).where(SetEntry.lifter == lifter, SetEntry.blinded.is_(True))
+    statement = select(func.count()).where(is_of(lifter), SetEntry.blinded.is_(True))
     return int(connection.execute(statement).scalar_one())
 
 

@@ -14,7 +14,7 @@ from ebbset.coaching.history.databases import APPLICATION_ID, StoreError
 if TYPE_CHECKING:
     from alembic.config import Config
 
-HEAD: Final = "0002"
+HEAD: Final = "0003"
 """The newest version of the tables; a test compares it with the migrations."""
 _VERSIONS: Final = "alembic_version"
 

@@ -65,10 +65,10 @@ class RecordingEntry(Base):
 class SetEntry(Base):
     """One armed set, known by its nonce, as the fullest recording of it says.
 
-    ``lifter`` is None for a set that names nobody. ``blinded``: a session of a study that hides something from
-    somebody, so that no screen shows it. ``one_rm_*``: 1RM of the day with its 80 % interval. ``hard_*``: completed
-    repetitions with little in reserve, cables averaged. ``fullness``: outputs recorded, and ``finished`` whether the
-    recording goes to the end of the set.
+    ``lifter`` is None for a set that names nobody; whose it is then: `owners`. ``blinded``: a session of a study that
+    hides something from somebody, so that no screen shows it. ``one_rm_*``: 1RM of the day with its 80 % interval.
+    ``hard_*``: completed repetitions with little in reserve, cables averaged. ``fullness``: outputs recorded, and
+    ``finished`` whether the recording goes to the end of the set.
     """
 
     __tablename__ = "sets"
@@ -198,6 +198,7 @@ class SessionSetEntry(Base):
     __table_args__ = (
         ForeignKeyConstraint(["session", "step"], ["session_steps.session", "session_steps.step"], ondelete="CASCADE"),
         Index(None, "session", "step"),
+        Index(None, "nonce"),
     )
     session: Mapped[str] = mapped_column(primary_key=True)
     nonce: Mapped[str] = mapped_column(primary_key=True)

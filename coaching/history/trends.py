@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import Final
 
+from ebbset.coaching.history.adherence import SessionAdherence, session_adherence
 from ebbset.coaching.history.fresh_sets import by_day, freshest, past_set
 from ebbset.coaching.history.history_rows import SessionRow, SetRow
 from ebbset.coaching.profile_update import DAY_CV, STALE_AFTER_DAYS, profile_is_old
@@ -35,9 +36,6 @@ WINDOW_DAYS: Final = 14
 """Days at either end of a span that are taken together; our judgement."""
 RECENT_DAYS: Final = 42
 """The recent span; our judgement. Training shows in weeks: +9.3 % in six (González-Badillo & Sánchez-Medina 2010)."""
-REST_TOLERANCE_S: Final = 10.0
-LOAD_TOLERANCE: Final = 0.01
-"""A rest or a load that differs by less is as planned; our judgement."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,27 +123,6 @@ class ProfileState:
     exercise: str
     date: datetime.date | None
     stale_because: str | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SessionAdherence:
-    """What became of one session's plan; counts of sets, and minutes.
-
-    ``shortened_rests`` and ``other_loads`` count sets that were begun sooner or with another load than planned.
-    """
-
-    name: str
-    date: datetime.date
-    planned: int
-    done: int
-    skipped: int
-    left_out: int
-    not_reached: int
-    shortened_rests: int
-    other_loads: int
-    minutes: float
-    minutes_used: float
-    ended_because: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -376,31 +353,3 @@ def profile_states(
         date = None if profile is None else profile.date
         found.append(ProfileState(exercise=exercise, date=date, stale_because=because))
     return tuple(found)
-
-
-def session_adherence(session: SessionRow) -> SessionAdherence:
-    """What became of a session's plan.
-
-    Args:
-        session: the session with its steps.
-    """
-    states = [step.state for step in session.steps]
-    sets = [(step, one) for step in session.steps for one in step.sets]
-    return SessionAdherence(
-        name=session.name,
-        date=session.begun_at.date(),
-        planned=len(states),
-        done=states.count("done"),
-        skipped=states.count("skipped"),
-        left_out=states.count("left out"),
-        not_reached=states.count("to do"),
-        shortened_rests=sum(
-            one.rested_s is not None and one.rested_s < step.rest_before_s - REST_TOLERANCE_S for step, one in sets
-        ),
-        other_loads=sum(
-            abs(one.start_load_n - step.planned_start_n) > LOAD_TOLERANCE * step.planned_start_n for step, one in sets
-        ),
-        minutes=session.minutes,
-        minutes_used=(session.ended_at - session.begun_at).total_seconds() / 60.0,
-        ended_because=session.ended_because,
-    )

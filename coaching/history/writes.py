@@ -12,6 +12,7 @@ from sqlalchemy import Connection, delete, exists, insert, or_, select, update
 from sqlalchemy.dialects.postgresql import insert as insert_on_postgresql
 from sqlalchemy.dialects.sqlite import insert as insert_on_sqlite
 
+from ebbset.coaching.history.owners import is_of
 from ebbset.coaching.history.report_rows import SiteReport
 from ebbset.coaching.history.set_rows import ROWS_VERSION, Row, decision_rows, profile_row, repetition_rows, set_row
 from ebbset.coaching.history.tables import (
@@ -176,8 +177,8 @@ def rows_of(connection: Connection, lifter: str, nonces: Sequence[str]) -> dict[
         lifter: pseudonym.
         nonces: sets that are this lifter's though they name nobody.
     """
-    sets = select(SetEntry.nonce).where(or_(SetEntry.lifter == lifter, SetEntry.nonce.in_(nonces)))
-    shas = select(SetEntry.sha256).where(or_(SetEntry.lifter == lifter, SetEntry.nonce.in_(nonces)))
+    sets = select(SetEntry.nonce).where(or_(is_of(lifter), SetEntry.nonce.in_(nonces)))
+    shas = select(SetEntry.sha256).where(or_(is_of(lifter), SetEntry.nonce.in_(nonces)))
     sessions = select(SessionEntry.session).where(SessionEntry.lifter == lifter)
     wanted = {
         SetEntry: SetEntry.nonce.in_(sets),
@@ -209,7 +210,7 @@ def take_out(connection: Connection, lifter: str, nonces: Sequence[str]) -> int:
         nonces: sets that are this lifter's though they name nobody.
     """
     count = sum(len(rows) for rows in rows_of(connection, lifter, nonces).values())
-    of_lifter = or_(SetEntry.lifter == lifter, SetEntry.nonce.in_(nonces))
+    of_lifter = or_(is_of(lifter), SetEntry.nonce.in_(nonces))
     recordings = list(connection.execute(select(SetEntry.sha256).where(of_lifter).distinct()).scalars())
     theirs = [*nonces, *connection.execute(select(SetEntry.nonce).where(of_lifter)).scalars()]
     connection.execute(delete(ReportEntry).where(ReportEntry.nonce.in_(theirs)))

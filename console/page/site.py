@@ -102,7 +102,7 @@ class Site:
             lstrip_blocks=True,
             loader=FunctionLoader(lambda name: _file("templates", name)),
         )
-        environment.filters["aged"] = aged
+        environment.filters.update(aged=aged, plural=formatting.plural)
         environment.globals["static"] = lambda name: f"/static/{name}?{self.static[name][2]}"
         return environment
 

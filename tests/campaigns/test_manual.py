@@ -103,7 +103,7 @@ def test_nothing_is_fetched_from_elsewhere_and_the_search_has_its_index_beside_i
 
 
 def test_pages_with_a_diagram_bring_the_script_that_draws_it(site: Path) -> None:
-    """Before the theme's own, which would ask another host for it. `make browser` looks at what is drawn."""
+    """Before the theme's own, which would ask another host for it; `test_manual_in_a_browser` looks at the result."""
     drawn = 0
     for path in site.rglob("*.html"):
         text = path.read_text()

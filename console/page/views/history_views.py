@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import datetime
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final, TypeVar
@@ -45,15 +46,14 @@ class HistoryViews:
         if self._filling is None or self._filling.done():
             self._filling = asyncio.create_task(asyncio.to_thread(self._fill))
         await asyncio.wait({self._filling}, timeout=PATIENCE_S)
-        problems = ["The store is still being filled from the home folder; come back for the rest."]
-        if self._filling.done():
-            problems = self._told(self._filling)
+        filled = self._filling.done()
+        problems = self._told(self._filling) if filled else []
         found = await self._beside(_lifters, self._site.store)
-        return self._site.answer(request, "lifters.html", lifters=found, problems=problems)
+        return self._site.answer(request, "lifters.html", lifters=found, problems=problems, filled=filled)
 
     def _told(self, filling: asyncio.Task[list[str]]) -> list[str]:
         try:
-            return filling.result()
+            return [one.replace(f"{self._site.home}{os.sep}", "") for one in filling.result()]
         except UnusableFileError as error:
             return [f"Nothing new was added: {error}"]
 

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ebbset.coaching.history.adherence import session_adherence
 from ebbset.coaching.history.history_rows import SessionRow, SessionSetRow, SessionStepRow, SetRow
 from ebbset.coaching.history.trends import (
     RECENT_DAYS,
@@ -20,7 +21,6 @@ from ebbset.coaching.history.trends import (
     muscle_weeks,
     profile_changes,
     profile_states,
-    session_adherence,
     strength_by_exercise,
     strength_changes,
 )

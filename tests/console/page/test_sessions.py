@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import asyncio
 import re
+import threading
 from pathlib import Path
 
 import pytest
 
+from ebbset.coaching.history.rebuild import Filled, HistoryFiles, fill
+from ebbset.coaching.history.store import HistoryStore
 from ebbset.coaching.sessions.journal import Journal
 from ebbset.coaching.sessions.next_load import with_start
 from ebbset.coaching.sessions.session_events import Armed, Begun, SetBegun, SetEnded
 from ebbset.coaching.sessions.session_steps import SessionPlanFile
 from ebbset.console.page.rigs.shown_rig import ShownRig
 from ebbset.console.page.site import Site
+from ebbset.console.page.views import history_views
 from tests.console.test_blinded_screens import session as study_session
 from tests.support.page_calls import WALL_S, Clock, caller_of, site_of
 from tests.support.rig_messages import frame, identity, state, take
@@ -171,11 +175,38 @@ async def test_the_next_set_of_a_blinded_session_tells_neither_load_nor_why(
 async def test_a_lifters_history_is_made_from_the_home_folder(site: Site, clock: Clock) -> None:
     made = write(site, "tuesday", plan())
     begun(site, "tuesday", made, clock).close()
+    (site.home / "sessions" / "no-recording.mcap").write_bytes(b"nothing that can be read")
     caller = caller_of(site)
     listed = (await caller.get("/lifters")).text
+    assert "sessions/no-recording.mcap" in listed
+    assert str(site.home) not in listed
     assert 'href="/lifters/a7"' in listed
     history = await caller.get("/lifters/a7")
     assert history.status == 200
     assert "Stop every rig" in history.text
     assert (await caller.get("/lifters/nobody")).status == 404
     assert "<style" not in history.text
+
+
+async def test_a_list_that_is_still_being_filled_looks_again_by_itself(
+    site: Site, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    may_go_on = threading.Event()
+
+    def slow_fill(store: HistoryStore, files: HistoryFiles) -> Filled:
+        may_go_on.wait(600.0)
+        return fill(store, files)
+
+    monkeypatch.setattr(history_views, "PATIENCE_S", 0.01)
+    monkeypatch.setattr(history_views, "fill", slow_fill)
+    begun(site, "tuesday", write(site, "tuesday", plan()), clock).close()
+    caller = caller_of(site)
+    waiting = (await caller.get("/lifters")).text
+    may_go_on.set()
+    assert 'http-equiv="refresh"' in waiting
+    assert "still being filled" in waiting
+    assert "Nobody is in the history" not in waiting
+    monkeypatch.setattr(history_views, "PATIENCE_S", 600.0)
+    done = (await caller.get("/lifters")).text
+    assert 'http-equiv="refresh"' not in done
+    assert 'href="/lifters/a7"' in done
