@@ -6,7 +6,6 @@ itself, and a message that is not good never was. No rules about commands here.
 
 from __future__ import annotations
 
-from itertools import pairwise
 from math import isfinite
 
 from ebbset.controller.messages.events import Acknowledged, RepetitionSeen, RigAnnounced, Samples
@@ -55,7 +54,7 @@ class Telemetry:
         if (newest is not None and t_us[0] <= newest) or not 0 <= t_us[0] <= t_us[-1] <= LATEST_US:
             return
         n = len(t_us)
-        if any(later < earlier for earlier, later in pairwise(t_us)):
+        if list(t_us) != sorted(t_us):
             return
         for columns, bounds, required in (
             (event.position_m, POSITION_M, True),

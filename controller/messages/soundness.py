@@ -60,13 +60,18 @@ def is_sound_frame(event: Samples, rig: RigAnnounced) -> bool:
         return False
     if n > 2 and sorted(t_us) != list(t_us):
         return False
-    return (
-        _is_sound_row(event.applied_n, cables, LOAD_N)
-        and len(event.position_m) == len(event.velocity_m_s) == len(event.force_n) == cables
-        and all(_is_sound_row(column, n, POSITION_M) for column in event.position_m)
-        and all(column is None or _is_sound_row(column, n, VELOCITY_M_S) for column in event.velocity_m_s)
-        and all(not rig.has_force if column is None else _is_sound_row(column, n, FORCE_N) for column in event.force_n)
-    )
+    if not _is_sound_row(event.applied_n, cables, LOAD_N):
+        return False
+    if not len(event.position_m) == len(event.velocity_m_s) == len(event.force_n) == cables:
+        return False
+    for position_m, velocity_m_s, force_n in zip(event.position_m, event.velocity_m_s, event.force_n, strict=True):
+        if not _is_sound_row(position_m, n, POSITION_M):
+            return False
+        if velocity_m_s is not None and not _is_sound_row(velocity_m_s, n, VELOCITY_M_S):
+            return False
+        if rig.has_force if force_n is None else not _is_sound_row(force_n, n, FORCE_N):
+            return False
+    return True
 
 
 def is_sound_repetition(event: RepetitionSeen, rig: RigAnnounced) -> bool:
