@@ -6,6 +6,8 @@ itself, and a message that is not good never was. No rules about commands here.
 
 from __future__ import annotations
 
+from typing import Any
+
 from ebbset.controller.messages.events import Acknowledged, RepetitionSeen, RigAnnounced, Samples
 from ebbset.models.contract.field_types import FORCE_N, LAST_SEQUENCE, LATEST_US, LOAD_N, POSITION_M, VELOCITY_M_S
 from ebbset.models.contract.rig_messages import (
@@ -130,18 +132,14 @@ class Telemetry:
 
 def can_be(rig: RigAnnounced) -> bool:
     """The announcement is one that a rig can make; every limit of a command is derived from it."""
+    given: Any = rig
     return (
-        rig.cables in (1, 2)
-        and 0 < rig.max_load_n <= GREATEST_LOAD_N
-        and all(
-            least <= value <= most
-            for value, (least, most) in (
-                (rig.sample_rate_hz, SAMPLE_RATE_HZ),
-                (rig.min_load_n, LEAST_LOAD_N),
-                (rig.max_ramp_n_per_s, FASTEST_RAMP_N_PER_S),
-                (rig.max_lease_ms, LONGEST_LEASE_MS),
-            )
-        )
+        given.cables in (1, 2)
+        and 0 < given.max_load_n <= GREATEST_LOAD_N
+        and _fit((given.sample_rate_hz,), 1, SAMPLE_RATE_HZ)
+        and _fit((given.min_load_n,), 1, LEAST_LOAD_N)
+        and _fit((given.max_ramp_n_per_s,), 1, FASTEST_RAMP_N_PER_S)
+        and _fit((given.max_lease_ms,), 1, LONGEST_LEASE_MS)
     )
 
 
@@ -154,7 +152,11 @@ def _fit(column: tuple[float, ...], n: int, bounds: tuple[float, float]) -> bool
     if len(column) != n:
         return False
     least, most = bounds
-    for value in column:  # noqa: SIM110  # for every frame: a generator would cost as much again
-        if not least <= value <= most:
-            return False
+    try:
+        for value in column:
+            if not least <= value <= most:
+                return False
+    except TypeError:
+        # No number at all, or, in a compiled core, which makes a float of each, one that is larger than any float.
+        return False
     return True

@@ -1,14 +1,15 @@
 """Whether an event is one that the contract allows: every figure within its bounds, every column as long as it must be.
 
 The wire refuses what is not; an embedding that makes its own events may not. The regulator drops what is not sound;
-the guard holds the same bounds in code of its own. Pure functions without any state.
+the guard holds the same bounds in code of its own. Pure functions without any state. Single figures are
+read as of any type, since a compiled core makes a float of what is declared one, and cannot of every whole number.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Final, TypeVar
+from typing import Any, Final, TypeVar
 
 from ebbset.controller.messages.events import Acknowledged, Event, RepetitionSeen, RigAnnounced, RigReported, Samples
 from ebbset.models.contract.field_types import FORCE_N, LAST_SEQUENCE, LATEST_US, LOAD_N, POSITION_M, VELOCITY_M_S
@@ -36,13 +37,14 @@ def timed(event: AnyEvent) -> AnyEvent:
 
 def is_sound_announcement(event: RigAnnounced) -> bool:
     """The rig says of itself what a rig can be."""
+    given: Any = event
     return (
-        event.cables in (1, 2)
-        and _within(event.sample_rate_hz, SAMPLE_RATE_HZ)
-        and 0 < event.max_load_n <= GREATEST_LOAD_N
-        and _within(event.min_load_n, LEAST_LOAD_N)
-        and _within(event.max_ramp_n_per_s, FASTEST_RAMP_N_PER_S)
-        and _within(event.max_lease_ms, LONGEST_LEASE_MS)
+        given.cables in (1, 2)
+        and _within(given.sample_rate_hz, SAMPLE_RATE_HZ)
+        and 0 < given.max_load_n <= GREATEST_LOAD_N
+        and _within(given.min_load_n, LEAST_LOAD_N)
+        and _within(given.max_ramp_n_per_s, FASTEST_RAMP_N_PER_S)
+        and _within(given.max_lease_ms, LONGEST_LEASE_MS)
     )
 
 
@@ -83,7 +85,8 @@ def is_sound_repetition(event: RepetitionSeen, rig: RigAnnounced) -> bool:
         event: the summary.
         rig: as announced.
     """
-    force_n = [0.0 if value is None else value for value in event.mean_force_n]
+    given: tuple[Any, ...] = event.mean_force_n
+    force_n = [0.0 if value is None else value for value in given]
     return (
         0 <= event.t_start_us <= event.t_end_us <= LATEST_US
         and 0 <= event.seq <= LAST_SEQUENCE
@@ -114,8 +117,8 @@ def _is_rig_time(t_us: int) -> bool:
     return 0 <= t_us <= LATEST_US
 
 
-def _within(value: float, bounds: Bounds) -> bool:
-    return bounds[0] <= value <= bounds[1]
+def _within(value: Any, bounds: Bounds) -> bool:
+    return bool(bounds[0] <= value <= bounds[1])
 
 
 def _is_sound_row(values: Sequence[float], n: int, bounds: Bounds) -> bool:
@@ -123,7 +126,11 @@ def _is_sound_row(values: Sequence[float], n: int, bounds: Bounds) -> bool:
     if len(values) != n:
         return False
     least, most = bounds
-    for value in values:  # noqa: SIM110  # for every frame: a generator would cost as much again
-        if not least <= value <= most:
-            return False
+    try:
+        for value in values:
+            if not least <= value <= most:
+                return False
+    except TypeError:
+        # A compiled core makes a float of each, and says this of a whole number that is larger than any float.
+        return False
     return True

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pytest
 
-from campaigns.compiled_core import RECORDINGS, TESTS, build, compare, replayed
+from campaigns.compiled_core import NOT_FOR_COMPILED, RECORDINGS, TESTS, build, compare, replayed
 from ebbset.controller.recording import core_build as subject
 from tests.support.commands import run_command
 
@@ -48,6 +48,9 @@ def test_what_setup_names_is_there() -> None:
         assert ROOT / f"{module}.py" in modules
         assert f"\nclass {name}:\n" in (ROOT / f"{module}.py").read_text()
     assert [name for name in TESTS if not (ROOT / name).exists()] == []
+    for left_out in NOT_FOR_COMPILED:
+        path, _, test = left_out.partition("::")
+        assert f"def {test}" in (ROOT / "tests" / "controller" / path).read_text()
 
 
 def test_no_compiled_module_has_a_constant_of_nothing_but_floats() -> None:
