@@ -16,8 +16,9 @@ from importlib.machinery import EXTENSION_SUFFIXES
 from pathlib import Path
 
 import pytest
+from packaging.requirements import Requirement
 
-from campaigns.compiled_core import NOT_FOR_COMPILED, RECORDINGS, TESTS, build, compare, replayed
+from campaigns.compiled_core import NOT_FOR_COMPILED, RECORDINGS, TESTS, build, compare, replayed, sources
 from ebbset.controller.recording import core_build as subject
 from tests.support.commands import run_command
 
@@ -75,6 +76,20 @@ def test_a_value_that_means_nothing_is_refused() -> None:
         asked, cwd=ROOT, env=os.environ | {"EBBSET_COMPILED": "yes"}, capture_output=True, text=True, check=False
     )
     assert (done.returncode, done.stderr) == (1, "EBBSET_COMPILED is 'yes'; allowed: 0 or 1\n")
+
+
+@pytest.mark.parametrize(("wanted", "needed"), [("0", set()), ("1", {"mypy", "pydantic"})])
+def test_an_installer_is_told_what_the_build_needs(wanted: str, needed: set[str], tmp_path: Path) -> None:
+    """By the hook of PEP 517, which an installer asks before it builds."""
+    copy = tmp_path / "sources"
+    sources(copy)
+    asked = "from setuptools.build_meta import get_requires_for_build_wheel as g; print(*g(), sep='\\n')"
+    done = subprocess.run(
+        [sys.executable, "-c", asked],
+        cwd=copy, env=os.environ | {"EBBSET_COMPILED": wanted}, capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    told = {Requirement(line).name for line in done.stdout.splitlines() if ">=" in line}
+    assert told == needed
 
 
 def test_differences_between_the_cores_are_found() -> None:
