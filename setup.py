@@ -35,7 +35,7 @@ SUBCLASSED = {
     "controller/detection/stall_evidence": "StallEvidence",
     "controller/regulation/set_controller": "SetController",
 }
-"""Compiled classes that evaluation, tests and campaigns watch through a subclass, which a compiled class must allow."""
+"""Compiled classes that tests and campaigns watch through a subclass, which a compiled class must allow."""
 CONFIGURATION = "[mypy]\nstrict = True\nplugins = pydantic.mypy\nignore_missing_imports = True\n"
 
 
