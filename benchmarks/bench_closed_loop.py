@@ -17,6 +17,7 @@ SEED = 2
 
 
 def main() -> list[Claim]:
+    from ebbset.controller.recording.core_build import core_build
     from ebbset.models.contract.prescription import Prescription
     from ebbset.simulators.closed_loop.closed_loop import run_set
     from ebbset.simulators.closed_loop.simulated_set import LoopSettings
@@ -80,7 +81,7 @@ def main() -> list[Claim]:
             f"closed loop over its compiled physics, frames of {frame_samples}", whole / alone, "times", most,
             at_most=True,
             note=f"{outcome.simulated_s:.0f} s set at 100 Hz; {outcome.simulated_s / whole:.0f} against "
-            f"{outcome.simulated_s / alone:.0f} times real time",
+            f"{outcome.simulated_s / alone:.0f} times real time; {core_build()} core",
         )  # fmt: skip
 
     # With frames of 5 it was 500 times real time, where the plant made 4,740.

@@ -32,6 +32,7 @@ def main() -> list[Claim]:
     from ebbset.controller.messages.actions import Output
     from ebbset.controller.messages.codec import event_from_wire
     from ebbset.controller.messages.events import Event, Samples
+    from ebbset.controller.recording.core_build import core_build
     from ebbset.controller.regulation.set_controller import SetController
     from ebbset.models.contract.prescription import example
     from ebbset.models.contract.wire import Topic
@@ -82,6 +83,6 @@ def main() -> list[Claim]:
             1.0,
             at_most=True,
             note=f"{core / samples * 1e6:.2f} over {decoding / samples * 1e6:.2f} µs; {samples} samples, "
-            f"{drops} drops, frames of 5 at 100 Hz",
+            f"{drops} drops, frames of 5 at 100 Hz; {core_build()} core",
         )
     ]

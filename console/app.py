@@ -138,9 +138,11 @@ def _version(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
         return
     from importlib.metadata import version
 
+    from ebbset.controller.recording.core_build import core_build
     from ebbset.models.contract.wire import CONTRACT_VERSION
 
-    click.echo(f"ebbset {version('ebbset')}, wire contract {CONTRACT_VERSION}")
+    core = ", compiled core" if core_build() == "compiled" else ""
+    click.echo(f"ebbset {version('ebbset')}, wire contract {CONTRACT_VERSION}{core}")
     ctx.exit()
 
 

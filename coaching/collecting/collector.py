@@ -24,7 +24,7 @@ from paho.mqtt.properties import Properties
 
 from ebbset.coaching.collecting.site_reports import SUBSCRIPTIONS, BadReportError, read_report
 from ebbset.coaching.history.databases import StoreError
-from ebbset.coaching.history.report_rows import SiteReport
+from ebbset.coaching.history.rows.report_rows import SiteReport
 from ebbset.coaching.history.store import HistoryStore
 from ebbset.controller.link.settings import BrokerSettings
 

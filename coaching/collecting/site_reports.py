@@ -8,8 +8,8 @@ from typing import Annotated, Any, Final
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from ebbset.coaching.history.report_rows import SiteReport
-from ebbset.coaching.history.set_rows import Row
+from ebbset.coaching.history.rows.report_rows import SiteReport
+from ebbset.coaching.history.rows.set_rows import Row
 from ebbset.models.contract.controller_messages import SetReport
 from ebbset.models.contract.problems import problems_of
 from ebbset.models.contract.wire import TOPIC_ROOT, BadMessageError, Topic, decode

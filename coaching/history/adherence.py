@@ -6,7 +6,7 @@ import datetime
 from dataclasses import dataclass
 from typing import Final
 
-from ebbset.coaching.history.history_rows import SessionRow
+from ebbset.coaching.history.rows.history_rows import SessionRow
 
 REST_TOLERANCE_S: Final = 10.0
 LOAD_TOLERANCE: Final = 0.01

@@ -7,7 +7,7 @@ import datetime
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 
-from ebbset.coaching.history.history_rows import SetRow
+from ebbset.coaching.history.rows.history_rows import SetRow
 from ebbset.coaching.sessions.next_load import PastSet, loss_left
 
 

@@ -12,8 +12,8 @@ from typing import Any
 
 from sqlalchemy import Connection, Select, func, literal, select
 
-from ebbset.coaching.history.history_rows import LifterRow, SessionRow, SessionSetRow, SessionStepRow, SetRow
 from ebbset.coaching.history.owners import is_of, set_counts
+from ebbset.coaching.history.rows.history_rows import LifterRow, SessionRow, SessionSetRow, SessionStepRow, SetRow
 from ebbset.coaching.history.tables import (
     DecisionEntry,
     LifterEntry,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 
-from ebbset.coaching.history.history_rows import SetRow
+from ebbset.coaching.history.rows.history_rows import SetRow
 from ebbset.coaching.history.store import HistoryStore
 from ebbset.coaching.history.trends import LifterHistory, lifter_history
 

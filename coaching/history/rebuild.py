@@ -15,9 +15,9 @@ from typing import Final
 
 from ebbset.coaching.history import databases
 from ebbset.coaching.history.databases import BrokenStoreError, StoreError
+from ebbset.coaching.history.rows.session_rows import session_rows
+from ebbset.coaching.history.rows.set_rows import profile_row
 from ebbset.coaching.history.session_files import JOURNAL_END, PLAN_END
-from ebbset.coaching.history.session_rows import session_rows
-from ebbset.coaching.history.set_rows import profile_row
 from ebbset.coaching.history.store import HistoryStore
 from ebbset.coaching.sessions.journal import read_journal
 from ebbset.coaching.sessions.session_events import SessionEvent

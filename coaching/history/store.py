@@ -15,9 +15,9 @@ from sqlalchemy import Engine, inspect, select
 
 from ebbset.coaching.history import databases, queries, schema, writes
 from ebbset.coaching.history.databases import StoreError
-from ebbset.coaching.history.history_rows import LifterRow, SessionRow, SetRow
-from ebbset.coaching.history.report_rows import SiteReport
-from ebbset.coaching.history.set_rows import ROWS_VERSION, Row
+from ebbset.coaching.history.rows.history_rows import LifterRow, SessionRow, SetRow
+from ebbset.coaching.history.rows.report_rows import SiteReport
+from ebbset.coaching.history.rows.set_rows import ROWS_VERSION, Row
 from ebbset.coaching.history.tables import Base, RecordingEntry
 from ebbset.controller.recording.file_state import is_being_written
 from ebbset.controller.recording.reader import file_digest
@@ -158,7 +158,7 @@ class HistoryStore:
             StoreError: the database cannot be used.
         """
         # Here, since a session's loads are scaled by the simulator, whose import takes longer than opening a history.
-        from ebbset.coaching.history.session_rows import session_rows
+        from ebbset.coaching.history.rows.session_rows import session_rows
 
         rows = session_rows(plan, events, name)
         if rows is None:

@@ -15,7 +15,7 @@ from typing import Final
 
 from ebbset.coaching.history.adherence import SessionAdherence, session_adherence
 from ebbset.coaching.history.fresh_sets import by_day, freshest, past_set
-from ebbset.coaching.history.history_rows import SessionRow, SetRow
+from ebbset.coaching.history.rows.history_rows import SessionRow, SetRow
 from ebbset.coaching.profile_update import DAY_CV, STALE_AFTER_DAYS, profile_is_old
 from ebbset.coaching.sessions.next_load import fresh_strength
 from ebbset.models.contract import formatting

@@ -13,8 +13,15 @@ from sqlalchemy.dialects.postgresql import insert as insert_on_postgresql
 from sqlalchemy.dialects.sqlite import insert as insert_on_sqlite
 
 from ebbset.coaching.history.owners import is_of
-from ebbset.coaching.history.report_rows import SiteReport
-from ebbset.coaching.history.set_rows import ROWS_VERSION, Row, decision_rows, profile_row, repetition_rows, set_row
+from ebbset.coaching.history.rows.report_rows import SiteReport
+from ebbset.coaching.history.rows.set_rows import (
+    ROWS_VERSION,
+    Row,
+    decision_rows,
+    profile_row,
+    repetition_rows,
+    set_row,
+)
 from ebbset.coaching.history.tables import (
     Base,
     DecisionEntry,
@@ -35,7 +42,7 @@ from ebbset.controller.recording.sources import Source
 from ebbset.models.contract.profile import LifterProfile
 
 if TYPE_CHECKING:
-    from ebbset.coaching.history.session_rows import SessionRows
+    from ebbset.coaching.history.rows.session_rows import SessionRows
 
 
 def put(connection: Connection, table: type[Base], rows: Sequence[Row], *, replace: bool = True) -> None:

@@ -16,8 +16,8 @@ from ebbset.console.suggestions import SuggestingGroup
 from ebbset.models.contract import formatting
 
 if TYPE_CHECKING:
-    from ebbset.coaching.history.history_rows import LifterRow
     from ebbset.coaching.history.rebuild import Filled
+    from ebbset.coaching.history.rows.history_rows import LifterRow
     from ebbset.coaching.history.store import HistoryStore
 
 F = TypeVar("F", bound=Callable[..., Any])

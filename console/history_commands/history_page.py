@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
-from ebbset.coaching.history.history_rows import SetRow
+from ebbset.coaching.history.rows.history_rows import SetRow
 from ebbset.coaching.history.trends import SMALLEST_WORTHWHILE, TEST_CV, LifterHistory
 from ebbset.console.history_commands import history_figures, history_tables
 from ebbset.console.history_commands.history_tables import HistoryTable

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from ebbset.coaching.history.history_rows import SetRow
+from ebbset.coaching.history.rows.history_rows import SetRow
 from ebbset.coaching.history.trends import Change, LifterHistory, monday_of
 from ebbset.models.contract import formatting
 from ebbset.models.contract.units import LoadUnit

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from rich.table import Table
 
-from ebbset.coaching.history.history_rows import SetRow
+from ebbset.coaching.history.rows.history_rows import SetRow
 from ebbset.coaching.history.trends import LifterHistory
 from ebbset.console.history_commands import history_tables
 from ebbset.console.history_commands.history_tables import HistoryTable

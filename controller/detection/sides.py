@@ -7,14 +7,13 @@ one that the other side has nothing to set against is settled at the next start 
 
 from __future__ import annotations
 
-from typing import Final
-
 from ebbset.controller.detection.signals import RepetitionEnded
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 
 Difference = tuple[float, float]
 """Of ROM and of mean velocity, each as a part of the larger side's."""
-ALONE: Final[Difference] = (1.0, 1.0)
+ALONE: Difference = (1.0, 1.0)
+# Not Final: mypyc (2.4) takes a constant of nothing but floats for one that was never set.
 
 
 class SidePairs:

@@ -58,6 +58,11 @@ def _monotonic_us() -> int:
     return time.monotonic_ns() // 1_000
 
 
+def _plain(column: tuple[float, ...]) -> tuple[float, ...]:
+    """The same numbers as Python's own: a driver may have numpy's, which a compiled core does not take."""
+    return tuple([float(value) for value in column])
+
+
 class EmbeddedController:
     """One rig's controller.
 
@@ -134,8 +139,10 @@ class EmbeddedController:
             if column is not None and len(column) != self._rig.cables:
                 raise ValueError(f"{name} is {len(column)} values long; allowed: {self._rig.cables}, one per cable")
         with self._lock:
-            self._applied_n, self._docked = applied_n, docked
-            self._rows.append((self._clock_us() if t_us is None else t_us, position_m, velocity_m_s, force_n))
+            self._applied_n, self._docked = _plain(applied_n), bool(docked)
+            at_us = self._clock_us() if t_us is None else int(t_us)
+            tension_n = None if force_n is None else _plain(force_n)
+            self._rows.append((at_us, _plain(position_m), _plain(velocity_m_s), tension_n))
             if len(self._rows) >= self._frame_samples:
                 self._feed(self._frame())
                 self.tick()

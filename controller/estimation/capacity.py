@@ -20,7 +20,7 @@ from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.contract.profile import Uncertain
 from ebbset.models.physiology.load_velocity import LoadVelocityLine
 
-_STEPS: Final = (1e-3, 1e-3, 1e-4, 1e-3, 1e-3)
+_STEPS: Final[tuple[float, ...]] = (1e-3, 1e-3, 1e-4, 1e-3, 1e-3)
 """Steps of the numerical derivative, small enough that the count is linear over them."""
 
 

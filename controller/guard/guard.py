@@ -23,7 +23,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, replace
 from math import ceil, isfinite
-from typing import Final
+from typing import Any, Final
 
 from ebbset.controller.guard.telemetry import Telemetry, can_be
 from ebbset.controller.messages.actions import Command, SendArm, SendLoad, SendRelease, SendUnload
@@ -389,8 +389,11 @@ class Guard:
 
 def _is_boundless(command: SendArm | SendLoad) -> bool:
     """It holds a whole number that can be neither written down nor turned into a float."""
-    loads_n = command.target_n if isinstance(command, SendLoad) else command.ceiling_n + command.floor_n
-    ramp = command.ramp_n_per_s if isinstance(command, SendLoad) else command.max_ramp_n_per_s
-    cited_us = command.cites_t_us if isinstance(command, SendLoad) else 0
-    figures = (command.seq, command.lease_ms, cited_us, ramp, *loads_n)
+    # Whatever they are declared as: a compiled core turns what is declared a float into one.
+    given: Any = command
+    figures: list[Any] = [given.seq, given.lease_ms]
+    if isinstance(command, SendLoad):
+        figures += [given.cites_t_us, given.ramp_n_per_s, *given.target_n]
+    else:
+        figures += [given.max_ramp_n_per_s, *given.ceiling_n, *given.floor_n]
     return any(isinstance(figure, int) and not -LATEST_US <= figure <= LATEST_US for figure in figures)

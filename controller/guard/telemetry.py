@@ -6,8 +6,7 @@ itself, and a message that is not good never was. No rules about commands here.
 
 from __future__ import annotations
 
-from itertools import pairwise
-from math import isfinite
+from typing import Any
 
 from ebbset.controller.messages.events import Acknowledged, RepetitionSeen, RigAnnounced, Samples
 from ebbset.models.contract.field_types import FORCE_N, LAST_SEQUENCE, LATEST_US, LOAD_N, POSITION_M, VELOCITY_M_S
@@ -55,8 +54,11 @@ class Telemetry:
         if (newest is not None and t_us[0] <= newest) or not 0 <= t_us[0] <= t_us[-1] <= LATEST_US:
             return
         n = len(t_us)
-        if any(later < earlier for earlier, later in pairwise(t_us)):
-            return
+        earlier = 0
+        for t in t_us:
+            if t < earlier:
+                return
+            earlier = t
         for columns, bounds, required in (
             (event.position_m, POSITION_M, True),
             (event.velocity_m_s, VELOCITY_M_S, False),
@@ -130,18 +132,14 @@ class Telemetry:
 
 def can_be(rig: RigAnnounced) -> bool:
     """The announcement is one that a rig can make; every limit of a command is derived from it."""
+    given: Any = rig
     return (
-        rig.cables in (1, 2)
-        and 0 < rig.max_load_n <= GREATEST_LOAD_N
-        and all(
-            least <= value <= most
-            for value, (least, most) in (
-                (rig.sample_rate_hz, SAMPLE_RATE_HZ),
-                (rig.min_load_n, LEAST_LOAD_N),
-                (rig.max_ramp_n_per_s, FASTEST_RAMP_N_PER_S),
-                (rig.max_lease_ms, LONGEST_LEASE_MS),
-            )
-        )
+        given.cables in (1, 2)
+        and 0 < given.max_load_n <= GREATEST_LOAD_N
+        and _fit((given.sample_rate_hz,), 1, SAMPLE_RATE_HZ)
+        and _fit((given.min_load_n,), 1, LEAST_LOAD_N)
+        and _fit((given.max_ramp_n_per_s,), 1, FASTEST_RAMP_N_PER_S)
+        and _fit((given.max_lease_ms,), 1, LONGEST_LEASE_MS)
     )
 
 
@@ -150,6 +148,15 @@ def _loads_fit(applied_n: tuple[float, ...], cables: int) -> bool:
 
 
 def _fit(column: tuple[float, ...], n: int, bounds: tuple[float, float]) -> bool:
-    """So many values, each within the bounds. Only a sum shows what is not a number, wherever it stands."""
+    """So many values, and none beyond the bounds or no number at all."""
+    if len(column) != n:
+        return False
     least, most = bounds
-    return len(column) == n and min(column) >= least and max(column) <= most and isfinite(sum(column))
+    try:
+        for value in column:
+            if not least <= value <= most:
+                return False
+    except TypeError:
+        # No number at all, or, in a compiled core, which makes a float of each, one that is larger than any float.
+        return False
+    return True

@@ -1,15 +1,15 @@
 """Whether an event is one that the contract allows: every figure within its bounds, every column as long as it must be.
 
 The wire refuses what is not; an embedding that makes its own events may not. The regulator drops what is not sound;
-the guard holds the same bounds in code of its own. Pure functions without any state.
+the guard holds the same bounds in code of its own. Pure functions without any state. Single figures are
+read as of any type, since a compiled core makes a float of what is declared one, and cannot of every whole number.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from math import isfinite
-from typing import Final, TypeVar
+from typing import Any, Final, TypeVar
 
 from ebbset.controller.messages.events import Acknowledged, Event, RepetitionSeen, RigAnnounced, RigReported, Samples
 from ebbset.models.contract.field_types import FORCE_N, LAST_SEQUENCE, LATEST_US, LOAD_N, POSITION_M, VELOCITY_M_S
@@ -37,13 +37,14 @@ def timed(event: AnyEvent) -> AnyEvent:
 
 def is_sound_announcement(event: RigAnnounced) -> bool:
     """The rig says of itself what a rig can be."""
+    given: Any = event
     return (
-        event.cables in (1, 2)
-        and _within(event.sample_rate_hz, SAMPLE_RATE_HZ)
-        and 0 < event.max_load_n <= GREATEST_LOAD_N
-        and _within(event.min_load_n, LEAST_LOAD_N)
-        and _within(event.max_ramp_n_per_s, FASTEST_RAMP_N_PER_S)
-        and _within(event.max_lease_ms, LONGEST_LEASE_MS)
+        given.cables in (1, 2)
+        and _within(given.sample_rate_hz, SAMPLE_RATE_HZ)
+        and 0 < given.max_load_n <= GREATEST_LOAD_N
+        and _within(given.min_load_n, LEAST_LOAD_N)
+        and _within(given.max_ramp_n_per_s, FASTEST_RAMP_N_PER_S)
+        and _within(given.max_lease_ms, LONGEST_LEASE_MS)
     )
 
 
@@ -58,15 +59,23 @@ def is_sound_frame(event: Samples, rig: RigAnnounced) -> bool:
     n = len(t_us)
     if n == 0 or not 0 <= t_us[0] <= t_us[-1] <= LATEST_US or not 0 <= event.seq <= LAST_SEQUENCE:
         return False
-    if n > 2 and sorted(t_us) != list(t_us):
+    before_us = 0
+    for at_us in t_us:
+        if at_us < before_us:
+            return False
+        before_us = at_us
+    if not _is_sound_row(event.applied_n, cables, LOAD_N):
         return False
-    return (
-        _is_sound_row(event.applied_n, cables, LOAD_N)
-        and len(event.position_m) == len(event.velocity_m_s) == len(event.force_n) == cables
-        and all(_is_sound_row(column, n, POSITION_M) for column in event.position_m)
-        and all(column is None or _is_sound_row(column, n, VELOCITY_M_S) for column in event.velocity_m_s)
-        and all(not rig.has_force if column is None else _is_sound_row(column, n, FORCE_N) for column in event.force_n)
-    )
+    if not len(event.position_m) == len(event.velocity_m_s) == len(event.force_n) == cables:
+        return False
+    for position_m, velocity_m_s, force_n in zip(event.position_m, event.velocity_m_s, event.force_n, strict=True):
+        if not _is_sound_row(position_m, n, POSITION_M):
+            return False
+        if velocity_m_s is not None and not _is_sound_row(velocity_m_s, n, VELOCITY_M_S):
+            return False
+        if rig.has_force if force_n is None else not _is_sound_row(force_n, n, FORCE_N):
+            return False
+    return True
 
 
 def is_sound_repetition(event: RepetitionSeen, rig: RigAnnounced) -> bool:
@@ -76,7 +85,8 @@ def is_sound_repetition(event: RepetitionSeen, rig: RigAnnounced) -> bool:
         event: the summary.
         rig: as announced.
     """
-    force_n = [0.0 if value is None else value for value in event.mean_force_n]
+    given: tuple[Any, ...] = event.mean_force_n
+    force_n = [0.0 if value is None else value for value in given]
     return (
         0 <= event.t_start_us <= event.t_end_us <= LATEST_US
         and 0 <= event.seq <= LAST_SEQUENCE
@@ -107,14 +117,20 @@ def _is_rig_time(t_us: int) -> bool:
     return 0 <= t_us <= LATEST_US
 
 
-def _within(value: float, bounds: Bounds) -> bool:
-    return bounds[0] <= value <= bounds[1]
+def _within(value: Any, bounds: Bounds) -> bool:
+    return bool(bounds[0] <= value <= bounds[1])
 
 
 def _is_sound_row(values: Sequence[float], n: int, bounds: Bounds) -> bool:
-    """So many values, each a number within its bounds.
-
-    Least and greatest are looked at first: they bear a whole number of any size, where a sum may not. A value that is
-    no number escapes them, unless it comes first, and makes the sum one that is not finite.
-    """
-    return len(values) == n and bounds[0] <= min(values) and max(values) <= bounds[1] and isfinite(sum(values))
+    """So many values, each within its bounds, which what is no number never is."""
+    if len(values) != n:
+        return False
+    least, most = bounds
+    try:
+        for value in values:
+            if not least <= value <= most:
+                return False
+    except TypeError:
+        # A compiled core makes a float of each, and says this of a whole number that is larger than any float.
+        return False
+    return True

@@ -50,6 +50,8 @@ def disagreement(rig: RigFacts, armed: ArmedSet, now_us: int) -> Finding | None:
         armed: the set, in a bout.
         now_us: controller's clock, microseconds.
     """
+    if rig.applied_n == armed.target_n and rig.rig_nonce == armed.nonce:
+        return None
     settled = [now_us >= cable.settled_us for cable in armed.cables]
     if not any(settled):
         return None

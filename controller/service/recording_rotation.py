@@ -24,6 +24,7 @@ from ebbset.controller.link.mqtt_link import own_version
 from ebbset.controller.link.settings import ServeSettings
 from ebbset.controller.messages.actions import Output
 from ebbset.controller.messages.events import Event, Requested
+from ebbset.controller.recording.core_build import core_build
 from ebbset.controller.recording.file_state import broken_off
 from ebbset.controller.recording.writer import Recorder
 from ebbset.models.contract.field_types import MOST_TEXT
@@ -161,6 +162,7 @@ class RecordingRotation:
             "protocol": self._settings.broker.protocol,
             "pydantic": pydantic.VERSION,
             "ebbset": own_version(),
+            "core": core_build(),
             "python": platform.python_version(),
             "numpy": np.__version__,
             **self._facts,

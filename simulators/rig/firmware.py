@@ -6,6 +6,7 @@ The good rig is `RigCore`, unchanged. Each defect changes one of its steps; with
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import fields
 from typing import Final
 
 from ebbset.controller.messages.actions import Command
@@ -19,17 +20,22 @@ from ebbset.rig.rig_core import Notice, Reply, RigCore
 from ebbset.simulators.rig.defects import LATE_LEASES, OVERLOOKED, SLOW_LAPSE, Defect
 
 _STEP_RAMP_N_PER_S: Final = 1e6
+_FORMS: Final = {
+    kind: (message, tuple(field.name for field in fields(kind) if field.name in message.model_fields))
+    for kind, (_, message) in WIRE_FORMS.items()
+}
+"""For each value of the controller the message on the wire, and the fields that both have."""
 AnyCommand = Command | command_rules.AnyCommand
 """The controller's values and the wire's messages have the same fields, so either may be given."""
 
 
 def as_message(command: AnyCommand) -> command_rules.AnyCommand:
     """The message on the wire that a command of the controller means; not checked, since rigs are tested with worse."""
-    form = WIRE_FORMS.get(type(command))
+    form = _FORMS.get(type(command))
     if form is None:
         return command  # type: ignore[return-value]  # whatever is no value of the controller is a message
-    message = form[1]
-    values = {name: getattr(command, name) for name in message.model_fields if hasattr(command, name)}
+    message, names = form
+    values = {name: getattr(command, name) for name in names}
     return message.model_construct(**values)  # type: ignore[return-value]  # the messages of commands are commands
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ebbset.coaching.history import databases, writes
-from ebbset.coaching.history.set_rows import ROWS_VERSION, Row, profile_row
+from ebbset.coaching.history.rows.set_rows import ROWS_VERSION, Row, profile_row
 from ebbset.coaching.history.store import HistoryStore
 from ebbset.coaching.history.tables import (
     DecisionEntry,

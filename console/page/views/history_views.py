@@ -14,9 +14,9 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
-from ebbset.coaching.history.history_rows import LifterRow
 from ebbset.coaching.history.reading import history_of
 from ebbset.coaching.history.rebuild import fill, history_files
+from ebbset.coaching.history.rows.history_rows import LifterRow
 from ebbset.coaching.history.session_files import JOURNAL_END, PLAN_END
 from ebbset.coaching.history.store import HistoryStore
 from ebbset.console.history_commands.history_page import render_history_body

@@ -9,7 +9,7 @@ from random import Random
 import pytest
 
 from ebbset.coaching.collecting.site_reports import BadReportError, read_report
-from ebbset.coaching.history.report_rows import SiteReport
+from ebbset.coaching.history.rows.report_rows import SiteReport
 from ebbset.coaching.history.store import HistoryStore
 from tests.support.site_messages import health, set_messages
 

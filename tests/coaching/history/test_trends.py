@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ebbset.coaching.history.adherence import session_adherence
-from ebbset.coaching.history.history_rows import SessionRow, SessionSetRow, SessionStepRow, SetRow
+from ebbset.coaching.history.rows.history_rows import SessionRow, SessionSetRow, SessionStepRow, SetRow
 from ebbset.coaching.history.trends import (
     RECENT_DAYS,
     SMALLEST_WORTHWHILE,

@@ -5,7 +5,9 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
+import numpy as np
 import pytest
 
 from ebbset.controller.embedding.embedded_controller import EmbeddedController
@@ -97,6 +99,29 @@ def test_two_sets_have_two_nonces() -> None:
         bench.samples(300)
     assert len(nonces) == 2
     assert None not in nonces
+
+
+class NumpyMotor(BenchMotor):
+    """A driver that hands on what numpy gave it, as one does that filters its sensors with arrays."""
+
+    def step(self) -> Any:
+        return {
+            name: np.bool_(value) if name == "docked" else tuple(np.asarray(value))
+            for name, value in super().step().items()
+        } | {"t_us": np.int64(self.now_us)}
+
+
+def test_a_driver_may_give_numpys_numbers_and_the_core_gets_pythons() -> None:
+    bench = Bench(NumpyMotor()).working()
+    while bench.controller.result is None:
+        bench.samples(1)
+    assert (bench.reason, bench.controller.result.drops) == (Reason.DROPS_SPENT, 2)
+    (first, *_) = frames = [event for event in bench.events(Samples) if isinstance(event, Samples)]
+    rows = [
+        (*f.t_us, *f.position_m[0], *(f.velocity_m_s[0] or ()), *(f.force_n[0] or ()), *f.applied_n) for f in frames
+    ]
+    assert {type(value) for row in rows for value in row} == {int, float}
+    assert type(first.docked) is bool
 
 
 def test_what_was_not_shown_or_not_heard_is_refused() -> None:

@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ebbset.coaching.history.set_rows import Row
+from ebbset.coaching.history.rows.set_rows import Row
 from ebbset.coaching.sessions.progress import SessionProgress
 from ebbset.coaching.sessions.session_events import Armed, SessionEnded, SessionEvent, SetBegun, SetEnded
 from ebbset.coaching.sessions.session_steps import SessionPlanFile

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ebbset.coaching.history.set_rows import Row
+from ebbset.coaching.history.rows.set_rows import Row
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
