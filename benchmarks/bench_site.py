@@ -23,11 +23,10 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from benchmarks.claims import Claim
-from campaigns.faults.site import free_port
 from campaigns.site.campaign import order_of
 from campaigns.site.light_rig import LightRig, Trouble
 from campaigns.site.operator import SiteOperator
-from tests.support.brokers import mosquitto
+from tests.support.brokers import free_port, mosquitto
 
 RIGS: Final = 50
 PROBES: Final = ("probe0", "probe1")
@@ -95,7 +94,9 @@ async def lifting(port: int, names: list[str]) -> AsyncIterator[dict[str, LightR
             await rig.start(k * 0.001)
         for name in names:
             await person.until(name, lambda reports: reports.state.get("state") == "idle", 120.0)
-        await asyncio.gather(*[person.begin_set(name, lasting_order(), 60.0) for name in names])
+        for name in names:
+            # One after the other: fifty armings in one moment keep a worker longer than telemetry may be silent.
+            await person.begin_set(name, lasting_order(), 60.0)
         await asyncio.sleep(SETTLE_S)
         yield rigs
     finally:
