@@ -3,22 +3,27 @@
 The load comes from light rigs (`campaigns.site.light_rig`), all with a set under way, in frames of 5 at 100 Hz. First
 a process with one rig as `ebbset serve --rig` runs it, for its processor time. Then a site of one worker with one rig,
 and with fifty: processor time and memory of the difference; the delay from a frame to the command that cites it,
-measured at two probe rigs; and that delay again while another rig floods with 1,000 messages a second. The worker sends
-probe rigs no ticks, so that each renewal of their leases follows a frame, and can be timed from it. Processor time and
-memory are read from /proc (proc(5)), so this runs on Linux only.
+measured at two probe rigs; and that delay again while another rig floods with 1,000 messages a second. All of it is
+done in turns, and each claim is the median of their ratios. The worker sends probe rigs no ticks, so that each renewal
+of their leases follows a frame, and can be timed from it. Processor time and memory are read from /proc (proc(5)), so
+this runs on Linux only.
+
+Sets begin one after the other, since fifty armings in one moment keep a worker longer than telemetry may be silent; and
+telemetry may be silent for as long as a lease, since the load and the broker run on the same processors.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import os
 import pathlib
 import statistics
 import sys
 import tempfile
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterable
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -30,8 +35,15 @@ from tests.support.brokers import free_port, mosquitto
 
 RIGS: Final = 50
 PROBES: Final = ("probe0", "probe1")
-MEASURE_S: Final = 40.0
+TURNS: Final = 3
+FURTHER_TRIES: Final = 2
+"""Turns that are made again when the machine ended a set: such a set costs next to nothing."""
+MEASURE_S: Final = 20.0
+"""With the time that fifty sets take to begin, less than the minute in which the recorded lifter moves."""
+ONE_S: Final = 2 * MEASURE_S
+"""With one rig there is one probe, not two."""
 SETTLE_S: Final = 3.0
+SAFETY: Final = {"lease_ms": 600, "telemetry_timeout_ms": 600}
 COMMANDS_PER_S: Final = 6.0
 """Of a probe: its lease of 600 ms is renewed at the first frame after a quarter of it."""
 
@@ -60,6 +72,10 @@ asyncio.run(main())
 """
 
 
+class EndedEarlyError(Exception):
+    """The machine ended a set, or kept the probes from being timed; says what came of it."""
+
+
 @dataclass
 class Measured:
     """Processor time, s per s; memory, bytes; delays from frame to command, s."""
@@ -76,7 +92,7 @@ class Measured:
 
 def lasting_order() -> dict[str, Any]:
     """A set that lasts longer than the recorded lifter, who has twenty repetitions in a minute and then holds still."""
-    told = order_of(500)
+    told = order_of(500, SAFETY)
     told["stop"]["max_duration_s"] = 600.0
     told["budget"]["capacity_loss"] = 0.95
     told["stop"]["max_pause_s"] = 100.0
@@ -95,7 +111,6 @@ async def lifting(port: int, names: list[str]) -> AsyncIterator[dict[str, LightR
         for name in names:
             await person.until(name, lambda reports: reports.state.get("state") == "idle", 120.0)
         for name in names:
-            # One after the other: fifty armings in one moment keep a worker longer than telemetry may be silent.
             await person.begin_set(name, lasting_order(), 60.0)
         await asyncio.sleep(SETTLE_S)
         yield rigs
@@ -150,14 +165,14 @@ async def alone() -> float:
             async with lifting(broker.port, ["alone"]) as rigs:
                 cost = await cost_of(process.pid, MEASURE_S)
                 if not rigs["alone"].loaded:
-                    raise SystemExit("the set of one rig alone has ended early; allowed: one that is under way")
+                    raise EndedEarlyError("the set of one rig alone has ended early")
                 return cost
         finally:
             process.terminate()
             await process.wait()
 
 
-async def site(rigs: int, flood: bool) -> Measured:
+async def site(rigs: int, seconds: float, *, flood: bool) -> Measured:
     """A site of one worker, the probes among its rigs."""
     names = [*PROBES, *(f"rig{k}" for k in range(rigs))][:rigs] if rigs > 1 else [PROBES[0]]
     found = Measured()
@@ -178,63 +193,124 @@ async def site(rigs: int, flood: bool) -> Measured:
                 probes = [light[probe] for probe in PROBES if probe in light]
                 for probe in probes:
                     probe.heard = found.delays_s.append
-                found.processor = await cost_of(worker, MEASURE_S)
+                found.processor = await cost_of(worker, seconds)
                 found.memory = private_bytes(worker)
                 if flood:
                     light[names[-1]].trouble = Trouble.FLOOD
                     for probe in probes:
                         probe.heard = found.flooded_s.append
-                    await asyncio.sleep(MEASURE_S)
+                    await asyncio.sleep(seconds)
                 under_way = sum(rig.loaded for rig in light.values())
         finally:
             process.terminate()
             await process.wait()
     # A set that has ended costs next to nothing, so that figures would look better than they are.
     if under_way < len(names):
-        raise SystemExit(f"{under_way} of {len(names)} sets were under way at the end; allowed: all of them")
-    least = int(0.6 * MEASURE_S * COMMANDS_PER_S)
+        raise EndedEarlyError(f"{under_way} of {len(names)} sets were under way at the end; allowed: all of them")
+    least = int(0.6 * seconds * COMMANDS_PER_S * len(probes))
     if len(found.delays_s) < least or (flood and len(found.flooded_s) < least):
-        raise SystemExit(
+        raise EndedEarlyError(
             f"{len(found.delays_s)} and {len(found.flooded_s)} commands were timed; allowed: {least} or more"
         )
     return found
 
 
-async def measure() -> list[Claim]:
-    process = await alone()
-    one, many, again = await site(1, flood=False), await site(RIGS, flood=True), await site(1, flood=False)
-    one.delays_s += again.delays_s
-    further = (many.processor - (one.processor + again.processor) / 2) / (RIGS - 1)
-    memory_mb = (many.memory - min(one.memory, again.memory)) / (RIGS - 1) / 1e6
-    p99 = Measured.p99
+@dataclass(frozen=True)
+class Turn:
+    """What was measured beside each other."""
+
+    process: float
+    one: Measured
+    many: Measured
+
+    @property
+    def further(self) -> float:
+        """Processor time of a further rig, s per s."""
+        return (self.many.processor - self.one.processor) / (RIGS - 1)
+
+    @property
+    def memory_mb(self) -> float:
+        """Memory of a further rig."""
+        return (self.many.memory - self.one.memory) / (RIGS - 1) / 1e6
+
+    @property
+    def p99_ms(self) -> tuple[float, float, float]:
+        """Delay with one rig, with many, and with many while one of them floods."""
+        p99 = Measured.p99
+        return p99(self.one.delays_s) * 1e3, p99(self.many.delays_s) * 1e3, p99(self.many.flooded_s) * 1e3
+
+
+async def turns() -> list[Turn]:
+    """All turns; the claims are medians of them."""
+    # Else a full collection here would be taken for a delay of the worker.
+    gc.collect()
+    gc.freeze()
+    done: list[Turn] = []
+    for left in reversed(range(TURNS + FURTHER_TRIES)):
+        try:
+            done.append(
+                Turn(
+                    await alone(),
+                    await site(1, ONE_S, flood=False),
+                    await site(RIGS, MEASURE_S, flood=True),
+                )
+            )
+        except EndedEarlyError as error:
+            print(f"site: made again: {error}", file=sys.stderr)
+            if left + len(done) < TURNS:
+                raise SystemExit("the machine is too busy to measure a site") from None
+        if len(done) == TURNS:
+            break
+    return done
+
+
+def claims(done: list[Turn]) -> list[Claim]:
+    """The claims, from all turns.
+
+    Args:
+        done: the turns.
+    """
+
+    def middle(values: Iterable[float]) -> float:
+        return statistics.median(values)
+
+    one_ms, many_ms, flooded_ms = (middle(values) for values in zip(*(turn.p99_ms for turn in done), strict=True))
+    further, process = middle(turn.further for turn in done), middle(turn.process for turn in done)
     return [
         Claim(
             "site: processor time of a further rig, over a process of its own",
-            further / process,
+            middle(turn.further / turn.process for turn in done),
             "x",
             0.4,
             at_most=True,
             note=f"{further:.2%} of a core against {process:.2%}",
         ),
-        Claim("site: memory of a further rig", memory_mb, "MB", 4.0, at_most=True, note=f"{RIGS} rigs against one"),
+        Claim(
+            "site: memory of a further rig",
+            middle(turn.memory_mb for turn in done),
+            "MB",
+            4.0,
+            at_most=True,
+            note=f"{RIGS} rigs against one",
+        ),
         Claim(
             f"site: sample to command, p99, {RIGS} rigs over one",
-            p99(many.delays_s) / p99(one.delays_s),
+            middle(turn.p99_ms[1] / turn.p99_ms[0] for turn in done),
             "x",
             2.0,
             at_most=True,
-            note=f"{p99(many.delays_s) * 1e3:.2f} ms against {p99(one.delays_s) * 1e3:.2f} ms",
+            note=f"{many_ms:.2f} ms against {one_ms:.2f} ms",
         ),
         Claim(
             "site: the same while another rig floods, over without",
-            p99(many.flooded_s) / p99(many.delays_s),
+            middle(turn.p99_ms[2] / turn.p99_ms[1] for turn in done),
             "x",
             1.5,
             at_most=True,
-            note=f"{p99(many.flooded_s) * 1e3:.2f} ms against {p99(many.delays_s) * 1e3:.2f} ms",
+            note=f"{flooded_ms:.2f} ms against {many_ms:.2f} ms",
         ),
     ]
 
 
 def main() -> list[Claim]:
-    return asyncio.run(measure())
+    return claims(asyncio.run(turns()))

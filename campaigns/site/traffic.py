@@ -94,12 +94,12 @@ async def passed_bytes(link: Relay, centre: int, site: int, batch: list[tuple[st
     """
     async with aiomqtt.Client("127.0.0.1", centre) as reader, aiomqtt.Client("127.0.0.1", site) as out:
         await reader.subscribe([(topic, 1) for topic in SUBSCRIPTIONS])
-        before, arrived = link.bytes, aiter(reader.messages)
+        before, arrived = link.bytes_passed, aiter(reader.messages)
         await asyncio.gather(*[out.publish(topic, payload, qos=1, timeout=60.0) for topic, payload in batch])
         for _ in batch:
             await anext(arrived)
         await asyncio.sleep(1.0)  # for the last acknowledgement
-        return link.bytes - before
+        return link.bytes_passed - before
 
 
 async def rig_bytes_per_s(folder: Path, seconds: float = 10.0) -> float:
