@@ -70,7 +70,7 @@ async def wire_bytes(folder: Path) -> tuple[float, float]:
     with mosquitto(folder) as centre:
         link, port = Relay(centre.port), free_port()
         await link.start()
-        with running(site_broker(folder, port, link.port, password="")):
+        with running(site_broker(folder, port, link.port, password="not asked for")):
             healthy = dict.fromkeys(("served", "link_up", "rig_online", "set_armed"), True)
             rigs, workers = {f"rig{k}": healthy for k in range(RIGS_A_SITE)}, {"0": {"up": True, "restarts": 0}}
             health = json.dumps({"at_s": 1.7e9, "healthy": True, "rigs": rigs, "workers": workers}).encode()
