@@ -105,8 +105,8 @@ def _tls_context(address: str) -> ssl.SSLContext:
     from distributed.security import Security
 
     try:
-        security: Any = Security()
-        context = security.get_connection_args("client")["ssl_context"]
+        configured: Any = Security
+        context = configured().get_connection_args("client")["ssl_context"]
         if isinstance(context, ssl.SSLContext):
             return context
         why = "it names none"
