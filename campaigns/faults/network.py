@@ -22,12 +22,14 @@ class Relay:
 
     ``up_open`` lets packets from clients pass, ``down_open`` those from the broker. While a direction is closed, its
     packets are held back, as in a stalled network; they are delivered late when it opens again.
+    ``bytes_passed`` counts what came in from both.
     """
 
     broker_port: int
     port: int = 0
     commands: Meddling = "none"
     delay_s: float = 2.0
+    bytes_passed: int = 0
     up_open: asyncio.Event = field(default_factory=asyncio.Event)
     down_open: asyncio.Event = field(default_factory=asyncio.Event)
     _server: asyncio.Server | None = None
@@ -82,6 +84,7 @@ class Relay:
         with contextlib.suppress(OSError, asyncio.IncompleteReadError):
             while True:
                 packet = await _read_packet(reader)
+                self.bytes_passed += len(packet)
                 await is_open.wait()
                 for passed in self._meddle(packet, writer) if is_command(packet) else (packet,):
                     writer.write(passed)

@@ -12,7 +12,6 @@ import json
 import os
 import secrets
 import shutil
-import socket
 import sys
 import time
 from collections.abc import Callable
@@ -24,6 +23,7 @@ import aiomqtt
 
 from campaigns.faults.network import Relay
 from ebbset.models.contract.prescription import Prescription
+from tests.support.brokers import free_port
 
 RIG: Final = "bench"
 ORDER: Final = Prescription.model_validate(
@@ -61,15 +61,6 @@ def read_truth(path: Path) -> list[Truth]:
             at, target, applied, frame, docked, injected = line.split()
             rows.append(Truth(float(at), float(target), float(applied), int(frame), docked == "1", int(injected)))
     return rows
-
-
-def free_port() -> int:
-    """A free port below the range that the system assigns, so that it is not taken in the meantime."""
-    while True:
-        port = 20_000 + secrets.randbelow(10_000)
-        with contextlib.suppress(OSError), socket.socket() as probe:
-            probe.bind(("127.0.0.1", port))
-            return port
 
 
 @dataclass(slots=True)

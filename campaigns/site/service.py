@@ -18,7 +18,8 @@ from typing import Any, Final
 from prometheus_client.parser import text_string_to_metric_families
 
 from campaigns.faults.sightings import scrape
-from campaigns.faults.site import Site, free_port
+from campaigns.faults.site import Site
+from tests.support.brokers import free_port
 
 READY_S: Final = 120.0
 SCRAPE_S: Final = 1.0

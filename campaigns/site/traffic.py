@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import contextlib
 import json
 import lzma
 import sys
@@ -23,16 +22,18 @@ from typing import Final
 import aiomqtt
 from sqlalchemy import inspect, text
 
+from campaigns.faults.network import Relay
 from campaigns.site.campaign import order_of
 from campaigns.site.light_rig import LightRig
 from campaigns.site.operator import SiteOperator
-from ebbset.coaching.collecting.site_reports import KINDS, read_report
+from ebbset.coaching.collecting.site_reports import SUBSCRIPTIONS, read_report
 from ebbset.coaching.history.databases import reading
 from ebbset.coaching.history.store import HistoryStore
 from ebbset.controller.link.settings import ServeSettings
 from ebbset.controller.service.serve import Served
 from ebbset.controller.site.health import EVERY_S
 from tests.support.brokers import free_port, mosquitto
+from tests.support.centre_brokers import running, site_broker
 from tests.support.postgres import postgres
 from tests.support.site_messages import SOURCE, set_messages, set_reports
 
@@ -64,81 +65,41 @@ class Measured:
     rig_bytes_per_s: float
 
 
-class CountingProxy:
-    """Passes bytes of one connection after the other on, and counts them in both directions."""
-
-    def __init__(self, target: int) -> None:
-        self.target = target
-        self.port = free_port()
-        self.bytes = 0
-        self._server: asyncio.Server | None = None
-        self._writers: list[asyncio.StreamWriter] = []
-
-    async def start(self) -> None:
-        """Listen."""
-        self._server = await asyncio.start_server(self._connected, "127.0.0.1", self.port)
-
-    def stop(self) -> None:
-        """Take no more connections, and break the one that there is."""
-        for writer in self._writers:
-            writer.transport.abort()
-        if self._server is not None:
-            self._server.close()
-
-    async def _connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        up_reader, up_writer = await asyncio.open_connection("127.0.0.1", self.target)
-        self._writers += [writer, up_writer]
-        await asyncio.gather(self._pump(reader, up_writer), self._pump(up_reader, writer))
-
-    async def _pump(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        with contextlib.suppress(OSError):
-            while block := await reader.read(65_536):
-                self.bytes += len(block)
-                writer.write(block)
-                await writer.drain()
-        writer.close()
-
-
 async def wire_bytes(folder: Path) -> tuple[float, float]:
     """Bytes over the bridge for one set, and for one report of a site's health, without the heads of TCP and IP."""
     with mosquitto(folder) as centre:
-        proxy = CountingProxy(centre.port)
-        await proxy.start()
-        bridge = (
-            *("connection hall", f"address 127.0.0.1:{proxy.port}", "remote_clientid hall", "cleansession false"),
-            *(f"topic +/ctl/{kind} out 1 ebbset/v1/ sites/hall/ebbset/v1/" for kind in KINDS),
-            *("topic health out 1 ebbset-site/hall/ sites/hall/", "try_private false"),
-        )
-        with mosquitto(folder, *bridge) as site:
+        link, port = Relay(centre.port), free_port()
+        await link.start()
+        with running(site_broker(folder, port, link.port, password="not asked for")):
             healthy = dict.fromkeys(("served", "link_up", "rig_online", "set_armed"), True)
             rigs, workers = {f"rig{k}": healthy for k in range(RIGS_A_SITE)}, {"0": {"up": True, "restarts": 0}}
             health = json.dumps({"at_s": 1.7e9, "healthy": True, "rigs": rigs, "workers": workers}).encode()
             reports = [message for k in range(SENT) for message in set_reports("north", f"measured{k:06d}")]
             found = [
-                await passed_bytes(proxy, centre.port, site.port, batch)
+                await passed_bytes(link, centre.port, port, batch)
                 for batch in (reports, [("ebbset-site/hall/health", health)] * SENT)
             ]
-            proxy.stop()
+        await link.stop()
     return found[0] / SENT, found[1] / SENT
 
 
-async def passed_bytes(proxy: CountingProxy, centre: int, site: int, batch: list[tuple[str, bytes]]) -> int:
+async def passed_bytes(link: Relay, centre: int, site: int, batch: list[tuple[str, bytes]]) -> int:
     """Bytes that went over the bridge for these messages and their acknowledgements.
 
     Args:
-        proxy: between the brokers.
+        link: between the brokers.
         centre: port of the centre's broker.
         site: port of the site's broker.
         batch: topics and payloads.
     """
     async with aiomqtt.Client("127.0.0.1", centre) as reader, aiomqtt.Client("127.0.0.1", site) as out:
-        await reader.subscribe("sites/#", qos=1)
-        before, arrived = proxy.bytes, aiter(reader.messages)
+        await reader.subscribe([(topic, 1) for topic in SUBSCRIPTIONS])
+        before, arrived = link.bytes_passed, aiter(reader.messages)
         await asyncio.gather(*[out.publish(topic, payload, qos=1, timeout=60.0) for topic, payload in batch])
         for _ in batch:
             await anext(arrived)
         await asyncio.sleep(1.0)  # for the last acknowledgement
-        return proxy.bytes - before
+        return link.bytes_passed - before
 
 
 async def rig_bytes_per_s(folder: Path, seconds: float = 10.0) -> float:

@@ -216,7 +216,7 @@ class Inbox:
     def report(self) -> None:
         """Log what was dropped since the last time, at most every few seconds."""
         now_us = self._now_us()
-        if self.dropped == self._told or now_us - self._told_us < REPORT_EVERY_US:
+        if now_us - self._told_us < REPORT_EVERY_US or self.dropped == self._told:
             return
         fresh = self.dropped - self._told
         self._told, self._told_us = self.dropped.copy(), now_us

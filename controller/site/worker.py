@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import functools
+import gc
 import json
 import os
 import shutil
@@ -136,6 +137,9 @@ async def run_worker() -> None:
     lines = asyncio.StreamReader(limit=MOST_LINE_BYTES)
     await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(lines), sys.stdin)
     worker = Worker(transport)
+    # A full collection would look at every module for some 70 ms, in which no rig is served; they stay in any case.
+    gc.collect()
+    gc.freeze()
     loop.add_signal_handler(signal.SIGTERM, worker.stop)
     # At a terminal an interrupt reaches the whole group; the supervisor passes it on in its own words.
     signal.signal(signal.SIGINT, signal.SIG_IGN)

@@ -14,6 +14,7 @@ import pickle
 import platform
 import re
 import socket
+import ssl
 import time
 from collections.abc import Callable
 from concurrent.futures import CancelledError
@@ -76,17 +77,45 @@ def _knock(address: str) -> None:
         raise ClusterError(
             f"the address of the Dask scheduler is {address!r}; allowed: tcp://HOST:PORT, tls://HOST:PORT"
         )
+    host = parts["host"].strip("[]")
+    context = _tls_context(address) if address.startswith("tls:") else None
     try:
-        with socket.create_connection((parts["host"].strip("[]"), int(parts["port"])), timeout=CONNECT_S) as found:
+        with (
+            socket.create_connection((host, int(parts["port"])), timeout=CONNECT_S) as plain,
+            plain if context is None else context.wrap_socket(plain, server_hostname=host) as found,
+            found.makefile("rb") as said,
+        ):
             # A scheduler speaks first, and begins with the length of what it says. For something that never speaks the
             # library would wait without end, and what speaks otherwise it would take for a length.
-            if (
-                address.startswith("tcp:")
-                and int.from_bytes(found.recv(8, socket.MSG_WAITALL), "little") > _LONGEST_HELLO
-            ):
+            if int.from_bytes(said.read(8), "little") > _LONGEST_HELLO:
                 raise OSError("something else listens there")
     except (OSError, UnicodeError) as error:
         raise _unanswered(address, error) from None
+
+
+def _tls_context(address: str) -> ssl.SSLContext:
+    """With what the library would encrypt and verify the connection.
+
+    Args:
+        address: of the scheduler, for the error.
+
+    Raises:
+        ClusterError: Dask's configuration names no certificates, or they cannot be read.
+    """
+    from distributed.security import Security
+
+    try:
+        configured: Any = Security
+        context = configured().get_connection_args("client")["ssl_context"]
+        if isinstance(context, ssl.SSLContext):
+            return context
+        why = "it names none"
+    except (OSError, ValueError) as error:
+        why = str(error)
+    raise ClusterError(
+        f"the certificates for {address!r} cannot be used ({why}); allowed: ca-file, client.cert and client.key under "
+        "distributed.comm.tls in Dask's configuration"
+    )
 
 
 def _unanswered(address: str, error: BaseException) -> ClusterError:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import pickle
 import socket
+import ssl
 import subprocess
 import sys
 import threading
@@ -13,6 +14,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import dask
 import pytest
 from distributed import Client
 
@@ -129,6 +131,39 @@ def test_what_is_no_scheduler_is_told_from_one(says: bytes, why: str, monkeypatc
         with pytest.raises(ClusterError, match=why), mapping(cluster=f"tcp://127.0.0.1:{server.getsockname()[1]}"):
             pass
         answering.join()
+        kept[0].close()
+
+
+@pytest.mark.parametrize("speaks_tls", [False, True])
+def test_a_silent_port_is_told_from_an_encrypted_scheduler(
+    speaks_tls: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = Path(__file__).parents[2] / "examples" / "mosquitto" / "certificates.sh"
+    subprocess.run(["sh", str(made), str(tmp_path), "localhost", "127.0.0.1"], check=True, capture_output=True)
+    authority, chain, key = (str(tmp_path / name) for name in ("ca.crt", "broker.crt", "broker.key"))
+    monkeypatch.setattr(cluster, "CONNECT_S", 0.5)
+    kept: list[socket.socket] = []
+
+    def accept(server: socket.socket) -> None:
+        kept.append(server.accept()[0])
+        if speaks_tls:
+            context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+            context.load_cert_chain(chain, key)
+            kept.append(context.wrap_socket(kept.pop(), server_side=True))
+
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        address = f"tls://127.0.0.1:{server.getsockname()[1]}"
+        with pytest.raises(ClusterError, match=r"\(it names none\); allowed: ca-file, client.cert and client.key"):
+            cluster.Cluster(address)
+        own = {"ca-file": authority, "client.cert": chain, "client.key": key}
+        accepting = threading.Thread(target=accept, args=(server,), daemon=True)
+        accepting.start()
+        with (
+            dask.config.set({f"distributed.comm.tls.{name}": path for name, path in own.items()}),
+            pytest.raises(ClusterError, match=r"no Dask scheduler answers at 'tls://.*timed out"),
+        ):
+            cluster.Cluster(address)
+        accepting.join()
         kept[0].close()
 
 

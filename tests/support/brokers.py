@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import secrets
 import select
 import shutil
 import socket
@@ -17,9 +18,12 @@ MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sb
 
 
 def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A free port below the range that the system assigns, so that it is not taken in the meantime."""
+    while True:
+        port = 20_000 + secrets.randbelow(10_000)
+        with contextlib.suppress(OSError), socket.socket() as probe:
+            probe.bind(("127.0.0.1", port))
+            return port
 
 
 LOGGING = ("log_dest stderr", "log_type information", "log_type error")

@@ -23,44 +23,14 @@ from ebbset.coaching.history.databases import StoreError, reading
 from ebbset.coaching.history.store import HistoryStore
 from ebbset.coaching.history.tables import ReportedSet, ReportEntry, SiteHealth
 from ebbset.console.exits import Exit
-from tests.support.brokers import LOGGING, free_port, run_broker
+from tests.support.brokers import free_port
+from tests.support.centre_brokers import EXAMPLES, ExampleBroker, site_broker
 from tests.support.operators import PATIENCE_S
 from tests.support.postgres import Postgres, postgres
 from tests.support.site_messages import set_reports
 
 pytestmark = pytest.mark.broker
-EXAMPLES = Path(__file__).parents[3] / "examples" / "centre"
 SETS_A_PHASE = 4
-
-
-class Broker:
-    """A broker with a configuration of the examples, whose places and certificates are replaced by the test's own."""
-
-    def __init__(self, folder: Path, name: str, changes: dict[str, str], *more: str) -> None:
-        kept = folder / f"{name}-kept"
-        kept.mkdir()
-        changes = {**changes, "persistence_location": f"{kept}/"}
-        lines = []
-        for line in (EXAMPLES / f"{name}.conf").read_text().splitlines():
-            word = line.partition(" ")[0]
-            if word in changes:
-                line = f"{word} {changes.pop(word)}"
-            if word not in ("certfile", "keyfile", "bridge_cafile"):
-                lines.append(line)
-        assert not changes, "the example has no such lines"
-        own = ["user root"] if os.geteuid() == 0 else []
-        self.config = folder / f"{name}.conf"
-        self.config.write_text("\n".join([*own, *LOGGING, *more, *lines]) + "\n")
-        self.process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        self.process = run_broker(self.config)
-
-    def stop(self) -> None:
-        if self.process is not None:
-            self.process.terminate()
-            self.process.communicate(timeout=PATIENCE_S)
-            self.process = None
 
 
 class Centre:
@@ -78,11 +48,10 @@ class Centre:
         access.write_text((EXAMPLES / "access").read_text())
         listener = f"{self.port} 127.0.0.1"
         places = {"listener": listener, "password_file": str(passwords), "acl_file": str(access)}
-        self.broker = Broker(folder, "centre", places)
-        bridged = {"address": f"127.0.0.1:{self.link.port}", "remote_password": "two", "restart_timeout": "1 2"}
-        own = (f"listener {self.site_port} 127.0.0.1", "allow_anonymous true")
-        self.site = Broker(folder, "site-bridge", bridged, *own)
-        self.log = (folder / "collector.log").open("ab")
+        self.broker = ExampleBroker(folder, "centre", places)
+        self.site = site_broker(folder, self.site_port, self.link.port, "two")
+        self.log_path = folder / "collector.log"
+        self.log = self.log_path.open("ab")
         self.collector: subprocess.Popen[bytes] | None = None
 
     def collect(self) -> None:
@@ -107,6 +76,12 @@ class Centre:
         async with aiomqtt.Client("127.0.0.1", self.site_port) as client:
             for topic, payload in messages:
                 await client.publish(topic, payload, qos=1)
+
+    async def until_said(self, event: str) -> None:
+        """Wait until the collector's log has this event."""
+        async with asyncio.timeout(PATIENCE_S):
+            while f'"{event}"' not in self.log_path.read_text():  # noqa: ASYNC110 - a file announces nothing
+                await asyncio.sleep(0.1)
 
     def counted(self) -> tuple[int, int]:
         """Rows of reports and of sets."""
@@ -158,9 +133,7 @@ async def test_nothing_is_lost_and_nothing_comes_twice_whatever_fails_on_the_way
         centre.site.start()
         centre.collect()
         # From its first connection on the broker keeps what arrives for the collector.
-        async with asyncio.timeout(PATIENCE_S):
-            while '"collecting"' not in (tmp_path / "collector.log").read_text():  # noqa: ASYNC110
-                await asyncio.sleep(0.1)
+        await centre.until_said("collecting")
         await publish(0)
         await centre.until(*done())
         # The link is cut; meanwhile the site's broker is stopped and begun again.
@@ -181,13 +154,15 @@ async def test_nothing_is_lost_and_nothing_comes_twice_whatever_fails_on_the_way
         await publishing
         centre.collect()
         await centre.until(*done())
-        # The database is stopped while reports come.
+        # The database is stopped while reports come, and more come while it is away.
         publishing = asyncio.create_task(publish(4))
         await asyncio.sleep(0.2)
         cluster.stop()
         await publishing
         with pytest.raises(StoreError):
             await asyncio.to_thread(centre.counted)
+        await publish(5)
+        await centre.until_said("store_not_usable")
         cluster.start()
         await centre.until(*done())
         # Everything once more: nothing changes.
@@ -207,7 +182,7 @@ async def test_nothing_is_lost_and_nothing_comes_twice_whatever_fails_on_the_way
         assert (counts["refused"], counts["health"]) == (0, 1)
         # All of it came once more at the end; what this collector did not write itself, the one before it had.
         assert counts["known"] >= len(set(sent))
-        assert counts["new"] >= len(set(doubled(4)))
+        assert counts["new"] >= len(set(doubled(5)))
     finally:
         await centre.link.stop()
         centre.end()
@@ -217,8 +192,7 @@ async def test_nothing_is_lost_and_nothing_comes_twice_whatever_fails_on_the_way
     assert Counter(row[3] for row in rows["reports"]) == kinds
     assert {row[6] for row in rows["reports"]} == {payload.decode() for _, payload in sent}
     assert {row[1] for row in rows["reports"]} == {"hall"}
-    log = (tmp_path / "collector.log").read_text()
-    assert "Traceback" not in log
+    assert "Traceback" not in centre.log_path.read_text()
 
 
 def health_of(url: str) -> list[str]:
