@@ -104,8 +104,9 @@ def prepare(target: Target) -> None:
     sys.meta_path.insert(0, barrier)
     try:
         for name in _imported_by_tests(target):
-            # No import finds again what a compiled extension or a pool of processes put among the modules itself.
-            with contextlib.suppress(_NotYetError, ModuleNotFoundError):
+            # No import finds again what a compiled extension or a pool of processes put among the modules itself, and
+            # a folder whose package the barrier stopped is met half-way. Each fork imports what is missing.
+            with contextlib.suppress(_NotYetError, ImportError):
                 importlib.import_module(name)
     finally:
         sys.meta_path.remove(barrier)
