@@ -1,12 +1,12 @@
 """What a further rig costs in one service, and whether rigs disturb each other: ratios measured in one run.
 
 The load comes from light rigs (`campaigns.site.light_rig`), all with a set under way, in frames of 5 at 100 Hz. First
-a process with one rig as `ebbset serve --rig` runs it, for its processor time. Then a site of one worker with one rig,
-and with fifty: processor time and memory of the difference; the delay from a frame to the command that cites it,
-measured at two probe rigs; and that delay again while another rig floods with 1,000 messages a second. All of it is
-done in turns, and each claim is the median of their ratios. The worker sends probe rigs no ticks, so that each renewal
-of their leases follows a frame, and can be timed from it. Processor time and memory are read from /proc (proc(5)), so
-this runs on Linux only.
+a process with one rig as `ebbset serve --rig` runs it, for its processor time. Then a site with one rig, and one with
+fifty and as many workers as it begins by itself: processor time and memory of the difference, workers taken together;
+the delay from a frame to the command that cites it, measured at two probe rigs; and that delay again while another rig
+floods with 1,000 messages a second. All of it is done in turns, and each claim is the median of their ratios. A worker
+sends probe rigs no ticks, so that each renewal of their leases follows a frame, and can be timed from it. Processor
+time and memory are read from /proc (proc(5)), so this runs on Linux only.
 
 Sets begin one after the other, since fifty armings in one moment keep a worker longer than telemetry may be silent; and
 telemetry may be silent for as long as a lease, since the load and the broker run on the same processors. What is
@@ -27,7 +27,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -119,11 +119,11 @@ class Hall:
         if ended:
             await asyncio.sleep(SETTLE_S)
 
-    async def measure(self, pid: int, windows: int, flooding: LightRig | None = None) -> Measured:
+    async def measure(self, pids: Sequence[int], windows: int, flooding: LightRig | None = None) -> Measured:
         """Measure a process while all sets are under way.
 
         Args:
-            pid: of the process.
+            pids: of the processes, taken together.
             windows: how many are wanted, and as many again while one rig floods.
             flooding: the rig that then does.
         """
@@ -140,7 +140,7 @@ class Hall:
             flooded = flooding is not None and done[True] < done[False]
             if flooding is not None and flooded:
                 flooding.trouble = Trouble.FLOOD
-            cost = await cost_of(pid, WINDOW_S)
+            cost = await cost_of(pids, WINDOW_S)
             if flooding is not None:
                 flooding.trouble = Trouble.NONE
             if not all(rig.loaded for rig in self.rigs.values() if rig is not flooding or not flooded):
@@ -152,7 +152,7 @@ class Hall:
             else:
                 found.costs.append(cost)
                 found.delays_s += delays_s
-        found.memory = private_bytes(pid)
+        found.memory = sum(private_bytes(pid) for pid in pids)
         return found
 
 
@@ -186,16 +186,16 @@ def private_bytes(pid: int) -> int:
     return sum(int(line.split()[1]) * 1024 for line in lines if line.startswith("Private_"))
 
 
-def only_child(pid: int) -> int:
-    """Process id of the one child of a process."""
-    return int(pathlib.Path(f"/proc/{pid}/task/{pid}/children").read_text())
+def children(pid: int) -> list[int]:
+    """Process ids of the children of a process."""
+    return [int(word) for word in pathlib.Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
 
 
-async def cost_of(pid: int, seconds: float) -> float:
-    """Processor time of a process per second."""
-    before, began = processor_s(pid), time.perf_counter()
+async def cost_of(pids: Sequence[int], seconds: float) -> float:
+    """Processor time of processes per second, taken together."""
+    before, began = sum(map(processor_s, pids)), time.perf_counter()
     await asyncio.sleep(seconds)
-    return (processor_s(pid) - before) / (time.perf_counter() - began)
+    return (sum(map(processor_s, pids)) - before) / (time.perf_counter() - began)
 
 
 async def alone() -> Measured:
@@ -208,18 +208,18 @@ async def alone() -> Measured:
         )
         try:
             async with hall(broker.port, ["alone"]) as found:
-                return await found.measure(process.pid, WINDOWS)
+                return await found.measure([process.pid], WINDOWS)
         finally:
             process.terminate()
             await process.wait()
 
 
 async def site(names: list[str], windows: int, *, flood: bool = False) -> Measured:
-    """A site of one worker; the last rig may flood."""
+    """A site with as many workers as it begins by itself; the last rig may flood."""
     with tempfile.TemporaryDirectory() as name, mosquitto(pathlib.Path(name)) as broker:
         settings = pathlib.Path(name) / "site.toml"
         settings.write_text(
-            f"workers = 1\n[broker]\nport = {broker.port}\n[metrics]\nport = {free_port()}\n"
+            f"[broker]\nport = {broker.port}\n[metrics]\nport = {free_port()}\n"
             + "".join(f"[rigs.{rig}]\n" for rig in names)
         )
         process = await asyncio.create_subprocess_exec(
@@ -230,7 +230,7 @@ async def site(names: list[str], windows: int, *, flood: bool = False) -> Measur
         try:
             async with hall(broker.port, names) as found:
                 flooding = found.rigs[names[-1]] if flood else None
-                measured = await found.measure(only_child(process.pid), windows, flooding)
+                measured = await found.measure(children(process.pid), windows, flooding)
         finally:
             process.terminate()
             await process.wait()
