@@ -5,6 +5,7 @@ SHELL := /bin/sh
 PYTHON ?= python3
 VENV := .venv
 PY := $(VENV)/bin/python
+BROWSER_TESTS := tests/console/page/test_browser.py tests/campaigns/test_manual_in_a_browser.py
 ROOMS := models controller rig simulators conformance coaching study console
 # Beside the rooms and not in the wheel, but under the same type check.
 BESIDE := tests examples benchmarks campaigns
@@ -22,9 +23,11 @@ INSTALL := $(LOCKED) $(VENV)/bin/pip install --quiet --disable-pip-version-check
 demo: $(VENV)/console.stamp
 	$(VENV)/bin/ebbset demo
 
-# Three workers for two cores: many tests wait for real time.
+# Three workers for two cores: many tests wait for real time. The real browser comes after them: with a broker, two
+# controllers and two rigs beside it, it is eight programs that must all have their turn.
 test: $(VENV)/dev.stamp $(VENV)/mosquitto.stamp $(VENV)/postgresql.stamp $(VENV)/chromium.stamp check
-	$(PY) -m pytest -n 3 --dist worksteal -q
+	$(PY) -m pytest -n 3 --dist worksteal -q $(BROWSER_TESTS:%=--ignore=%)
+	$(PY) -m pytest -q $(BROWSER_TESTS)
 
 check: types
 	$(VENV)/bin/ruff check .
