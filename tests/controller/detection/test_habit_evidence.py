@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import pytest
@@ -25,10 +24,9 @@ from ebbset.controller.detection.signals import Signal, StallSeen
 from ebbset.models.contract.prescription import Prescription, StallSection, example
 from ebbset.models.physiology.load_velocity import generic_line
 from tests.support.segmented import run, stalls
+from tests.support.tiring_ascents import BOTTOM, ROM, ascent, tiring
 from tests.support.traces import Trace
 
-ROM = 0.4
-BOTTOM = 0.1
 NOISE: dict[str, Any] = {"position_noise_m": 0.0002, "velocity_noise_m_s": 0.012}
 
 
@@ -38,40 +36,9 @@ def segmenter(**stall: Any) -> RepetitionSegmenter:
     return RepetitionSegmenter(stall=StallSection(**fields), line=line, rom_m=None, has_force=False)
 
 
-def ascent(trace: Trace, fatigue_m_s: float, *, bottom_m: float = BOTTOM, longest_s: float = 4.0) -> float | None:
-    """Add an ascent with a sticking region and this much fatigue; when it fell under 0.05 m/s for good, if it did."""
-    x, v, began = bottom_m, 0.0, trace.now_s
-    slow_since: float | None = None
-    while x < BOTTOM + ROM - 0.001 and trace.now_s < began + longest_s:
-        s = (x - BOTTOM) / ROM
-        aim = 0.62 * (1.0 - 0.62 * math.exp(-(((s - 0.35) / 0.16) ** 2))) - fatigue_m_s
-        brake = math.sqrt(max(0.0, 2.0 * 6.0 * (BOTTOM + ROM - x))) + 0.02
-        v += (min(max(aim, 0.0), brake) - v) * trace.step_s / 0.04
-        x += v * trace.step_s
-        trace.position_m.append(x)
-        if v >= 0.05:
-            slow_since = None
-        elif slow_since is None and trace.now_s > began + 0.3:
-            slow_since = trace.now_s
-    return slow_since if x < BOTTOM + 0.9 * ROM else None
-
-
-def tiring(until_m_s: float) -> tuple[Trace, float | None]:
-    """Repetitions, each slower than the one before, up to this much fatigue; when the last one stopped."""
-    trace = Trace().hold(0.8)
-    stopped: float | None = None
-    fatigue = 0.0
-    while fatigue <= until_m_s and stopped is None:
-        stopped = ascent(trace, fatigue)
-        if stopped is None:
-            trace.hold(0.3).move(BOTTOM, 1.2).hold(0.2)
-        fatigue += 0.06
-    return trace, stopped
-
-
 @pytest.mark.parametrize("patience", ["quick", "balanced", "patient"])
 def test_a_stall_of_fatigue_is_called_soon_after_motion_ended_or_before(patience: str) -> None:
-    trace, stopped_s = tiring(0.4)
+    trace, stopped_s = tiring(0.4, 0.06)
     assert stopped_s is not None
     (seen,) = stalls(run(segmenter(patience=patience), trace, **NOISE))
     # whatever the trees say of a lifter made by a formula, nobody stands longer than the patience allows
@@ -79,7 +46,7 @@ def test_a_stall_of_fatigue_is_called_soon_after_motion_ended_or_before(patience
 
 
 def test_the_more_patient_the_later() -> None:
-    trace, _ = tiring(0.4)
+    trace, _ = tiring(0.4, 0.06)
     times = [
         stalls(run(segmenter(patience=patience), trace, **NOISE))[0].t_us
         for patience in ("quick", "balanced", "patient")
@@ -89,7 +56,7 @@ def test_the_more_patient_the_later() -> None:
 
 
 def test_a_set_that_slows_down_and_comes_through_has_no_stall() -> None:
-    trace, stopped_s = tiring(0.15)
+    trace, stopped_s = tiring(0.15, 0.06)
     assert stopped_s is None
     assert stalls(run(segmenter(), trace, **NOISE)) == []
 

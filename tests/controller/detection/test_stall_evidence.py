@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import numpy as np
@@ -18,10 +17,9 @@ from ebbset.models.contract.prescription import StallSection
 from ebbset.models.contract.rig_messages import RepetitionOutcome
 from ebbset.models.physiology.load_velocity import generic_line
 from tests.support.segmented import ended, run, stalls
+from tests.support.tiring_ascents import BOTTOM, ascent, tiring
 from tests.support.traces import Trace
 
-ROM = 0.4
-BOTTOM = 0.1
 EVERY = -1e9
 
 
@@ -34,44 +32,11 @@ def evidence_segmenter(**stall: float) -> RepetitionSegmenter:
     )
 
 
-def ascent(trace: Trace, fatigue_m_s: float, *, longest_s: float = 4.0) -> float | None:
-    """Add an ascent whose speed follows a strength curve with a sticking region, less fatigue; when it fell under
-    0.05 m/s for good, if it did."""
-    x, v, began = BOTTOM, 0.0, trace.now_s
-    slow_since: float | None = None
-    while x < BOTTOM + ROM - 0.001 and trace.now_s < began + longest_s:
-        s = (x - BOTTOM) / ROM
-        aim = 0.62 * (1.0 - 0.62 * math.exp(-(((s - 0.35) / 0.16) ** 2))) - fatigue_m_s
-        brake = math.sqrt(max(0.0, 2.0 * 6.0 * (BOTTOM + ROM - x))) + 0.02
-        v += (min(max(aim, 0.0), brake) - v) * trace.step_s / 0.04
-        x += v * trace.step_s
-        trace.position_m.append(x)
-        if v >= 0.05:
-            slow_since = None
-        elif slow_since is None and trace.now_s > began + 0.3:
-            slow_since = trace.now_s
-    return slow_since if x < BOTTOM + 0.9 * ROM else None
-
-
-def tiring(until_m_s: float, step_m_s: float = 0.08) -> tuple[Trace, float | None]:
-    """Repetitions, each slower than the one before, up to this much fatigue; when the last one stopped."""
-    trace = Trace().hold(0.8)
-    stopped: float | None = None
-    fatigue = 0.0
-    while fatigue <= until_m_s:
-        stopped = ascent(trace, fatigue)
-        if stopped is not None:
-            break
-        trace.hold(0.3).move(BOTTOM, 1.2).hold(0.2)
-        fatigue += step_m_s
-    return trace, stopped
-
-
 NOISE: dict[str, Any] = {"position_noise_m": 0.0002, "velocity_noise_m_s": 0.012}
 
 
 def test_a_stall_of_fatigue_is_called_soon_after_motion_ended_or_before() -> None:
-    trace, stopped_s = tiring(0.4)
+    trace, stopped_s = tiring(0.4, 0.08)
     assert stopped_s is not None
     signals = run(evidence_segmenter(), trace, **NOISE)
     (seen,) = stalls(signals)
@@ -83,7 +48,7 @@ def test_a_stall_of_fatigue_is_called_soon_after_motion_ended_or_before() -> Non
 
 
 def test_repetitions_that_come_through_slowly_are_left_alone() -> None:
-    trace, stopped_s = tiring(0.17)
+    trace, stopped_s = tiring(0.17, 0.08)
     assert stopped_s is None
     signals = run(evidence_segmenter(), trace, **NOISE)
     assert not stalls(signals)
@@ -107,14 +72,14 @@ def test_a_pause_on_purpose_is_left_alone_until_its_limit(pause_s: float) -> Non
 
 
 def test_grinding_time_counts_from_the_end_of_motion() -> None:
-    trace, stopped_s = tiring(0.4)
+    trace, stopped_s = tiring(0.4, 0.08)
     assert stopped_s is not None
     (seen,) = stalls(run(evidence_segmenter(grind_s=1.0), trace, **NOISE))
     assert seen.t_us * 1e-6 - stopped_s == pytest.approx(1.0, abs=0.04)
 
 
 def test_one_stall_is_called_once_and_a_failed_repetition_is_no_completed_one() -> None:
-    trace, stopped_s = tiring(0.4)
+    trace, stopped_s = tiring(0.4, 0.08)
     assert stopped_s is not None
     signals = run(evidence_segmenter(), trace.move(BOTTOM, 1.0).hold(0.3), **NOISE)
     assert len([s for s in signals if isinstance(s, StallSeen)]) == 1
