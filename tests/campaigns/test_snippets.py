@@ -81,9 +81,9 @@ def test_lines_in_terminals_use_the_broker_of_the_test_and_are_interrupted(tmp_p
     assert (tmp_path / "log").read_text() == "told\ntold\n"
     assert "ended by itself" in in_terminals("echo up\ntrue", 9, tmp_path, environment)
     # The last line would ask for ever what the first, which broke, cannot answer.
-    broke = in_terminals("echo up; sleep 0.3; echo no such module; exit 5\nfalse", 9, tmp_path, environment)
+    broke = in_terminals("echo up; sleep 0.3; echo no module $((40 + 2)); exit 5\nfalse", 9, tmp_path, environment)
     assert "ended by itself" in broke
-    assert "no such module" in broke
+    assert "no module 42" in broke
     assert "ended with 3 when interrupted" in in_terminals(
         f"{going.replace('exit 0', 'exit 3')}\necho so; exit 5 # ends with 5: so", 9, tmp_path, environment
     )
