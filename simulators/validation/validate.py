@@ -8,7 +8,8 @@ maximum and the tired repetition, 14 held efforts, 15 methods of the field on si
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from itertools import chain
 from pathlib import Path
 from typing import Final
 
@@ -20,6 +21,15 @@ __all__ = ["CheckResult", "ValidationReport", "checks", "plot", "run"]
 
 PEOPLE_SHORT: Final = 16
 _PEOPLE: Final = 60
+LONGEST: Final = (
+    ("12 and 13 failure",),
+    ("3 and 4 last repetition", "15 predictability", "16 velocity loss"),
+    ("2 repetitions to failure",),
+    ("16 profiles",),
+    ("1 velocity at loads",),
+    ("16 rest",),
+)
+"""Begun first, so that all processes finish together; groups that measure the same people are one piece of work."""
 _LOG_PANELS: Final = ("endurance", "integrator")
 _LABELS: Final = {
     "load-velocity": ("% 1RM", "mean velocity, m/s"),
@@ -69,14 +79,29 @@ def run(short: bool = False, seed: int = 0, mapper: Mapper = map) -> ValidationR
         mapper: `map`, or a parallel version that keeps the order.
     """
     count = PEOPLE_SHORT if short else _PEOPLE
-    done = list(mapper(_section, [(name, count, seed) for name in sections(count, seed)]))
+    names = list(sections(count, seed))
+    work = pieces(names)
+    found = dict(zip(chain(*work), chain(*mapper(_piece, [(piece, count, seed) for piece in work])), strict=True))
+    done = [found[name] for name in names]
     results = sorted((r for s in done for r in s.results), key=lambda r: r.number)
     return ValidationReport(tuple(results), tuple(c for s in done for c in s.curves), count, seed)
 
 
-def _section(job: tuple[str, int, int]) -> Section:
-    name, count, seed = job
-    return sections(count, seed)[name]()
+def pieces(names: Iterable[str]) -> list[tuple[str, ...]]:
+    """The groups of checks as they are handed to processes, the longest first.
+
+    Args:
+        names: of the groups.
+    """
+    wanted = list(names)
+    first = (tuple(name for name in piece if name in wanted) for piece in LONGEST)
+    return [*filter(None, first), *((name,) for name in wanted if name not in chain(*LONGEST))]
+
+
+def _piece(job: tuple[tuple[str, ...], int, int]) -> list[Section]:
+    names, count, seed = job
+    groups = sections(count, seed)
+    return [groups[name]() for name in names]
 
 
 def checks(short: bool = False, seed: int = 0) -> list[CheckResult]:

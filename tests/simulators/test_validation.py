@@ -73,6 +73,13 @@ def test_the_headline_counts_unseen_figures_only() -> None:
     assert [r.as_expected for r in results] == [True, True, False, True, True, False, True]
 
 
+def test_every_group_of_checks_is_handed_to_one_process() -> None:
+    names = list(validate.sections(PEOPLE, SEED))
+    handed = [name for piece in validate.pieces(names) for name in piece]
+    assert sorted(handed) == sorted(names)
+    assert set(handed) >= {name for piece in validate.LONGEST for name in piece}
+
+
 def test_report_gathers_all_sections_in_order(monkeypatch: pytest.MonkeyPatch) -> None:
     good, bad = within(3, "b", "s", 1.0, 1.0, 0.1, "follows", "w"), within(1, "a", "s", 2.0, 1.0, 0.1, "fitted", "w")
     monkeypatch.setattr(validate, "sections", lambda *_: {"x": lambda: Section((good,)), "y": lambda: Section((bad,))})
