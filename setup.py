@@ -4,8 +4,8 @@ Without the variable nothing here does anything: the package is pure Python, and
 pyproject.toml. With it, the wheel holds each of these modules twice, as source and compiled; Python takes the second.
 """
 
+import ast
 import os
-import re
 import shutil
 import sys
 import tomllib
@@ -43,16 +43,35 @@ SUBCLASSED = {
 CONFIGURATION = "[mypy]\nstrict = True\nplugins = pydantic.mypy\nignore_missing_imports = True\n"
 
 
-def _allow_subclasses(path: Path, name: str) -> None:
-    """Mark a class in the copy, so that the sources need nothing of mypyc's; mypyc takes the mark out again."""
-    head, first, body = path.read_text(encoding="utf-8").partition("from __future__ import annotations\n")
-    line = re.search(rf"\nclass {name}(\(\w+\))?:\n", body)
-    if not first or line is None:
-        raise SystemExit(f"{path} has no class {name}; setup.py names one")
-    marks = "from typing import TYPE_CHECKING\n\nif TYPE_CHECKING:\n    from mypy_extensions import mypyc_attr\n"
-    mark = "\n@mypyc_attr(allow_interpreted_subclasses=True)"
-    marked = f"{body[: line.start()]}{mark}{body[line.start() :]}"
-    path.write_text(f"{head}{first}{marks}{marked}", encoding="utf-8")
+def _marks_of(node: ast.ClassDef, module: str) -> str:
+    """How mypyc is to make a class.
+
+    The evaluation copies detectors. A class whose `__init__` needs nothing can be copied anyway; any other must be
+    marked, and then Python makes it without its `__init__` (mypyc 2.4) unless it may be subclassed too.
+    """
+    inits = [one.args for one in node.body if isinstance(one, ast.FunctionDef) and one.name == "__init__"]
+    needy = any(len(one.args) - len(one.defaults) > 1 or None in one.kw_defaults for one in inits)
+    copied = module.startswith("controller/detection/") and needy and not node.decorator_list
+    if not copied and node.name != SUBCLASSED.get(module):
+        return ""
+    return f"@mypyc_attr(allow_interpreted_subclasses=True{', serializable=True' if copied else ''})\n"
+
+
+def _mark(path: Path, module: str) -> None:
+    """Mark the classes of a module's copy, so that the sources need nothing of mypyc's, which takes them out again."""
+    text = path.read_text(encoding="utf-8")
+    lines = text.splitlines(keepends=True)
+    for node in reversed(ast.parse(text).body):
+        if isinstance(node, ast.ClassDef) and (marks := _marks_of(node, module)):
+            lines.insert(node.lineno - 1, marks)
+    first = "from __future__ import annotations\n"
+    following = (
+        f"{first}from typing import TYPE_CHECKING\n\nif TYPE_CHECKING:\n    from mypy_extensions import mypyc_attr\n"
+    )
+    marked = "".join(lines)
+    if first not in marked or (module in SUBCLASSED and f"class {SUBCLASSED[module]}" not in marked):
+        raise SystemExit(f"{path} is not as setup.py knows it")
+    path.write_text(marked.replace(first, following, 1), encoding="utf-8")
 
 
 def compiled() -> list[Any]:
@@ -67,10 +86,11 @@ def compiled() -> list[Any]:
     # What a package exports is no business of its modules, and would have mypy read all rooms, and all libraries.
     for exports in folder.rglob("__init__.py"):
         exports.write_text("", encoding="utf-8")
-    for module, name in SUBCLASSED.items():
-        _allow_subclasses(folder / "ebbset" / f"{module}.py", name)
+    modules = [f"{part}/{name}" for part, names in MODULES.items() for name in names]
+    for module in modules:
+        _mark(folder / "ebbset" / f"{module}.py", module)
     (folder / "mypy.ini").write_text(CONFIGURATION, encoding="utf-8")
-    files = [f"ebbset/{part}/{name}.py" for part, names in MODULES.items() for name in names]
+    files = [f"ebbset/{module}.py" for module in modules]
     os.chdir(folder)
     try:
         made = mypycify(["--config-file", "mypy.ini", *files], group_name="ebbset_core", target_dir="generated")

@@ -1,9 +1,10 @@
 """The compiled core, built as an installer builds it and held against the interpreted one of the same source.
 
 ``python -m campaigns.compiled_core build/compiled`` builds the wheel with ``EBBSET_COMPILED=1`` (a C compiler and some
-minutes), unpacks it there, and lets both cores replay the kept recordings and simulate whole sets: events and outputs
-must be the same, bit for bit. Then the tests of the core run with the compiled one. ``--built`` takes the tree that is
-there; ``--no-tests`` leaves the tests out. What ran with ``PYTHONPATH=build/compiled`` ran with the compiled core.
+minutes), unpacks it there, and lets both cores replay the kept recordings, simulate whole sets and judge detectors:
+events, outputs and findings must be the same, bit for bit. Then the tests of the core run with the compiled one.
+``--built`` takes the tree that is there; ``--no-tests`` leaves the tests out. What ran with
+``PYTHONPATH=build/compiled`` ran with the compiled core.
 docs/computing.md has what came out.
 """
 
@@ -28,6 +29,7 @@ ROOT: Final = Path(__file__).parents[1]
 RECORDINGS: Final = ROOT / "tests" / "data" / "recordings"
 SIMULATED: Final = (("bench_press", 4), ("shoulder_press", 11), ("row", 7), ("curl", 12))
 """Exercises and persons of the simulated sets."""
+JUDGED, JUDGED_SEED = 3, 1_700
 PARTS: Final = ("detection", "embedding", "estimation", "guard", "messages", "policies", "recording", "regulation")
 TESTS: Final = (
     *(f"tests/controller/{part}" for part in PARTS),
@@ -144,6 +146,14 @@ def simulated(exercise_name: str, person: int) -> str:
     return f"{outcome.result.reason.value}, {outputs_seen} outputs, sha256 {seen.hexdigest()[:16]}"
 
 
+def judged() -> str:
+    """Sets of known truth as `evaluate` judges them, with copies of the detector; a digest of what was found."""
+    from ebbset.simulators.evaluation.evaluate import LEFT_OUT_OF_SHORT, set_job, set_jobs
+
+    runs = [set_job(job).runs for job in set_jobs((JUDGED_SEED,), JUDGED, LEFT_OUT_OF_SHORT)]
+    return f"{JUDGED} sets judged, sha256 {hashlib.sha256(repr(runs).encode()).hexdigest()[:16]}"
+
+
 def replayed() -> list[str]:
     """Replay the kept recordings with the core that is imported here; one line each."""
     from ebbset.controller.recording.replay import replay_file
@@ -168,7 +178,7 @@ def told() -> list[str]:
     if imported != core_build():
         raise SystemExit(f"core_build says {core_build()}, but what was imported is {imported}")
     simulations = [f"simulated {name} {person}: {simulated(name, person)}" for name, person in SIMULATED]
-    return [f"core: {imported}", *replayed(), *simulations]
+    return [f"core: {imported}", *replayed(), *simulations, judged()]
 
 
 def compare(interpreted: list[str], compiled: list[str]) -> list[str]:

@@ -13,7 +13,6 @@ from ebbset.console.commands.pictures import draw_page, page_option
 from ebbset.console.exits import CommandError, Exit
 from ebbset.console.progress import counted, progress
 from ebbset.console.shared_options import dask_option, lifters_option, shared_out, workers_option
-from ebbset.controller.recording.core_build import core_build
 
 _MOST_COLUMNS: Final = 6
 _FIGURE_WIDTH: Final = 7
@@ -103,9 +102,6 @@ def _judged(
     lifters: tuple[str, ...], plot: Path | None, mapper: Any, asked: dict[str, Any]
 ) -> list[tuple[Any, _Draw, Path | None]]:
     """The reports asked for, each with what draws it and where to."""
-    if core_build() == "compiled":
-        why = "evaluate looks at copies of the detector, which a compiled core does not allow"
-        raise CommandError(f"{why}; install without EBBSET_COMPILED", Exit.MISSING_EXTRA)
     from ebbset.simulators.closed_loop.simulated_set import SetNotRunError
     from ebbset.simulators.evaluation import evaluate, family_report
     from ebbset.simulators.population.families import FamilyError

@@ -29,7 +29,15 @@ FAST_M_S: Final = 9.0
 NEVER: Final = StallSection(rule="habits", still_limit_s=10.0)
 
 
-class LookingEvidence(HabitEvidence):
+class _CopiedWhole:
+    """Has copies keep what a subclass of a compiled class adds, which mypyc's own way of copying leaves out."""
+
+    def __getstate__(self) -> object:
+        state = super().__getstate__()
+        return state | self.__dict__ if isinstance(state, dict) else state
+
+
+class LookingEvidence(_CopiedWhole, HabitEvidence):
     """Evidence that reports no stall but records (rig time, velocity, evidence vector) at each evaluation."""
 
     def __init__(self) -> None:
@@ -69,7 +77,7 @@ class LookingEvidence(HabitEvidence):
         return least - 1.0
 
 
-class LookingSegmenter(RepetitionSegmenter):
+class LookingSegmenter(_CopiedWhole, RepetitionSegmenter):
     """A segmenter that calls no stall for as long as anybody stands, and has `LookingEvidence`."""
 
     def __init__(self, item: TrueSet) -> None:

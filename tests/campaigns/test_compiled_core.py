@@ -113,9 +113,6 @@ def test_what_runs_is_told(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, caps
     code, out, _ = run_command(capsys, "--version")
     assert code == 0
     assert out.endswith(", compiled core\n")
-    code, out, told = run_command(capsys, "evaluate", "--short")
-    assert (code, out) == (5, "")
-    assert told.endswith("install without EBBSET_COMPILED\n")
 
 
 def test_three_compiled_modules_replay_to_the_same_bits(tmp_path: Path) -> None:
