@@ -184,6 +184,8 @@ def study_of(file: StudyFile, prescriptions: Mapping[str, Prescription]) -> Stud
         file: the study file.
         prescriptions: prescription of each condition, by code.
     """
+    if file.version == 1:
+        prescriptions = {code: version_1.as_then(one) for code, one in prescriptions.items()}
     people = people_of(file)
     places = 1 + max(person.place for person in people)
     listed = allocation_list(file, places)

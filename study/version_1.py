@@ -1,4 +1,4 @@
-"""Allocation and hash of study files of version 1, which a study that began with one keeps to its end.
+"""Allocation, hash and defaults of study files of version 1, which a study that began with one keeps to its end.
 
 Both cover everything in the file, so nothing can be added to such a study; new studies use version 2. Drawn with
 ``Generator.permutation``, as they always were.
@@ -10,6 +10,7 @@ from typing import Final
 
 import numpy as np
 
+from ebbset.models.contract.prescription import Prescription
 from ebbset.study.design import StudyFile
 from ebbset.study.randomisation import Order, williams_square
 
@@ -28,6 +29,18 @@ def canonical(file: StudyFile) -> str:
     included: dict[str, bool | set[str]] = dict.fromkeys(_FIELDS, True)
     included["blinding"] = {"condition", "hide"}
     return file.model_dump_json(include=included)
+
+
+def as_then(prescription: Prescription) -> Prescription:
+    """A prescription with what it meant while version 1 was current: without a stall rule it went by "evidence".
+
+    Args:
+        prescription: of a condition.
+    """
+    stall = prescription.stall
+    if "rule" in stall.model_fields_set:
+        return prescription
+    return prescription.model_copy(update={"stall": stall.model_copy(update={"rule": "evidence"})})
 
 
 def orders(file: StudyFile) -> tuple[Order, ...]:

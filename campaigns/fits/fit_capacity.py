@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import minimize
 
+from campaigns.fits.fitting_sets import SEEN_BY
 from campaigns.fits.sharing import add_options, shared_out
 from ebbset.controller.estimation.capacity import CapacityEstimator
 from ebbset.controller.estimation.exercise_prior_figures import EXERCISE_PRIORS, SPREAD
@@ -78,7 +79,7 @@ def example(number: int) -> Example:
     """Draw one set of the tuning seed and observe it as a controller would."""
     item = true_set(np.random.default_rng([TUNING_SEED, number]), TO_FAILURE[number % len(TO_FAILURE)])
     profile = profile_written(item, np.random.default_rng([number, 11]))
-    return Example(item.exercise, item.one_rm_n, tuple(what_was_seen(item, number)), profile)
+    return Example(item.exercise, item.one_rm_n, tuple(what_was_seen(item, number, SEEN_BY)), profile)
 
 
 # --- how unlikely the truth is to the estimator ------------------------------------------------------------------

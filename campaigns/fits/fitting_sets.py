@@ -12,11 +12,14 @@ from typing import Final
 import numpy as np
 
 from campaigns.fits.invented_lifters import drawn_set
+from ebbset.models.contract.prescription import StallSection
 from ebbset.simulators.evaluation.ground_truth import BEHAVIOURS, RIG, TrueSet, set_of, true_set
 from ebbset.simulators.lifter.lifter import LifterParameters
 from ebbset.simulators.population.families import COMPILED, AnyLifter, family
 from ebbset.simulators.population.strength_test import lift_once
 
+SEEN_BY: Final = StallSection(rule="evidence")
+"""The stall rule by which the figures of the estimates were fitted; they are told apart by version, so it stays."""
 INVENTED_SEED: Final = 1
 FAMILY_SEED: Final = 77
 FIRST_N: Final = 300.0

@@ -10,6 +10,7 @@ from typing import Final
 
 import numpy as np
 
+from campaigns.fits.fitting_sets import SEEN_BY
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.simulators.closed_loop.parallel import Mapper
 from ebbset.simulators.evaluation.by_family import set_of
@@ -49,7 +50,8 @@ def example(job: tuple[str, int]) -> Example:
     item = set_of(family, SEED, number)
     known = len(item.tested_m_s) >= 2
     profile = profile_written(item, np.random.default_rng([number, 11])) if known else None
-    return Example(family, item.exercise, item.one_rm_n, item.tested_m_s, profile, tuple(what_was_seen(item, number)))
+    seen = tuple(what_was_seen(item, number, SEEN_BY))
+    return Example(family, item.exercise, item.one_rm_n, item.tested_m_s, profile, seen)
 
 
 def examples(jobs: Sequence[tuple[str, int]], kept: Path | None, mapper: Mapper) -> list[Example]:

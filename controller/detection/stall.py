@@ -215,7 +215,7 @@ class SlowPhase:
         slowed = ascent.slowed
         if not slowed:
             rule.not_slowed()
-        weak = slowed and not _was_helped(ascent, x)
+        weak = slowed and not self.evidence.pauses and not _was_helped(ascent, x)
         at_a_top = not slowed and self._presumed_top(ascent, x, share)
         duration_s = rule.slow(t, slowed=weak, at_a_top=at_a_top)
         if duration_s is not None:

@@ -16,7 +16,8 @@ FILTER_LAG_US: Final = 22_000
 HALF_A_LOOK_US: Final = 5_000
 """A handle is evaluated about every 10 ms: a grinding time is over at the evaluation nearest to its end."""
 SLOWED_US: Final = 700_000
-"""A handle that slowed down for want of strength and stands for this long counts as stalled."""
+"""A handle that slowed down for want of strength and stands for this long counts as stalled; with "habits" only
+while this person has not been seen to pause on the way up."""
 FLICKER_US: Final = 60_000
 """A handle that slowed down for want of strength and is faster than the stall velocity for less than this has not moved
 on: the muscle trembles, and the filter lets some noise through. Judgement."""
@@ -51,7 +52,6 @@ class StallRule:
         "_grind_us",
         "_hold_until_us",
         "_limit_us",
-        "_may_be_slowed",
         "_slowed_us",
         "_still_since_us",
         "by_evidence",
@@ -67,12 +67,11 @@ class StallRule:
     def __init__(self, stall: StallSection, certain: float) -> None:
         self.threshold_m_s = stall.velocity_m_s
         self.by_evidence = stall.rule != "dwell"
-        self._may_be_slowed = stall.rule == "evidence"
         self._by_habits = stall.rule == "habits"
         self._grind_us = round(stall.grind_s * 1e6)
         self.certain = certain
         self._limit_us = self._grind_us + round((stall.still_limit_s if self.by_evidence else stall.dwell_s) * 1e6)
-        self._slowed_us = min(self._limit_us, self._grind_us + SLOWED_US) if self._may_be_slowed else self._limit_us
+        self._slowed_us = min(self._limit_us, self._grind_us + SLOWED_US) if self.by_evidence else self._limit_us
         self.motion_offset = MotionOffset(stall.velocity_m_s) if self._grind_us > 0 else None
         self.slow_since_us: int | None = None
         self._still_since_us = 0
@@ -138,7 +137,7 @@ class StallRule:
             return None
         since = self._ended_us()
         limit_us = self._slowed_us if slowed else self._limit_us
-        if (self._by_habits or (slowed and self._may_be_slowed)) and self._grind_us == 0:
+        if (self._by_habits or (slowed and self.by_evidence)) and self._grind_us == 0:
             since = self._still_since_us
         if at_a_top or self.fired or since is None or t_us - since < limit_us:
             return None

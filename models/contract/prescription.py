@@ -129,11 +129,11 @@ class LoadSection(_PrescriptionSection):
 class StallSection(_PrescriptionSection):
     """When a repetition counts as failed."""
 
-    rule: Literal["evidence", "habits", "dwell"] = Field(
-        default="evidence",
-        description="evidence: drop as soon as it is certain enough, by the exercise's usual velocities, that the "
-        "ascent will fail; habits: the same by what this person does in this set, whoever it is; dwell: drop when the "
-        "handle has been slower than velocity_m_s for dwell_s",
+    rule: Literal["habits", "evidence", "dwell"] = Field(
+        default="habits",
+        description="habits: drop as soon as it is certain enough, by what this person does in this set, that the "
+        "ascent will fail; evidence: the same by the exercise's usual velocities; dwell: drop when the handle has been "
+        "slower than velocity_m_s for dwell_s",
     )
     patience: Literal["quick", "balanced", "patient"] = Field(
         default="balanced",
@@ -147,7 +147,7 @@ class StallSection(_PrescriptionSection):
     )
     still_limit_s: Annotated[float, Field(ge=0.1, le=10)] = Field(
         default=2.0,
-        description="rules evidence and habits: a handle that has not moved for this long counts as stalled whatever "
+        description="rules habits and evidence: a handle that has not moved for this long counts as stalled whatever "
         "the evidence; with habits it usually counts sooner",
     )
     velocity_m_s: Annotated[float, Field(gt=0, le=0.3)] = Field(

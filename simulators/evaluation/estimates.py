@@ -138,15 +138,16 @@ class EstimateErrors:
         }
 
 
-def what_was_seen(item: TrueSet, seed: int) -> list[Seen]:
+def what_was_seen(item: TrueSet, seed: int, stall: StallSection | None = None) -> list[Seen]:
     """Run the segmenter over a set and keep what an estimator would be given.
 
     Args:
         item: a set of known truth.
         seed: of the sensors' noise.
+        stall: the stall rule; the default one if None.
     """
-    stall = StallSection()
-    segmenter = RepetitionSegmenter(stall=stall, line=generic_line(item.exercise), rom_m=None, has_force=True)
+    rule = StallSection() if stall is None else stall
+    segmenter = RepetitionSegmenter(stall=rule, line=generic_line(item.exercise), rom_m=None, has_force=True)
     measured = measure(item, segmenter, RATES["100 Hz"], np.random.default_rng(seed))
     first_stall_s = next((a.start_s for a in item.attempts if a.stalled and not a.continued), None)
     first_drop_s = item.drops[0][0] if item.drops else math.inf

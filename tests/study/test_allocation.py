@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import re
 from collections import Counter
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ebbset.models.contract.prescription import Prescription
+from ebbset.models.contract.prescription import Prescription, StallSection
 from ebbset.models.contract.problems import problems_of
 from ebbset.models.contract.study_mark import mark_of
 from ebbset.models.contract.toml_text import read_model
@@ -275,7 +276,17 @@ def test_a_study_that_began_with_version_1_keeps_orders_hash_and_marks(
         assert old.order_of(old.schedule[0]).notes == f"study:{digest} session:p0/1 hide:load"
 
 
-def _old(people: int, conditions: int, design: str, zone: str | None) -> Study:
+def test_a_study_that_began_with_version_1_keeps_the_stall_rule_that_was_the_default_then() -> None:
+    asked = ORDER.model_copy(update={"stall": StallSection(rule="habits")})
+    old = _old(4, 2, "crossover", None, {"A": ORDER, "B": asked})
+    assert [old.prescriptions[code].stall.rule for code in "AB"] == ["evidence", "habits"]
+    new = study_of(study(4, 2).file, {"A": ORDER, "B": asked})
+    assert [new.prescriptions[code].stall.rule for code in "AB"] == ["habits", "habits"]
+
+
+def _old(
+    people: int, conditions: int, design: str, zone: str | None, prescribed: Mapping[str, Prescription] | None = None
+) -> Study:
     file: dict[str, Any] = {
         "name": "Old",
         "seed": 17,
@@ -289,4 +300,4 @@ def _old(people: int, conditions: int, design: str, zone: str | None) -> Study:
     }
     if zone is not None:
         file |= {"version": 1, "time_zone": zone}
-    return study_of(StudyFile.model_validate(file), dict.fromkeys("ABC"[:conditions], ORDER))
+    return study_of(StudyFile.model_validate(file), prescribed or dict.fromkeys("ABC"[:conditions], ORDER))

@@ -103,6 +103,11 @@ class AscentEvidence(ABC):
         """
         return certain
 
+    @property
+    def pauses(self) -> bool:
+        """This person was seen to pause on the way up, so that standing there need not mean want of strength."""
+        return False
+
     def at_usual_top(self, share: float) -> bool:  # noqa: ARG002 - nothing is known of this person's tops
         """This person's ascents often end here.
 

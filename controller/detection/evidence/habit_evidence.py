@@ -49,6 +49,7 @@ FORCE_LONG_S: Final = 0.6
 HALF_WAY: Final = 0.4
 UNDER_THE_TOP: Final = 0.85
 LEAST_PAUSE_S: Final = 0.1
+FORGETTING: Final = 0.15
 TOPS_KNOWN: Final = 2
 LEAST_TOP_SPREAD: Final = 0.015
 
@@ -83,6 +84,7 @@ class HabitEvidence(AscentEvidence):
         "_longest_still_us",
         "_lowest",
         "_moves_t",
+        "_own_pause_s",
         "_pause_at",
         "_pause_s",
         "_paused_at",
@@ -117,7 +119,7 @@ class HabitEvidence(AscentEvidence):
         self._peaks = self._durations_s = self._usual_brake = UNKNOWN
         self._top = 1.0
         self._top_spread = 0.0
-        self._pause_s = self._usual_slow_s = 0.0
+        self._pause_s = self._own_pause_s = self._usual_slow_s = 0.0
         self._pause_at = UNKNOWN
         self._pauses_often = 0.0
         self._failures = 0
@@ -350,6 +352,11 @@ class HabitEvidence(AscentEvidence):
         usual = self.figures.patience[stall.patience]
         return usual if stall.grind_s == 0.0 else min(usual, score_of(GRIND_CERTAINTY, self.figures.knots))
 
+    @property
+    def pauses(self) -> bool:
+        """This person was seen to pause on the way up, so that standing there need not mean want of strength."""
+        return self._own_pause_s >= LEAST_PAUSE_S
+
     def at_usual_top(self, share: float) -> bool:
         """This person's ascents often end here.
 
@@ -376,7 +383,7 @@ class HabitEvidence(AscentEvidence):
         self._failures = 0
         pause_s = self._longest_still_us * 1e-6
         # the longest pause counts, and is forgotten slowly
-        self._pause_s = pause_s if pause_s > self._pause_s else self._pause_s + 0.15 * (pause_s - self._pause_s)
+        self._pause_s = _remembered(self._pause_s, pause_s)
         paused = pause_s > LEAST_PAUSE_S
         self._pauses_often += HABIT_GAIN * ((1.0 if paused else 0.0) - self._pauses_often)
         if paused:
@@ -384,6 +391,8 @@ class HabitEvidence(AscentEvidence):
         self._usual_brake = toward(self._usual_brake, self._hardest)
         if load_changed:
             return
+        # who was stuck until the load went down did not pause
+        self._own_pause_s = _remembered(self._own_pause_s, pause_s)
         self._load_through_n = self._load_n
         self._learned += 1
         slow_s = self._slow_us * 1e-6
@@ -393,3 +402,7 @@ class HabitEvidence(AscentEvidence):
         self._peaks = toward(self._peaks, self._peak)
         self._durations_s = toward(self._durations_s, (self._t - self._t0) * 1e-6)
         self._velocities.learn()
+
+
+def _remembered(longest_s: float, pause_s: float) -> float:
+    return pause_s if pause_s > longest_s else longest_s + FORGETTING * (pause_s - longest_s)

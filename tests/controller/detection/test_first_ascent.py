@@ -215,7 +215,8 @@ def test_a_bottom_that_is_deeper_with_a_little_sway_is_no_failed_start() -> None
 
 def test_a_reversal_of_an_ascent_under_a_load_on_its_way_down_asks_for_nothing() -> None:
     def told(settle_s: float) -> int:
-        it = segmenter(ROM)
+        # a rule that does not call the stall itself, so that the fallback is asked
+        it = segmenter(ROM, rule="dwell", dwell_s=5.0)
         trace = repetition(repetition(Trace().hold(0.8), 0.1), 0.1)
         dropped_us = round(trace.now_s * 1e6)
         trace.speeds([(0.0, 0.0), (0.3, 0.4), (0.6, 0.06), (0.9, 0.03), (1.1, -0.1), (2.0, -0.15)]).move(0.1, 0.3)

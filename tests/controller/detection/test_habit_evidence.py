@@ -16,11 +16,13 @@ from ebbset.controller.detection.evidence.habit_figures import (
     STANDING_COUNTS,
     STANDING_S,
     UNKNOWN,
+    HabitFigures,
 )
 from ebbset.controller.detection.evidence.stall_classifier_figures import Node
 from ebbset.controller.detection.evidence.stall_habits_figures import PATIENCE, RANGES, TREES
 from ebbset.controller.detection.segmenter import RepetitionSegmenter
 from ebbset.controller.detection.signals import Signal, StallSeen
+from ebbset.controller.detection.stall_rule import SLOWED_US
 from ebbset.models.contract.prescription import Prescription, StallSection, example
 from ebbset.models.physiology.load_velocity import generic_line
 from tests.support.segmented import run, stalls
@@ -218,6 +220,42 @@ def test_who_pauses_long_is_given_longer() -> None:
         evidence.sample(k * 10_000, 0.0 if 50 < k < 200 else 0.3, 0.3 if k < 200 else 0.9, 300.0)
     evidence.ended(completed=True, load_changed=False)
     assert counts_after_s() == pytest.approx(PAUSES * 1.5, abs=0.1)
+
+
+@pytest.mark.parametrize(("paused_s", "called_after_s"), [(0.0, SLOWED_US * 1e-6), (0.5, 2.0)])
+def test_who_never_paused_and_runs_out_of_strength_is_given_no_longer_than_anybody(
+    paused_s: float, called_after_s: float
+) -> None:
+    """With trees that call nothing: what is left of the rule is time and this person's pauses."""
+    line = generic_line("an exercise that nobody has heard of")
+    silent = HabitEvidence(HabitFigures.of(-50.0, (), ((-50.0, 0.0), (50.0, 1.0)), RANGES, PATIENCE))
+    it = RepetitionSegmenter(stall=StallSection(rule="habits"), line=line, rom_m=None, has_force=False, evidence=silent)
+    trace = Trace().hold(0.8)
+    for _ in range(2):
+        if paused_s > 0.0:
+            trace.move(BOTTOM + 0.5 * ROM, 0.5).hold(paused_s).move(BOTTOM + ROM, 0.5)
+        else:
+            ascent(trace, 0.0)
+        trace.hold(0.3).move(BOTTOM, 1.2).hold(0.3)
+    stopped_s = ascent(trace, 0.45)
+    assert stopped_s is not None
+    (seen,) = stalls(run(it, trace, **NOISE))
+    assert seen.t_us * 1e-6 - stopped_s == pytest.approx(called_after_s, abs=0.1)
+
+
+def test_who_was_stuck_until_the_load_went_down_did_not_pause() -> None:
+    evidence = HabitEvidence()
+
+    def stands_half_way(*, load_changed: bool) -> None:
+        evidence.begin(0, 300.0)
+        for k in range(1, 300):
+            evidence.sample(k * 10_000, 0.0 if 50 < k < 200 else 0.3, 0.3 if k < 200 else 0.9, 300.0)
+        evidence.ended(completed=True, load_changed=load_changed)
+
+    stands_half_way(load_changed=True)
+    assert not evidence.pauses
+    stands_half_way(load_changed=False)
+    assert evidence.pauses
 
 
 def test_standing_counts_from_the_drop_on_where_a_load_became_less() -> None:

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from ebbset.controller.detection.evidence.habit_figures import SHIPPED
 from ebbset.controller.messages.actions import (
     Answer,
     SendArm,
@@ -61,7 +62,7 @@ def test_every_drop_says_why_on_which_numbers_and_against_what() -> None:
     assert inputs["velocity_m_s"] is not None
     assert inputs["velocity_m_s"] < 0.05
     assert thresholds["velocity_m_s"] == 0.05
-    assert thresholds["certainty"] == rig.prescription.stall.certainty
+    assert thresholds["certainty"] == pytest.approx(SHIPPED.certainty(rig.prescription.stall), abs=1e-3)
     assert thresholds["floor_n"] == 120.0
     assert "25% off the load" in drop.text
 
