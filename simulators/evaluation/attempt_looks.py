@@ -45,6 +45,11 @@ class LookingEvidence(_CopiedWhole, HabitEvidence):
         self.looks: list[Look] = []
         self.hold_until_us = 0
 
+    @property
+    def pauses(self) -> bool:
+        """Whoever is looked at may stand for as long as they like."""
+        return True
+
     def sample(self, t: int, v: float, share: float, force_n: float | None) -> None:
         """As in the detector; a sample that is not evaluated is recorded like one of a fast handle.
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from ebbset.controller.detection.signals import StallSeen
+from ebbset.controller.messages.reasons import Reason
 from ebbset.models.contract.prescription import StallSection
-from ebbset.simulators.evaluation.attempt_looks import looks_of
-from ebbset.simulators.evaluation.detector_runs import RATES, score_calls
+from ebbset.simulators.evaluation.attempt_looks import LookingSegmenter, looks_of
+from ebbset.simulators.evaluation.detector_runs import RATES, measure, score_calls
 from ebbset.simulators.evaluation.ground_truth import Attempt, TrueSet, true_set
 from ebbset.simulators.evaluation.stalls import run_rule
 
@@ -46,6 +48,12 @@ def test_looks_go_on_after_the_drop(item: TrueSet) -> None:
     lasts = [a.failed_s - a.motion_ended_s for a in item.attempts if a.stalled and a.motion_ended_s > a.start_s + 0.02]
     seen = [one.t_s[-1] for one in looks_of(item, RATES["100 Hz"], 0) if one.stalled and one.moved and len(one.t_s)]
     assert max(seen) == pytest.approx(max(lasts), abs=0.1)
+
+
+def test_whoever_is_looked_at_is_never_called_however_long_they_stand(item: TrueSet) -> None:
+    signals = measure(item, LookingSegmenter(item), RATES["100 Hz"], np.random.default_rng(0)).signals
+    standing = {Reason.STALL_IN_CONCENTRIC, Reason.STALL_FORESEEN}
+    assert [one for one in signals if isinstance(one, StallSeen) and one.reason in standing] == []
 
 
 def _stalled(start_s: float, end_s: float, failed_s: float) -> Attempt:
