@@ -22,13 +22,15 @@ MODULES = {
         "ascent", "failed_start", "kinematic_filter", "mean_force_check", "range_of_motion", "release", "segmenter",
         "sensor_check", "sides", "stall", "stall_rule",
     ),
-    "controller/detection/evidence": ("ascent_evidence", "habit_evidence", "stall_evidence", "usual_velocities"),
+    "controller/detection/evidence": (
+        "ascent_evidence", "habit_evidence", "habit_figures", "shipped_score", "stall_evidence", "usual_velocities",
+    ),
     "controller/estimation": ("capacity", "capacity_filter", "covariance", "effort", "repetitions_in_reserve"),
     "controller/guard": ("guard", "telemetry"),
     "controller/messages": ("soundness",),
     "controller/regulation": (
-        "armed_set", "bout", "cable", "regulator", "rig_facts", "rig_word", "set_context", "set_controller",
-        "stop_rules",
+        "armed_set", "bout", "cable", "regulator", "reports", "rig_facts", "rig_word", "set_context", "set_controller",
+        "stop_rules", "triggers",
     ),
 }  # fmt: skip
 """What is compiled, by folder: the modules that work for every frame."""
@@ -74,6 +76,23 @@ def _mark(path: Path, module: str) -> None:
     path.write_text(marked.replace(first, following, 1), encoding="utf-8")
 
 
+def _write_score(folder: Path) -> None:
+    """Put the expressions that `stall_classifier` would compile as Python in place of the call that does so."""
+    sys.path.insert(0, str(folder))
+    from ebbset.controller.detection.evidence import stall_habits_figures as figures
+    from ebbset.controller.detection.evidence.stall_classifier import body_of
+
+    sys.path.remove(str(folder))
+    body = body_of(figures.BASELINE, figures.TREES, len(figures.RANGES))
+    names, _, rest = body.partition(" = evidence\n")
+    # one by one, so that they are numbers without a Python object around each
+    taken = "\n".join(f"    {name}: float = evidence[{k}]" for k, name in enumerate(names.strip().split(", ")))
+    head = "from __future__ import annotations\nfrom collections.abc import Sequence\n"
+    text = f"{head}def score(evidence: Sequence[float], least: float) -> float:\n{taken}\n{rest}\n"
+    path = folder / "ebbset" / "controller" / "detection" / "evidence" / "shipped_score.py"
+    path.write_text(text, encoding="utf-8")
+
+
 def compiled() -> list[Any]:
     """The extension modules, made from a copy of the rooms that lies as they are imported."""
     from mypyc.build import mypycify
@@ -86,6 +105,7 @@ def compiled() -> list[Any]:
     # What a package exports is no business of its modules, and would have mypy read all rooms, and all libraries.
     for exports in folder.rglob("__init__.py"):
         exports.write_text("", encoding="utf-8")
+    _write_score(folder)
     modules = [f"{part}/{name}" for part, names in MODULES.items() for name in names]
     for module in modules:
         _mark(folder / "ebbset" / f"{module}.py", module)

@@ -1,6 +1,6 @@
 """The optional compiled core: what is compiled is there, and decides as the interpreted one does.
 
-The short form compiles three modules that import nothing heavy, by the same build; `python -m campaigns.compiled_core`
+The short form compiles four modules that import nothing heavy, by the same build; `python -m campaigns.compiled_core`
 compiles all of them and runs the tests of the core with them.
 """
 
@@ -16,15 +16,22 @@ import sysconfig
 from importlib.machinery import EXTENSION_SUFFIXES
 from pathlib import Path
 
+import numpy as np
 import pytest
 from packaging.requirements import Requirement
 
 from campaigns.compiled_core import NOT_FOR_COMPILED, RECORDINGS, TESTS, build, compare, replayed, sources
+from ebbset.controller.detection.evidence import shipped_score
+from ebbset.controller.detection.evidence.stall_habits_figures import RANGES
 from ebbset.controller.recording import core_build as subject
 from tests.support.commands import run_command
 
 ROOT = Path(__file__).parents[2]
-SMALL = {"controller/detection": ("kinematic_filter", "range_of_motion"), "controller/estimation": ("covariance",)}
+SMALL = {
+    "controller/detection": ("kinematic_filter", "range_of_motion"),
+    "controller/detection/evidence": ("shipped_score",),
+    "controller/estimation": ("covariance",),
+}
 
 
 def named_in_setup(name: str) -> object:
@@ -115,16 +122,17 @@ def test_what_runs_is_told(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, caps
     assert out.endswith(", compiled core\n")
 
 
-def test_three_compiled_modules_replay_to_the_same_bits(tmp_path: Path) -> None:
+def test_compiled_modules_replay_to_the_same_bits(tmp_path: Path) -> None:
     compiler = (sysconfig.get_config_var("CC") or "cc").split()[0]
     if shutil.which(compiler) is None:
         pytest.skip(f"there is no C compiler: {compiler}")
     tree = tmp_path / "tree"
     build(tree, SMALL)
     shown = (
-        "from ebbset.controller.detection import kinematic_filter\n"
+        "from ebbset.controller.detection.evidence import shipped_score\n"
         "from campaigns.compiled_core import replayed\n"
-        "print(kinematic_filter.__file__, *replayed(), sep='\\n')"
+        "from tests.campaigns.test_compiled_core import scores\n"
+        "print(shipped_score.__file__, *replayed(), *scores(), sep='\\n')"
     )
     done = subprocess.run(
         [sys.executable, "-c", shown],
@@ -135,4 +143,14 @@ def test_three_compiled_modules_replay_to_the_same_bits(tmp_path: Path) -> None:
     assert where.endswith(tuple(EXTENSION_SUFFIXES))
     interpreted = replayed()
     assert len(interpreted) == len(list(RECORDINGS.iterdir())) > 5
-    assert compiled == interpreted
+    assert compiled == [*interpreted, *scores()]
+
+
+def scores() -> list[str]:
+    """Scores of random evidence, exactly; with a least score that some of them end under."""
+    rng = np.random.default_rng(5)
+    low, high = np.array(RANGES).T
+    vectors = rng.uniform(low, high, (400, len(RANGES)))
+    found = [repr(shipped_score.score(vector, least)) for vector in vectors.tolist() for least in (-1e6, 0.0)]
+    assert len(set(found)) > 400
+    return found

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from ebbset.controller.detection.evidence import stall_habits_figures as shipped
+from ebbset.controller.detection.evidence.shipped_score import score
 from ebbset.controller.detection.evidence.stall_classifier import Knots, Score, compiled, probability_of
 from ebbset.controller.detection.evidence.stall_classifier_figures import Node
 from ebbset.models.contract.prescription import StallSection
@@ -171,5 +172,5 @@ class HabitFigures:
         return probability_of(self.patience[stall.patience], self.knots)
 
 
-SHIPPED: Final = HabitFigures.of(shipped.BASELINE, shipped.TREES, shipped.KNOTS, shipped.RANGES, shipped.PATIENCE)
+SHIPPED: Final = HabitFigures(score, shipped.KNOTS, shipped.RANGES, shipped.PATIENCE)
 """Fitted on every family there is."""

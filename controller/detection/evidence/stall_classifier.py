@@ -31,8 +31,25 @@ def most_of(node: Node) -> float:
 def compiled(baseline: float, trees: Sequence[Node], features: int, *, module: str) -> Score:
     """A function that adds the trees up in their order: ``score(evidence, least)``.
 
-    It is compiled once into one expression a tree, since walking through the tuples takes four times as long. Most
-    ascents come through, and for most looks that shows long before the last tree: a score under ``least`` may come
+    It is compiled once into one expression a tree, since walking through the tuples takes four times as long.
+
+    Args:
+        baseline: score before the first tree.
+        trees: roots of the trees.
+        features: length of an evidence vector.
+        module: name of the module that the function belongs to.
+    """
+    names: dict[str, Any] = {"__name__": module}
+    head = "def score(evidence, least):\n"
+    exec(compile(head + body_of(baseline, trees, features), "<stall classifier>", "exec"), names)
+    score: Score = names["score"]
+    return score
+
+
+def body_of(baseline: float, trees: Sequence[Node], features: int) -> str:
+    """The body of such a function.
+
+    Most ascents come through, and for most looks that shows long before the last tree: a score under ``least`` may come
     out as any number under ``least``. A tree that can add much for a few ascents would keep the question open, so those
     few are asked first; they are added in their place all the same.
 
@@ -40,7 +57,6 @@ def compiled(baseline: float, trees: Sequence[Node], features: int, *, module: s
         baseline: score before the first tree.
         trees: roots of the trees.
         features: length of an evidence vector.
-        module: name of the module that the function belongs to.
     """
     most = [most_of(tree) for tree in trees]
     large = [k for k in range(FIRST_STOP + 1, len(trees)) if most[k] > LARGE]
@@ -55,10 +71,7 @@ def compiled(baseline: float, trees: Sequence[Node], features: int, *, module: s
             rest = sum(most[j] for j in range(k + 1, len(trees)) if j not in large) + ROUNDING
             lines.append(f"    if (m := {' + '.join(['s', *waiting, repr(rest)])}) < least: return m")
     lines.append("    return s")
-    names: dict[str, Any] = {"__name__": module}
-    exec(compile("def score(evidence, least):\n" + "\n".join(lines), "<stall classifier>", "exec"), names)
-    score: Score = names["score"]
-    return score
+    return "\n".join(lines)
 
 
 def _expression(node: Node) -> str:
