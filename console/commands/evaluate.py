@@ -174,11 +174,12 @@ def _words(head: str) -> str:
 
 
 def _parts(rows: list[dict[str, Any]], label: str, width: int) -> Iterator[list[dict[str, Any]]]:
-    """Split the rows into groups whose names fit side by side in ``width`` characters, at least one row each."""
+    """Split the rows into groups whose words fit side by side in ``width`` characters, at least one row each."""
     part: list[dict[str, Any]] = []
     used = 0
     for row in rows:
-        needed = max(len(str(row[label])), _FIGURE_WIDTH) + 2
+        words = (len(value) for value in (str(row[label]), *row.values()) if isinstance(value, str))
+        needed = max(_FIGURE_WIDTH, *words) + 2
         if part and used + needed > width:
             yield part
             part, used = [], 0
