@@ -17,6 +17,7 @@ from campaigns.faults.sightings import Sighting
 from campaigns.faults.site import LEASE_S, ORDER, Site
 from ebbset.controller.metrics import definitions as metrics
 
+ASKED_AT_MOST: Final = 20
 DISK_BYTES: Final = 48 * 1024 * 1024
 
 Inject = Callable[[Site], Awaitable[None]]
@@ -109,9 +110,19 @@ async def _second_controller(site: Site) -> None:
     """A second controller for the same rig, and a request to arm that only the second one can accept."""
     await site.start_controller("second", site.port)
     await site.until(lambda: any(report["state"] == "idle" for report in site.of("state")[-6:]), timeout_s=120.0)
-    # It takes no arming before it has a frame, and does not say when it has one.
-    await asyncio.sleep(1.0)
-    await site.ask("arm", cautions_shown=True, timeout_s=2.0)
+
+    def accepted() -> int:
+        return sum(answer["accepted"] for answer in site.of("answer"))
+
+    before = accepted()
+    # It takes no arming before it has a frame and does not say when; and the newest ticket may be the first's.
+    for _ in range(ASKED_AT_MOST):
+        await asyncio.sleep(1.0)
+        await site.ask("arm", cautions_shown=True, timeout_s=2.0)
+        # The first answer may be the other one's.
+        if await site.until(lambda: accepted() > before, timeout_s=1.0):
+            return
+    raise TimeoutError("the second controller accepted no request to arm")
 
 
 async def _second_rig(site: Site) -> None:
