@@ -30,7 +30,6 @@ from typing import Final
 from campaigns.faults.scenarios import SCENARIOS, SHORT, Scenario
 from campaigns.faults.sightings import ended_as, scrape, unseen
 from campaigns.faults.site import LEASE_S, Site, Truth
-from ebbset.controller.messages.actions import SetResult
 from ebbset.controller.messages.events import Samples
 from ebbset.controller.recording.reader import Recording, read_recording
 from ebbset.simulators.closed_loop.invariant_monitor import InvariantMonitor
@@ -265,10 +264,7 @@ def _judge_recording(scenario: Scenario, site: Site, fault_s: float, problems: l
         return 0, "empty"
     first = min(recorded)
     before = {row.frame for row in sent if row.frame >= first}
-    # A fault at the end of its injection may have ended the set before that is seen; then nothing more is recorded.
-    over = any(isinstance(output, SetResult) for item in recording.handled for output in item.outputs)
-    last = max(recorded) if scenario.late and over else math.inf
-    due = {row.frame for row in sent if first <= row.frame <= last and row.at_s < fault_s - margin_s}
+    due = {row.frame for row in sent if row.frame >= first and row.at_s < fault_s - margin_s}
     lost, missed = len(before - recorded), due - recorded
     if missed:
         problems.append(f"{len(missed)} frames sent before the fault are not in the recording")

@@ -119,8 +119,8 @@ async def _second_controller(site: Site) -> None:
     for _ in range(ASKED_AT_MOST):
         await asyncio.sleep(1.0)
         await site.ask("arm", cautions_shown=True, timeout_s=2.0)
-        # The first answer may be the other one's.
-        if await site.until(lambda: accepted() > before, timeout_s=1.0):
+        # The first answer may be the other one's, and the rig may end the set before there is another.
+        if await site.until(lambda: accepted() > before or site.of("result"), timeout_s=1.0):
             return
     raise TimeoutError("the second controller accepted no request to arm")
 
