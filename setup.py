@@ -83,12 +83,11 @@ def _write_score(folder: Path) -> None:
     from ebbset.controller.detection.evidence.stall_classifier import body_of
 
     sys.path.remove(str(folder))
-    body = body_of(figures.BASELINE, figures.TREES, len(figures.RANGES))
-    names, _, rest = body.partition(" = evidence\n")
     # one by one, so that they are numbers without a Python object around each
-    taken = "\n".join(f"    {name}: float = evidence[{k}]" for k, name in enumerate(names.strip().split(", ")))
+    taken = "\n".join(f"    e{k}: float = evidence[{k}]" for k in range(len(figures.RANGES)))
     head = "from __future__ import annotations\nfrom collections.abc import Sequence\n"
-    text = f"{head}def score(evidence: Sequence[float], least: float) -> float:\n{taken}\n{rest}\n"
+    body = body_of(figures.BASELINE, figures.TREES)
+    text = f"{head}def score(evidence: Sequence[float], least: float) -> float:\n{taken}\n{body}\n"
     path = folder / "ebbset" / "controller" / "detection" / "evidence" / "shipped_score.py"
     path.write_text(text, encoding="utf-8")
 

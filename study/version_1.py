@@ -1,7 +1,7 @@
 """Allocation, hash and defaults of study files of version 1, which a study that began with one keeps to its end.
 
-Both cover everything in the file, so nothing can be added to such a study; new studies use version 2. Drawn with
-``Generator.permutation``, as they always were.
+Allocation and hash cover everything in the file, so nothing can be added to such a study; new studies use version 2.
+Drawn with ``Generator.permutation``, as they always were.
 """
 
 from __future__ import annotations

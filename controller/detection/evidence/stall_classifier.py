@@ -40,14 +40,15 @@ def compiled(baseline: float, trees: Sequence[Node], features: int, *, module: s
         module: name of the module that the function belongs to.
     """
     names: dict[str, Any] = {"__name__": module}
-    head = "def score(evidence, least):\n"
-    exec(compile(head + body_of(baseline, trees, features), "<stall classifier>", "exec"), names)
+    # one name for each figure: the trees ask for them several hundred times
+    head = f"def score(evidence, least):\n    {', '.join(f'e{k}' for k in range(features))} = evidence\n"
+    exec(compile(head + body_of(baseline, trees), "<stall classifier>", "exec"), names)
     score: Score = names["score"]
     return score
 
 
-def body_of(baseline: float, trees: Sequence[Node], features: int) -> str:
-    """The body of such a function.
+def body_of(baseline: float, trees: Sequence[Node]) -> str:
+    """The body of such a function, for figures by the names ``e0``, ``e1`` and so on.
 
     Most ascents come through, and for most looks that shows long before the last tree: a score under ``least`` may come
     out as any number under ``least``. A tree that can add much for a few ascents would keep the question open, so those
@@ -56,13 +57,10 @@ def body_of(baseline: float, trees: Sequence[Node], features: int) -> str:
     Args:
         baseline: score before the first tree.
         trees: roots of the trees.
-        features: length of an evidence vector.
     """
     most = [most_of(tree) for tree in trees]
     large = [k for k in range(FIRST_STOP + 1, len(trees)) if most[k] > LARGE]
-    # one name for each figure: the trees ask for them several hundred times
-    lines = [f"    {', '.join(f'e{k}' for k in range(features))} = evidence"]
-    lines += [f"    t{k} = {_expression(trees[k])}" for k in large]
+    lines = [f"    t{k} = {_expression(trees[k])}" for k in large]
     lines.append(f"    s = {baseline!r}")
     for k, tree in enumerate(trees):
         lines.append(f"    s += {f't{k}' if k in large else _expression(tree)}")
