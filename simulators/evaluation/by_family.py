@@ -14,7 +14,6 @@ import numpy as np
 
 from ebbset.controller.estimation.judgement import Judgement
 from ebbset.controller.estimation.judgement_figures import CURRENT
-from ebbset.models.contract.prescription import StallSection
 from ebbset.simulators.evaluation.detector_runs import without_samples
 from ebbset.simulators.evaluation.estimates import Knowledge, Seen, errors_by_knowledge, what_was_seen
 from ebbset.simulators.evaluation.ground_truth import OWN_BEHAVIOURS, TrueSet, true_set
@@ -24,7 +23,7 @@ from ebbset.simulators.evaluation.sizing import (
     SizingRun,
     budget_run,
     budget_summary,
-    sizing_run,
+    sizing_runs,
     sizing_summary,
 )
 from ebbset.simulators.evaluation.stall_rules import (
@@ -154,17 +153,15 @@ def judged(family: str, seed: int, size: FamilySize, map_: Any = map, judgement:
     sets: list[_Ran] = list(map_(_set_job, [(family, seed, k) for k in range(size.sets)]))
     items, seen = [one.item for one in sets], [one.seen for one in sets]
     rules = rules_of(family, items, [one.rules for one in sets])
-    steps = [
-        list(map_(_step_job, [(family, seed, k, stall) for k in range(size.people)])) for stall in (BALANCED, DWELL)
-    ]
+    steps: list[list[SizingRun]] = list(map_(_step_job, [(family, seed, k) for k in range(size.people)]))
     budgets: list[BudgetRun] = list(map_(_budget_job, [(family, seed, k, judgement) for k in range(size.people)]))
     return FamilyResult(
         family=family,
         rules=rules,
         estimates=errors_by_knowledge(items, seen, KNOWLEDGE, judgement),
         left_out=None if without is None else errors_by_knowledge(items, seen, KNOWLEDGE, without),
-        steps=sizing_summary(steps[0]),
-        dwell_steps=sizing_summary(steps[1]),
+        steps=sizing_summary([ours for ours, _ in steps]),
+        dwell_steps=sizing_summary([plain for _, plain in steps]),
         budget=budget_summary(budgets),
     )
 
@@ -200,9 +197,9 @@ def _set_job(job: tuple[str, int, int]) -> _Ran:
     return _Ran(without_samples(item), what_was_seen(item, number), rules)
 
 
-def _step_job(job: tuple[str, int, int, StallSection]) -> SizingRun:
-    family, seed, k, stall = job
-    return sizing_run(seed, k, STEP_POLICY, family, stall, unseen_figures(family))
+def _step_job(job: tuple[str, int, int]) -> list[SizingRun]:
+    family, seed, k = job
+    return sizing_runs(seed, k, STEP_POLICY, family, (BALANCED, DWELL), unseen_figures(family))
 
 
 def _budget_job(job: tuple[str, int, int, Judgement]) -> BudgetRun:

@@ -101,16 +101,16 @@ def person(seed: int, number: int, family_name: str = COMPILED) -> tuple[AnyLift
     return family(family_name).draw(name, rng), rng
 
 
-def order_for(lifter: AnyLifter, part: float, policy: str, **changes: Any) -> Prescription:
+def order_for(lifter: AnyLifter, best_n: float, part: float, policy: str, **changes: Any) -> Prescription:
     """A drop set that starts at this part of 1RM.
 
     Args:
         lifter: the person.
+        best_n: their 1RM on ``RIG``, N.
         part: starting load as part of 1RM.
         policy: one of ``POLICIES``.
         **changes: sections that replace the default ones.
     """
-    best_n = one_rm_n(lifter, RIG)
     document: dict[str, Any] = {
         "name": "Evaluation",
         "exercise": lifter.exercise,
@@ -121,32 +121,39 @@ def order_for(lifter: AnyLifter, part: float, policy: str, **changes: Any) -> Pr
     return Prescription.model_validate({**document, **changes})
 
 
-def sizing_run(
+def sizing_runs(
     seed: int,
     number: int,
     policy: str,
     family_name: str = COMPILED,
-    stall: StallSection | None = None,
+    stalls: Sequence[StallSection] = (StallSection(),),
     stall_figures: HabitFigures = SHIPPED,
-) -> SizingRun:
-    """One drop set under one policy.
+) -> list[SizingRun]:
+    """The same drop set of one person, once with each stall rule; finding the 1RM takes as long as a set.
 
     Args:
         seed: of all randomness.
         number: of the person.
         policy: one of ``POLICIES``.
         family_name: where the lifter comes from.
-        stall: the stall rule; the default one if None.
+        stalls: the stall rules.
         stall_figures: what the rule "habits" was fitted to.
     """
     lifter, rng = person(seed, number, family_name)
-    rule = StallSection() if stall is None else stall
-    order = order_for(lifter, float(rng.uniform(0.7, 0.88)), policy, stall=rule)
+    part = float(rng.uniform(0.7, 0.88))
+    best_n = one_rm_n(lifter, RIG)
+    orders = [order_for(lifter, best_n, part, policy, stall=stall) for stall in stalls]
+    return [_sizing_run(order, lifter, policy, (seed, number, 5), stall_figures) for order in orders]
+
+
+def _sizing_run(
+    order: Prescription, lifter: AnyLifter, policy: str, seeds: Sequence[int], stall_figures: HabitFigures
+) -> SizingRun:
     done = run_set(
         order,
         lifter,
         RIG,
-        seed=np.random.SeedSequence([seed, number, 5]),
+        seed=np.random.SeedSequence(seeds),
         controller_factory=partial(installed_controller, CURRENT, stall_figures),
     )
     ended = done.result.reason if done.result is not None else None
@@ -225,7 +232,8 @@ def budget_run(
     bouts: list[dict[str, Any]] = [{}]
     if tired:
         bouts = [{"repetitions": 4}, {"rest_before_s": float(rng.uniform(20.0, 60.0))}]
-    order = order_for(lifter, part, "3 repetitions wanted", budget={"capacity_loss": limit}, bouts=bouts)
+    best_n = one_rm_n(lifter, RIG)
+    order = order_for(lifter, best_n, part, "3 repetitions wanted", budget={"capacity_loss": limit}, bouts=bouts)
     errors: list[float] = []
     losses: list[float] = []
 
@@ -321,7 +329,7 @@ def _exercise_summary(name: str, steps: Sequence[StepRow], ended: Sequence[Budge
 
 
 def _sizing_job(job: tuple[int, int, str]) -> SizingRun:
-    return sizing_run(*job)
+    return sizing_runs(*job)[0]
 
 
 def _budget_job(job: tuple[int, int, bool]) -> BudgetRun:

@@ -56,6 +56,22 @@ def cable_tension_n(p: FloatArray, x: float, v: float, y: float, w: float) -> fl
     return float(max(p[lay.P_STIFFNESS] * stretch + p[lay.P_DAMPING] * (v - w), 0.0))
 
 
+@compiled_apart
+def look_at_handles(p: FloatArray, cables: FloatArray, out: FloatArray) -> None:
+    """Write what can be felt and seen of every handle.
+
+    Args:
+        p: parameters, float64, shape (P_SIZE,).
+        cables: one row per cable, float64, shape (n_cables, C_SIZE).
+        out: float64, shape (3, n_cables): position_m, velocity_m_s, tension_n.
+    """
+    for i in range(cables.shape[0]):
+        row = cables[i]
+        out[0, i] = row[0]
+        out[1, i] = row[1]
+        out[2, i] = cable_tension_n(p, row[0], row[1], row[2], row[3])
+
+
 @compiled
 def motor_limit_n(p: FloatArray, w: float) -> float:
     """Greatest force (N) of the motor at a cable speed: its power, and winding in also its voltage.

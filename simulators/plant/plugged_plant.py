@@ -22,7 +22,6 @@ ASKED_EVERY_S: Final = 0.003
 """A person's force follows a wish within some 50 ms, so asking more often would show nothing more."""
 STRONGEST_PULL_N: Final = 20_000.0
 _OFF: Final = float(lay.Hand.OFF)
-_STATE_OF_CABLE: Final = lay.C_W + 1
 
 
 class LifterError(ValueError):
@@ -135,15 +134,13 @@ class PluggedPlant(PlantBase):
             LifterError: the lifter's answer is none that the protocol allows.
         """
         left = n_steps
+        at = self.state
         while left > 0:
-            if not self._held:
+            free = self._steps_until_asked()
+            if free == 0:
                 self._advance_idle(left)
                 return
-            if self._to_ask == 0:
-                self._ask()
-                self._to_ask = self._asked_every
-            steps = min(left, self._to_ask)
-            at = self.state
+            steps = min(left, free)
             physics.advance(at.parameters, at.cables, at.lifter, at.random, at.records, steps)
             self._to_ask -= steps
             left -= steps
@@ -162,16 +159,39 @@ class PluggedPlant(PlantBase):
         Raises:
             LifterError: the lifter's answer is none that the protocol allows.
         """
-        for k in range(n_samples):
+        at = self.state
+        k = 0
+        while k < n_samples:
+            together = min(self._steps_until_asked() // steps_per_sample, n_samples - k)
+            if not self._held:
+                together = min(together, 1)
+            if together > 0:
+                # One call of the compiled loop for all samples until the lifter is asked again.
+                physics.run_frame(
+                    at.parameters, at.cables, at.lifter, at.random, at.records, together, steps_per_sample, out[k:]
+                )
+                self._to_ask -= together * steps_per_sample
+                k += together
+                continue
             self.advance(steps_per_sample)
             t_s = self.time_s
             for i, (x, v, pull_n) in enumerate(zip(*self._handles(), strict=True)):
                 out[k, i] = (t_s, x, v, pull_n)
+            k += 1
         return self.time_s
 
     @property
     def _held(self) -> bool:
         return self._begun and self.lifter.phase not in IDLE
+
+    def _steps_until_asked(self) -> int:
+        """Steps of the compiled loop before the lifter is asked again, which happens here if it is due; 0: idle."""
+        if not self._held:
+            return 0
+        if self._to_ask == 0:
+            self._ask()
+            self._to_ask = self._asked_every
+        return self._to_ask
 
     def _advance_idle(self, n_steps: int) -> None:
         self._to_ask = 0
@@ -181,24 +201,22 @@ class PluggedPlant(PlantBase):
 
     def _handles(self) -> tuple[list[float], list[float], list[float]]:
         """Position, velocity and tension of each handle."""
-        p = self.state.parameters
-        rows = self.state.cables[:, :_STATE_OF_CABLE].tolist()
-        return (
-            [row[lay.C_X] for row in rows],
-            [row[lay.C_V] for row in rows],
-            [physics.cable_tension_n(p, *row) for row in rows],
-        )
+        at = self.state
+        seen = np.empty((3, len(at.cables)))
+        physics.look_at_handles(at.parameters, at.cables, seen)
+        xs, vs, pulls = seen.tolist()
+        return xs, vs, pulls
 
     def _ask(self) -> None:
         """Let the lifter live through the time until it is asked again, and take over the pull of the hands."""
-        at, lifter = self.state, self.lifter
+        cables, lifter = self.state.cables, self.lifter
         xs, vs, pulls = self._handles()
         force_n = lifter.step(self._asked_every * self._step_s, xs, vs, pulls)
         if lifter.phase in IDLE:
-            at.cables[:, lay.C_HAND] = _OFF
-        elif len(force_n) == len(xs) and all(-STRONGEST_PULL_N <= f <= STRONGEST_PULL_N for f in force_n):
-            for row, force in zip(at.cables, force_n, strict=True):
-                row[lay.C_EXTERNAL] = force
+            cables[:, lay.C_HAND] = _OFF
+        elif len(force_n) == len(xs) and all(-STRONGEST_PULL_N <= force <= STRONGEST_PULL_N for force in force_n):
+            for i, force in enumerate(force_n):
+                cables[i, lay.C_EXTERNAL] = force
         else:
             raise LifterError(
                 f"step() of {type(lifter).__name__} gave {force_n!r}; allowed: {len(xs)} finite values, "

@@ -52,18 +52,37 @@ def lift_once(person: AnyLifter, rig: RigParameters | None, load_n: float, until
         load_n: load per cable.
         until_s: stop at this time even if the attempt goes on.
     """
-    rig = free_weight(load_n) if rig is None else rig
+    return _lifted(_picked_up(person, free_weight(load_n) if rig is None else rig), load_n, until_s)
+
+
+def _picked_up(person: AnyLifter, rig: RigParameters) -> PlantBase:
+    """The person with the handle in the hands, before there is a load: the same whatever comes next."""
     plant = plant_for(at_full_effort(person), rig, np.random.default_rng(0))
     plant.start()
     plant.advance(1200)
+    return plant
+
+
+def _lifted(plant: PlantBase, load_n: float, until_s: float = 30.0) -> PlantBase:
+    """The same plant after one attempt."""
+    rig = plant.rig
     plant.command((load_n,) * rig.n_cables, rig.max_ramp_n_per_s)
     while plant.attempts_ended == 0 and not plant.done and plant.time_s < until_s:
         plant.advance(min(100, max(round((until_s - plant.time_s) * 1000.0), 1)))
     return plant
 
 
-def _comes_through(person: AnyLifter, rig: RigParameters | None, load_n: float) -> bool:
-    return any(record.completed for record in lift_once(person, rig, load_n).truth.records)
+class _Attempts:
+    """Single attempts of one rested person on one rig; the time without load is simulated once for all of them."""
+
+    def __init__(self, person: AnyLifter, rig: RigParameters | None) -> None:
+        self._person = person
+        self._ready = None if rig is None else _picked_up(person, rig)
+
+    def come_through(self, load_n: float) -> bool:
+        """Whether a load goes up."""
+        ready = _picked_up(self._person, free_weight(load_n)) if self._ready is None else self._ready.fork()
+        return any(record.completed for record in _lifted(ready, load_n).truth.records)
 
 
 def one_rm_n(person: AnyLifter, rig: RigParameters | None) -> float:
@@ -83,11 +102,12 @@ def one_rm_n(person: AnyLifter, rig: RigParameters | None) -> float:
     most = _STRONGEST_N if rig is None else rig.max_load_n
     high = min(_FIRST_GUESS_N, most)
     low = 0.0
-    while _comes_through(person, rig, high):
+    attempts = _Attempts(person, rig)
+    while attempts.come_through(high):
         if high >= most:
             raise ValueError(_too_strong(rig))
         low, high = high, min(2.0 * high, most)
-    found = _bisected(person, rig, low, high)
+    found = _bisected(attempts, low, high)
     if found <= 0.0:
         raise ValueError(f"{_name(person)} lifts nothing once; allowed: a lifter who lifts at least 1 N")
     return found
@@ -96,17 +116,18 @@ def one_rm_n(person: AnyLifter, rig: RigParameters | None) -> float:
 @lru_cache(maxsize=65536)
 def _compiled_one_rm_n(person: LifterParameters, rig: RigParameters | None) -> float:
     high = 1.1 * person.f_max_n / (1 if rig is None else rig.n_cables)
+    attempts = _Attempts(person, rig)
     if rig is not None and high > rig.max_load_n:
         high = rig.max_load_n
-        if _comes_through(person, rig, high):
+        if attempts.come_through(high):
             raise ValueError(_too_strong(rig))
-    return _bisected(person, rig, 0.0, high)
+    return _bisected(attempts, 0.0, high)
 
 
-def _bisected(person: AnyLifter, rig: RigParameters | None, low: float, high: float) -> float:
+def _bisected(attempts: _Attempts, low: float, high: float) -> float:
     while high - low > _PRECISION * high and high > 1.0:
         middle = 0.5 * (low + high)
-        if _comes_through(person, rig, middle):
+        if attempts.come_through(middle):
             low = middle
         else:
             high = middle

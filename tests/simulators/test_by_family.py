@@ -29,7 +29,15 @@ from ebbset.simulators.evaluation.operating_curves import (
     dominated,
 )
 from ebbset.simulators.evaluation.report_parts import as_json
-from ebbset.simulators.evaluation.stall_rules import AS_SHIPPED, BY_LINE, LEFT_OUT, PLAIN, StallRules
+from ebbset.simulators.evaluation.stall_rules import (
+    AS_SHIPPED,
+    BALANCED,
+    BY_LINE,
+    DWELL,
+    LEFT_OUT,
+    PLAIN,
+    StallRules,
+)
 from ebbset.simulators.lifter.exercises import exercise
 
 
@@ -155,11 +163,16 @@ def test_the_report_can_be_kept_and_drawn(result: FamilyResult, tmp_path: Path) 
     assert (tmp_path / "families.png").stat().st_size > 10_000
 
 
-def test_a_light_exercise_keeps_a_floor_that_the_rig_can_hold(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_light_exercise_keeps_a_floor_that_the_rig_can_hold() -> None:
     lifter = exercise("curl").mean_lifter()
-    monkeypatch.setattr(sizing, "one_rm_n", lambda *_: 60.0)
-    load = sizing.order_for(lifter, 0.8, "3 repetitions wanted").load
+    load = sizing.order_for(lifter, 60.0, 0.8, "3 repetitions wanted").load
     assert load.start_n == pytest.approx(48.0)
     assert load.floor_n == 20.0
-    monkeypatch.setattr(sizing, "one_rm_n", lambda *_: 600.0)
-    assert sizing.order_for(lifter, 0.8, "3 repetitions wanted").load.floor_n == pytest.approx(120.0)
+    assert sizing.order_for(lifter, 600.0, 0.8, "3 repetitions wanted").load.floor_n == pytest.approx(120.0)
+
+
+def test_a_rule_does_the_same_whether_or_not_another_was_tried_on_the_person_before() -> None:
+    both = sizing.sizing_runs(4, 1, "3 repetitions wanted", "velocity_line", (BALANCED, DWELL))
+    assert both[1:] == sizing.sizing_runs(4, 1, "3 repetitions wanted", "velocity_line", (DWELL,))
+    assert both[0].steps
+    assert both[0] != both[1]

@@ -122,6 +122,19 @@ def test_two_unequal_sides_each_pull_their_own_handle() -> None:
     assert lag > 0.005
 
 
+@pytest.mark.parametrize("steps_per_sample", [1, 2, 7])
+def test_samples_are_the_same_however_many_are_asked_for_at_once(steps_per_sample: int) -> None:
+    one_by_one, together = lifting(cables=2, asymmetry=0.1), lifting(cables=2, asymmetry=0.1)
+    out, row = np.zeros((11, 2, 4)), np.zeros((1, 2, 4))
+    for _ in range(30_000 // (11 * steps_per_sample)):
+        together.run_frame(11, steps_per_sample, out)
+        for sample in out:
+            one_by_one.run_frame(1, steps_per_sample, row)
+            assert np.array_equal(row[0], sample)
+    assert together.truth == one_by_one.truth
+    assert together.truth.repetitions > 2
+
+
 @pytest.mark.parametrize("answer", [(math.nan,), (1.0, 2.0), (1e6,)])
 def test_a_pull_that_the_protocol_does_not_allow_is_named(answer: tuple[float, ...]) -> None:
     class Odd(Plain):

@@ -24,8 +24,9 @@ from ebbset.simulators.evaluation.labelled.figures import statistics
 from ebbset.simulators.evaluation.labelled.labels import LabelledAttempt, write_labels
 from ebbset.simulators.evaluation.labelled.report import PeopleReport, evaluate_labelled
 from ebbset.simulators.evaluation.labelled.simulated import ENCODER, WrittenSets, draw_sets, write_labelled_sets
-from ebbset.simulators.evaluation.sizing import order_for, person
+from ebbset.simulators.evaluation.sizing import RIG, order_for, person
 from ebbset.simulators.evaluation.stalls import run_rule, summary
+from ebbset.simulators.population.strength_test import one_rm_n
 from tests.support.commands import run_command
 
 SEED = 7
@@ -189,7 +190,7 @@ def test_a_set_is_not_imported_over_another(
 def test_a_set_that_ebbset_regulated_is_judged_by_its_decisions(tmp_path: Path) -> None:
     """A drop set in the closed loop, labelled with the plant's own truth: repetitions, steps, 1RM and budget."""
     lifter, _ = person(5, 1)
-    order = order_for(lifter, 0.78, "3 repetitions wanted")
+    order = order_for(lifter, one_rm_n(lifter, RIG), 0.78, "3 repetitions wanted")
     handled: list[tuple[Event, tuple[Output, ...]]] = []
     done = run_set(order, lifter, seed=3, recorder=lambda event, outputs: handled.append((event, outputs)))
     with (tmp_path / "set.mcap").open("wb") as stream:
