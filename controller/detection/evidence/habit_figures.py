@@ -151,6 +151,10 @@ class HabitFigures:
         """
         return cls(compiled(baseline, trees, len(HABIT_FEATURES), module=__name__), knots, ranges, patience)
 
+    def __deepcopy__(self, memo: dict[int, object]) -> HabitFigures:
+        """Shared by the copies of a detector, since nothing in it changes."""
+        return self
+
     def out_of_depth(self, vector: Sequence[float]) -> bool:
         """More figures than can be by chance lie outside of what the classifier was fitted on.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from typing import Any
 
 import pytest
@@ -220,6 +221,16 @@ def test_who_pauses_long_is_given_longer() -> None:
         evidence.sample(k * 10_000, 0.0 if 50 < k < 200 else 0.3, 0.3 if k < 200 else 0.9, 300.0)
     evidence.ended(completed=True, load_changed=False)
     assert counts_after_s() == pytest.approx(PAUSES * 1.5, abs=0.1)
+
+
+def test_a_copy_of_a_detector_shares_the_figures_and_nothing_that_changes() -> None:
+    it = segmenter()
+    other = copy.deepcopy(it)
+    assert copy.deepcopy(SHIPPED) is SHIPPED
+    trace, _ = tiring(0.4, 0.06)
+    seen = run(other, trace, **NOISE)
+    assert stalls(seen)
+    assert run(it, trace, **NOISE) == seen
 
 
 @pytest.mark.parametrize(("paused_s", "called_after_s"), [(0.0, SLOWED_US * 1e-6), (0.5, 2.0)])
