@@ -8,11 +8,11 @@ floods with 1,000 messages a second. All of it is done in turns, and each claim 
 sends probe rigs no ticks, so that each renewal of their leases follows a frame, and can be timed from it. Processor
 time and memory are read from /proc (proc(5)), so this runs on Linux only.
 
-Sets begin one after the other, since fifty armings in one moment keep a worker longer than telemetry may be silent; and
-telemetry may be silent for as long as a lease, since the load and the broker run on the same processors. What is
-measured is measured in windows of some seconds. One in which a set ended is left out and told, since a set that has
-ended costs next to nothing; then that set is begun again. Only the rig that floods may lose its own set: most of its
-frames are left out with the flood.
+Sets begin one after the other; `bench_armings` measures what fifty armings in one moment cost. Telemetry may be silent
+for as long as a lease, since the load and the broker run on the same processors. What is measured is measured in
+windows of some seconds. One in which a set ended is left out and told, since a set that has ended costs next to
+nothing; then that set is begun again. Only the rig that floods may lose its own set: most of its frames are left out
+with the flood.
 """
 
 from __future__ import annotations

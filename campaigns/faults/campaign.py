@@ -22,6 +22,7 @@ import math
 import sys
 import tempfile
 import time
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -109,10 +110,7 @@ async def _attempt(scenario: Scenario, folder: Path, starting: asyncio.Semaphore
 
 
 async def _judge(scenario: Scenario, site: Site) -> Outcome:
-    before_s = time.monotonic()
-    await scenario.inject(site)
-    fault_s = before_s if not scenario.late else time.monotonic()
-    fault_s = next((row.at_s for row in site.truth() if row.injected > 0), fault_s)
+    fault_s = await _inject(scenario, site)
     problems: list[str] = []
     order_gone_s: float | None = None
     unloaded_s: float | None = None
@@ -148,6 +146,17 @@ async def _judge(scenario: Scenario, site: Site) -> Outcome:
         why="; ".join(problems),
         bench_failed=bool(problems) and longest_silence_s(site.truth(), fault_s) > STARVED_S,
     )
+
+
+async def _inject(scenario: Scenario, site: Site) -> float:
+    """Inject the fault; when it began, by the clock of the rig's truth: the machine's monotonic one, seconds."""
+    before_s = time.monotonic()
+    await scenario.inject(site)
+    after_s = time.monotonic()
+    if scenario.began_s is not None:
+        return scenario.began_s(site)
+    # A fault in the rig's own process is told by its truth.
+    return next((row.at_s for row in site.truth() if row.injected > 0), after_s if scenario.late else before_s)
 
 
 def longest_silence_s(rows: list[Truth], fault_s: float) -> float:
@@ -256,21 +265,38 @@ def _judge_recording(scenario: Scenario, site: Site, fault_s: float, problems: l
         return 0, "none"
     recording = read_recording(files[0])
     problems += _invariants(recording)
-    recorded = {item.event.seq for item in recording.handled if isinstance(item.event, Samples)}
     margin_s = CRASH_LOSS_S if scenario.cut else 0.1
-    sent = [row for row in site.truth() if row.at_s < fault_s]
-    if not recorded:
+    heard = [item.event for item in recording.handled if isinstance(item.event, Samples)]
+    if not heard:
         problems.append("the recording holds no frame")
         return 0, "empty"
-    first = min(recorded)
-    before = {row.frame for row in sent if row.frame >= first}
-    due = {row.frame for row in sent if row.frame >= first and row.at_s < fault_s - margin_s}
-    lost, missed = len(before - recorded), due - recorded
+    missing = frames_missing(heard, [row for row in site.truth() if row.at_s < fault_s])
+    missed = [row for row in missing.values() if row.at_s < fault_s - margin_s]
+    lost = len(missing)
     if missed:
         problems.append(f"{len(missed)} frames sent before the fault are not in the recording")
     if recording.missing and not scenario.cut:
         problems.append(f"inputs are missing from the recording: {recording.missing}")
     return lost, "complete" if recording.whole else ("complete up to the fault" if not missed else "damaged")
+
+
+def frames_missing(heard: Sequence[Samples], sent: Iterable[Truth]) -> dict[int, Truth]:
+    """Frames that were sent since the recording began and are not in it: by number, the first row that tells of each.
+
+    Frames count from 0 in each boot, so those of a rig that booted, or of another with the same name, neither stand in
+    for frames of the rig at work nor say when its recording began.
+
+    Args:
+        heard: the frames of the recording, in order; the rig at work sent the first.
+        sent: rows of that rig's truth, of the same boot.
+    """
+    own = {frame.seq for frame in heard if frame.boot_id == heard[0].boot_id}
+    first = min(own)
+    missing: dict[int, Truth] = {}
+    for row in sent:
+        if row.frame >= first and row.frame not in own:
+            missing.setdefault(row.frame, row)
+    return missing
 
 
 def _invariants(recording: Recording) -> list[str]:

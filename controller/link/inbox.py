@@ -213,6 +213,11 @@ class Inbox:
         """Something waits to be handled."""
         return bool(self._raw) or self._tick_due or any(self._ready.values())
 
+    @property
+    def stop_asked(self) -> bool:
+        """A person's stop or release waits to be handled, and so came after whatever is being handled."""
+        return any(isinstance(event, Requested) for event in self._ready[Stream.STOP])
+
     def report(self) -> None:
         """Log what was dropped since the last time, at most every few seconds."""
         now_us = self._now_us()

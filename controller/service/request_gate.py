@@ -49,7 +49,11 @@ class RequestGate:
     def overtaken(self, request: Requested) -> None:
         """A stop came before this request was handled. It counts as handled, so that no copy of it acts either."""
         if isinstance(self.let_in(request), Requested):
-            self.refuse(request.correlation_id, AnswerCode.OVERTAKEN_BY_STOP, _OVERTAKEN)
+            self.refuse_overtaken(request)
+
+    def refuse_overtaken(self, request: Requested) -> None:
+        """The same for a request that was let in and had to wait since."""
+        self.refuse(request.correlation_id, AnswerCode.OVERTAKEN_BY_STOP, _OVERTAKEN)
 
     def unreadable(self, correlation_id: str, why: BadInput) -> None:
         """Answer a request that fits no schema.

@@ -36,6 +36,7 @@ from ebbset.controller.recording.replay import POLICY_FACT
 from ebbset.controller.recording.writer import MACHINE_CLOCK_FACT, Recorder
 from ebbset.controller.regulation.set_controller import SetController
 from ebbset.controller.service.arming import ArmRequests
+from ebbset.controller.service.arming_turns import ArmingTurns
 from ebbset.controller.service.exposure import tell_exposure
 from ebbset.controller.service.log_context import logging_for, note_set
 from ebbset.controller.service.notices import Notices
@@ -66,6 +67,7 @@ class Served:
         observer: called with every handled input and its outputs, after the commands are out. When it raises, the
             error is logged and the observer is not called again; the set goes on.
         telemetry_per_s: as for `Inbox`.
+        arming_turns: shared with the other rigs of the same loop, if there are any.
 
     Attributes:
         broke_off: the newest recording of an earlier run had no end.
@@ -84,10 +86,12 @@ class Served:
         facts: Mapping[str, str] | None = None,
         observer: Observer | None = None,
         telemetry_per_s: float | None = None,
+        arming_turns: ArmingTurns | None = None,
     ) -> None:
         self.settings = settings
         self._registry = discover() if registry is None else registry
         self._arm_requests = ArmRequests(settings)
+        self._arming_turns = ArmingTurns() if arming_turns is None else arming_turns
         settings.broker.credentials()
         settings.broker.tls_context()
         self._observer = observer
@@ -246,14 +250,17 @@ class Served:
         """Take one event through core, wire and recording."""
         if isinstance(event, Requested):
             event = self._gate.let_in(event)
-        if isinstance(event, Requested) and event.action is RequestAction.ARM:
-            if await self._refuses_arming(event):
-                return
-            event = self._arm_requests.completed(event)
-            simulated = self._arm_requests.refusal(event, self._notices.known)
-            if simulated is not None:
-                self._gate.refuse(event.correlation_id, "simulated_profile", simulated)
-                return
+        if not isinstance(event, Requested) or event.action is not RequestAction.ARM:
+            await self._handle_through(event)
+        elif self._unarmed.is_set():
+            async with self._arming_turns.turn():
+                await self._arm(event)
+        else:
+            # The core will refuse it, and the set that it has must not wait for other rigs.
+            await self._arm(event)
+
+    async def _handle_through(self, event: Event) -> None:
+        """One event, and what follows from it."""
         following: Event | None = event
         armed = not self._unarmed.is_set()
         while following is not None:
@@ -330,6 +337,20 @@ class Served:
             await self._recording_obstacle()
 
     # --- arming and recording -----------------------------------------------------------------------------------
+
+    async def _arm(self, request: Requested) -> None:
+        if await self._refuses_arming(request):
+            return
+        if self.inbox.stop_asked:
+            # It came while the arming waited for its turn or its file.
+            self._gate.refuse_overtaken(request)
+            return
+        request = self._arm_requests.completed(request)
+        simulated = self._arm_requests.refusal(request, self._notices.known)
+        if simulated is not None:
+            self._gate.refuse(request.correlation_id, "simulated_profile", simulated)
+            return
+        await self._handle_through(request)
 
     async def _refuses_arming(self, request: Requested) -> bool:
         """Refuse an arm request that must not reach the core; while a set is armed the core answers it."""

@@ -13,6 +13,7 @@ import structlog
 
 from ebbset.controller.link.settings import ServeSettings
 from ebbset.controller.metrics.rig_metrics import RigMetrics
+from ebbset.controller.service.arming_turns import ArmingTurns
 from ebbset.controller.service.log_context import logging_for
 from ebbset.controller.service.policy_registry import Registry
 from ebbset.controller.service.serve import Served
@@ -29,11 +30,13 @@ class RigSeat:
     Args:
         settings: of the rig.
         registry: drop policies, found once for all rigs.
+        arming_turns: of all rigs in this loop.
     """
 
-    def __init__(self, settings: ServeSettings, registry: Registry) -> None:
+    def __init__(self, settings: ServeSettings, registry: Registry, arming_turns: ArmingTurns) -> None:
         self._wanted: ServeSettings | None = settings
         self._registry = registry
+        self._arming_turns = arming_turns
         self._changed = asyncio.Event()
         self._end = asyncio.Event()
         self.metrics = RigMetrics()
@@ -80,6 +83,7 @@ class RigSeat:
             registry=self._registry,
             observer=self.metrics.observe,
             telemetry_per_s=TELEMETRY_PER_S,
+            arming_turns=self._arming_turns,
         )
         self.metrics.watch(served)
         stop = asyncio.Event()

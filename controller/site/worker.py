@@ -23,6 +23,7 @@ from typing import Any, Final
 import structlog
 
 from ebbset.controller.link.settings import ServeSettings
+from ebbset.controller.service.arming_turns import ArmingTurns
 from ebbset.controller.service.policy_registry import discover
 from ebbset.controller.site.seat import RigSeat
 
@@ -46,6 +47,7 @@ class Worker:
     def __init__(self, reports: asyncio.WriteTransport | None = None) -> None:
         self._reports = reports
         self._registry = discover()
+        self._arming_turns = ArmingTurns()
         self._seats: dict[str, tuple[RigSeat, asyncio.Task[None]]] = {}
         self._stop = asyncio.Event()
         self._free: dict[Path, int] = {}
@@ -61,7 +63,7 @@ class Worker:
         for name, settings in rigs.items():
             if name in self._seats and not self._seats[name][1].done():
                 continue
-            seat = RigSeat(settings, self._registry)
+            seat = RigSeat(settings, self._registry, self._arming_turns)
             task = asyncio.create_task(seat.run(), name=f"rig {name}")
             self._seats[name] = seat, task
             task.add_done_callback(functools.partial(self._leave, name))

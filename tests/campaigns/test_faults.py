@@ -9,11 +9,20 @@ import pytest
 from structlog.testing import capture_logs
 
 from campaigns.faults import campaign
-from campaigns.faults.campaign import STARVED_S, Outcome, as_table, longest_silence_s, rises_after, run_campaign
+from campaigns.faults.campaign import (
+    STARVED_S,
+    Outcome,
+    as_table,
+    frames_missing,
+    longest_silence_s,
+    rises_after,
+    run_campaign,
+)
 from campaigns.faults.network import Relay
 from campaigns.faults.scenarios import SCENARIOS, SHORT, Scenario
 from campaigns.faults.sightings import Sighting, ended_as, unseen
 from campaigns.faults.site import Site, Truth
+from ebbset.controller.messages.events import Samples
 from ebbset.controller.metrics import definitions as metrics
 from ebbset.controller.recording.file_state import broken_off
 from ebbset.controller.recording.writer import RecordingWriter
@@ -118,6 +127,24 @@ def test_a_machine_that_stood_still_is_distinguished_from_a_site_that_failed() -
     assert longest_silence_s(rows(9.0, 9.01, 9.02, 9.05), fault_s=9.01) < STARVED_S
     assert longest_silence_s(rows(9.0, 9.01, 9.2), fault_s=9.01) > STARVED_S
     assert longest_silence_s(rows(1.0, 3.0, 9.0, 9.01), fault_s=9.01) < STARVED_S  # long before the fault
+
+
+def test_frames_of_another_rig_with_the_same_name_are_counted_neither_for_nor_against_the_first() -> None:
+    def heard(boot_id: str, *seqs: int) -> list[Samples]:
+        zero = {"t_us": (0,), "position_m": ((0.0,),), "velocity_m_s": ((0.0,),), "force_n": ((0.0,),)}
+        return [
+            Samples(now_us=0, boot_id=boot_id, seq=seq, nonce=None, docked=True, applied_n=(0.0,), **zero)  # type: ignore[arg-type]
+            for seq in seqs
+        ]
+
+    # Two rows a frame, as the rig's process writes them more often than a frame is full.
+    sent = [Truth(0.05 * frame + late, 0.0, 0.0, frame, True, 0) for frame in range(10) for late in (0.0, 0.01)]
+    assert frames_missing(heard("first", *range(4, 10)), sent) == {}
+    # The double's frame 0 does not say that the recording began with frame 0 of the first rig.
+    assert frames_missing([*heard("first", *range(4, 10)), *heard("double", 0)], sent) == {}
+    # Nor is its frame 6 the one that is missing of the first.
+    missing = frames_missing([*heard("first", 4, 5, 7, 9), *heard("double", *range(10))], sent)
+    assert {frame: row.at_s for frame, row in missing.items()} == {6: 0.05 * 6, 8: 0.05 * 8}
 
 
 async def test_a_run_that_broke_off_is_reported_at_the_next_start(broker: Mosquitto, tmp_path: Path) -> None:
