@@ -21,9 +21,9 @@ from scipy.optimize import minimize
 from campaigns.fits.fitting_sets import SEEN_BY
 from campaigns.fits.sharing import add_options, shared_out
 from ebbset.controller.estimation.capacity import CapacityEstimator
-from ebbset.controller.estimation.exercise_prior_figures import EXERCISE_PRIORS, SPREAD
 from ebbset.controller.estimation.exercise_priors import ExercisePrior, Spread
 from ebbset.controller.estimation.judgement import Judgement
+from ebbset.controller.estimation.second_prior_figures import SECOND_PRIORS, SECOND_SPREAD
 from ebbset.models.contract.constants import Z_INTERVAL
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.models.contract.rig_messages import RepetitionOutcome
@@ -48,7 +48,8 @@ NEAR: Final = 5
 SURPRISE_CAP: Final = 8.0
 RESERVE_WEIGHT: Final = 1.5
 ROUNDS: Final = 1
-"""The search starts from the present figures; after a larger change run it twice."""
+"""The search starts from the figures of the second version, whatever the present ones are; after a larger change of the
+simulator it needs more."""
 LEAST_COST_CV: Final = 0.08
 LEAST_V1_SD_M_S: Final = 0.015
 HEADER: Final = '''"""Exercise priors, and the standard deviations that hold for every exercise.
@@ -271,7 +272,7 @@ def main() -> None:
     arguments = parser.parse_args()
     with shared_out(arguments, "sets and priors") as mapper:
         examples = list(mapper(example, range(FIRST_SET, FIRST_SET + arguments.sets)))
-        priors, spread = dict(EXERCISE_PRIORS), SPREAD
+        priors, spread = dict(SECOND_PRIORS), SECOND_SPREAD
         for _ in range(ROUNDS):
             jobs = [(k, one, spread, tuple(e for e in examples if e.exercise == k)) for k, one in priors.items()]
             priors = dict(zip(priors, mapper(fit_exercise, jobs), strict=True))

@@ -38,7 +38,7 @@ from ebbset.simulators.evaluation.estimates import Knowledge, Seen, estimator_wi
 
 FloatArray = npt.NDArray[np.float64]
 FAMILIES: Final = ("compiled_muscle", "jointed", "motor_units", "published_statistics", "velocity_line")
-SETS: Final = 8
+SETS: Final = 60
 KNOWLEDGE: Final[tuple[Knowledge, ...]] = ("no profile", "profile")
 KINDS: Final = ("one_rm", "capacity", "budget", "reserve")
 NEAR: Final = 5

@@ -35,6 +35,8 @@ Written by campaigns/fits/fit_judgement.py from its tuning seed; do not edit. Si
 {IMPORTS}from ebbset.controller.estimation.judgement import (
     FIRST,
     FIRST_VERSION,
+    SECOND,
+    SECOND_VERSION,
     VERSION,
     Judgement,
     StructuralDoubt,
@@ -54,7 +56,7 @@ The exercise priors (`exercise_prior_figures`) were fitted on the compiled famil
 
 def shipped_module(judgement: Judgement) -> str:
     """Source text of the controller's module."""
-    table = "JUDGEMENTS: Final = {FIRST_VERSION: FIRST, VERSION: CURRENT}"
+    table = "JUDGEMENTS: Final = {FIRST_VERSION: FIRST, SECOND_VERSION: SECOND, VERSION: CURRENT}"
     return f"{SHIPPED_HEADER}CURRENT: Final = {told(judgement)}\n{table}\n"
 
 

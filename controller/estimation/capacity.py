@@ -77,6 +77,7 @@ class CapacityEstimator(CapacityFilter):
         spread = spread or judgement.figures.spread
         super().__init__(line=line, one_rm_n=one_rm_n, generic=generic, prior=prior, spread=spread)
         self._structure = judgement.generic if generic else judgement.profile
+        self._steps = judgement.steps
         # An exercise with figures of its own can say when a budget is spent; one that nobody described ends early.
         undescribed = exercise is not None and exercise not in priors
         self._early_sd = self._structure.early_sd if undescribed else 0.0
@@ -188,7 +189,7 @@ class CapacityEstimator(CapacityFilter):
         capacity_n, z = self.capacity_n, self._z
         if capacity_n is None:
             return None
-        return RepetitionForecast(capacity_n, z[COST], self._line, z[V0], z[V1], self._prior)
+        return RepetitionForecast(capacity_n, z[COST], self._line, z[V0], z[V1], self._prior, self._steps)
 
     def _count(self, z: list[float]) -> float | None:
         """Repetitions left at the last load for this state; negative when none is possible any more."""

@@ -11,6 +11,8 @@ from ebbset.controller.estimation.exercise_priors import ExercisePrior
 from ebbset.controller.estimation.judgement import (
     FIRST,
     FIRST_VERSION,
+    SECOND,
+    SECOND_VERSION,
     VERSION,
     Judgement,
     StructuralDoubt,
@@ -18,30 +20,30 @@ from ebbset.controller.estimation.judgement import (
 
 CURRENT: Final = Judgement(
     generic=StructuralDoubt(
-        one_rm=0.231,
+        one_rm=0.1688,
         capacity=0.111,
-        budget=0.2848,
-        reserve=0.5337,
-        early_sd=1.0,
+        budget=0.231,
+        reserve=0.2565,
+        early_sd=0.9,
     ),
     profile=StructuralDoubt(
-        one_rm=0.2565,
-        capacity=0.07305,
+        one_rm=0.1233,
+        capacity=0.08111,
         budget=0.2565,
-        reserve=0.111,
-        early_sd=0.6,
+        reserve=0.3162,
+        early_sd=0.4,
     ),
     unknown=ExercisePrior(
-        cost=0.01203,
-        cost_sd=0.005996,
+        cost=0.01265,
+        cost_sd=0.005363,
         bend_m_s=0.5,
         seconds_at_1_m_s=0.35,
         completes_at=0.99,
         stalls_at=0.96,
-        v0_shift_m_s=-0.4205,
-        v0_sd_m_s=0.336,
-        v1_shift_m_s=0.001328,
-        v1_sd_m_s=0.1022,
+        v0_shift_m_s=-0.4055,
+        v0_sd_m_s=0.3647,
+        v1_shift_m_s=0.007686,
+        v1_sd_m_s=0.1232,
     ),
 )
-JUDGEMENTS: Final = {FIRST_VERSION: FIRST, VERSION: CURRENT}
+JUDGEMENTS: Final = {FIRST_VERSION: FIRST, SECOND_VERSION: SECOND, VERSION: CURRENT}

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from ebbset.controller.estimation.exercise_priors import UNKNOWN, ExercisePrior
+from ebbset.controller.estimation.step_figures import StepFigures
 from ebbset.models.physiology.load_velocity import LoadVelocityLine
 
 SLOWEST_M_S: Final = 0.10
@@ -108,6 +109,7 @@ class RepetitionForecast:
         v0_off_m_s: this person's difference from the line at no load, m/s.
         v1_off_m_s: this person's difference from the line at 1RM, m/s.
         prior: exercise prior.
+        steps: what steps cost anybody; ``None``: not asked.
     """
 
     capacity_n: float
@@ -116,6 +118,7 @@ class RepetitionForecast:
     v0_off_m_s: float = 0.0
     v1_off_m_s: float = 0.0
     prior: ExercisePrior = UNKNOWN
+    steps: StepFigures | None = None
 
     def repetitions_at(self, load_n: float) -> float:
         """Repetitions to failure at this load, 0 to 60.

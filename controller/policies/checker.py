@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from ebbset.controller.estimation.repetitions_in_reserve import RepetitionForecast
+from ebbset.controller.estimation.step_figures import STEP_FIGURES
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.policies.policy import DropPolicy, DropView, PolicyFactory, Proposal
 from ebbset.models.contract.problems import BadDocumentError
@@ -71,7 +72,9 @@ def situations() -> Iterator[DropView]:
             budget_limit=(None, 0.4, None)[known],
             forecast=None
             if capacity is None
-            else RepetitionForecast(capacity, (0.015, 0.06)[known - 1], generic_line("")),
+            else RepetitionForecast(
+                capacity, (0.015, 0.06)[known - 1], generic_line(""), steps=(None, STEP_FIGURES)[known - 1]
+            ),
         )
 
 

@@ -1,19 +1,20 @@
 """The policy `repetitions_wanted`: a drop sized for a wanted number of repetitions before the next stall.
 
-The capacity estimate is in `capacity`, the count of repetitions in `repetitions_in_reserve`, the limits applied to a
-proposal in `load_limits`.
+Two things know how far down that is. The capacity estimate is best at a stall, and its forecast counts the repetitions
+that a load would allow; but it keeps to one structure. `step_figures` knows what steps cost people of any structure.
+The drop is in the middle, times what this person's earlier steps have shown. Limits to a proposal are in `load_limits`.
 
-Capacity is known best at a stall. The repetition forecast counts the repetitions that a load would allow from there,
-and the policy searches for the load at which the count matches the wish. Steps give a little more than the count, by a
-rule fitted to simulated steps; the surplus or deficit of this person's earlier steps is taken off the next wish.
+Recordings of before these figures replay by the count alone, with a surplus of repetitions learned from each step.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar, Final
 
+from ebbset.controller.estimation.repetitions_in_reserve import RepetitionForecast
+from ebbset.controller.estimation.step_figures import StepFigures
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.policies.policy import DropView, Proposal, number_parameter, reject_unknown
 
@@ -22,7 +23,7 @@ GIVEN: Final = 0.3
 GIVEN_PER_COUNTED: Final = 1.15
 """A step gives 0.3 + 1.15 x the count: the lifter recovers a little while the load goes down and before the next."""
 LEARNING: Final = 0.2
-"""Fraction of a step's error that is attributed to this person; the rest is chance."""
+"""By the count alone: fraction of a step's error that is attributed to this person; the rest is chance."""
 MOST_LEARNED: Final = 2.0
 LEAST_COUNT: Final = 0.2
 LEAST_DROP: Final = 0.03
@@ -30,6 +31,8 @@ LEAST_DROP: Final = 0.03
 LEAST_DROP_AFTER_FAILURE: Final = 0.052
 """Least drop after a lifter has given up, who will not try again for less. Judgement, no source."""
 FAILED_REASONS: Final = frozenset({Reason.REVERSAL, Reason.FAILED_START})
+MOST_DROP: Final = 0.5
+"""Greatest drop, as a fraction of the load: more would be no step of the same set. Judgement, no source."""
 UNKNOWN_PER_REPETITION: Final = 0.035
 """Fraction of the load to take off for each repetition while nothing is known of the lifter."""
 
@@ -39,12 +42,14 @@ class StepSurplus:
     """What earlier steps have shown.
 
     Attributes:
-        surplus: repetitions that this person's steps give beyond the wish.
+        surplus: repetitions that this person's steps give beyond the wish; learned by the count alone.
+        own: this person's loss over that of others, see `StepFigures.learned`.
         sized: the current load was sized by this policy, so its repetitions can be compared with the wish.
     """
 
     surplus: float = 0.0
     sized: bool = False
+    own: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,19 +90,37 @@ class RepetitionsWanted:
         Returns:
             The next state and the proposal.
         """
-        surplus = state.surplus
-        if state.sized:
-            surplus += LEARNING * (view.repetitions_in_step - self.repetitions)
-            surplus = min(MOST_LEARNED, max(-MOST_LEARNED, surplus))
-        most_n = view.load_n * (1.0 - (LEAST_DROP_AFTER_FAILURE if view.reason in FAILED_REASONS else LEAST_DROP))
+        failed = view.reason in FAILED_REASONS
+        most_n = view.load_n * (1.0 - (LEAST_DROP_AFTER_FAILURE if failed else LEAST_DROP))
         if view.forecast is None:
             load_n = view.load_n * (1.0 - UNKNOWN_PER_REPETITION * self.repetitions)
+            following = replace(state, sized=True)
             why = f"{self.repetitions:g} repetitions wanted; nothing is known of the lifter yet"
         else:
-            counted = max(LEAST_COUNT, (self.repetitions - surplus - GIVEN) / GIVEN_PER_COUNTED)
-            load_n = view.forecast.load_for(counted)
+            steps = view.forecast.steps
+            following, load_n = (
+                self._by_count(state, view, view.forecast)
+                if steps is None
+                else self._by_steps(state, view, view.forecast, steps)
+            )
             why = (
                 f"{self.repetitions:g} repetitions wanted, "
                 f"{1.0 - load_n / view.load_n:.1%} under the load that could not be lifted"
             )
-        return StepSurplus(surplus, sized=True), Proposal(min(load_n, most_n), why)
+        return following, Proposal(min(load_n, most_n), why)
+
+    def _by_steps(
+        self, state: StepSurplus, view: DropView, forecast: RepetitionForecast, steps: StepFigures
+    ) -> tuple[StepSurplus, float]:
+        own = steps.learned(state.own, self.repetitions, view.repetitions_in_step) if state.sized else state.own
+        counted = 1.0 - forecast.load_for(self.repetitions) / view.load_n
+        drop = min(steps.drop_for(self.repetitions, counted, own), MOST_DROP)
+        return StepSurplus(sized=True, own=own), view.load_n * (1.0 - drop)
+
+    def _by_count(self, state: StepSurplus, view: DropView, forecast: RepetitionForecast) -> tuple[StepSurplus, float]:
+        surplus = state.surplus
+        if state.sized:
+            surplus += LEARNING * (view.repetitions_in_step - self.repetitions)
+            surplus = min(MOST_LEARNED, max(-MOST_LEARNED, surplus))
+        counted = max(LEAST_COUNT, (self.repetitions - surplus - GIVEN) / GIVEN_PER_COUNTED)
+        return StepSurplus(surplus, sized=True), forecast.load_for(counted)

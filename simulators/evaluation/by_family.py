@@ -72,7 +72,7 @@ class FamilyResult:
             ``estimates`` are left out already.
         steps: of the stall rule "habits" by figures that never saw the family, see `sizing_summary`.
         dwell_steps: the same with the stall rule "dwell".
-        budget: see `budget_summary`.
+        budget: by estimates that never saw it, see `budget_summary`.
     """
 
     family: str
@@ -144,7 +144,7 @@ def judged(family: str, seed: int, size: FamilySize, map_: Any = map, judgement:
         seed: of all randomness.
         size: how much is simulated.
         map_: a map over jobs; may run them in several processes.
-        judgement: how far the controller trusts its estimates; see `left_out_figures` for a family left out.
+        judgement: how far the controller trusts its estimates, where no figures stand in `left_out_figures`.
 
     Raises:
         FamilyError: the family cannot be used.
@@ -153,8 +153,9 @@ def judged(family: str, seed: int, size: FamilySize, map_: Any = map, judgement:
     sets: list[_Ran] = list(map_(_set_job, [(family, seed, k) for k in range(size.sets)]))
     items, seen = [one.item for one in sets], [one.seen for one in sets]
     rules = rules_of(family, items, [one.rules for one in sets])
-    steps: list[list[SizingRun]] = list(map_(_step_job, [(family, seed, k) for k in range(size.people)]))
-    budgets: list[BudgetRun] = list(map_(_budget_job, [(family, seed, k, judgement) for k in range(size.people)]))
+    people = [(family, seed, k, judgement if without is None else without) for k in range(size.people)]
+    steps: list[list[SizingRun]] = list(map_(_step_job, people))
+    budgets: list[BudgetRun] = list(map_(_budget_job, people))
     return FamilyResult(
         family=family,
         rules=rules,
@@ -197,9 +198,9 @@ def _set_job(job: tuple[str, int, int]) -> _Ran:
     return _Ran(without_samples(item), what_was_seen(item, number), rules)
 
 
-def _step_job(job: tuple[str, int, int]) -> list[SizingRun]:
-    family, seed, k = job
-    return sizing_runs(seed, k, STEP_POLICY, family, (BALANCED, DWELL), unseen_figures(family))
+def _step_job(job: tuple[str, int, int, Judgement]) -> list[SizingRun]:
+    family, seed, k, judgement = job
+    return sizing_runs(seed, k, STEP_POLICY, family, (BALANCED, DWELL), unseen_figures(family), judgement)
 
 
 def _budget_job(job: tuple[str, int, int, Judgement]) -> BudgetRun:

@@ -6,7 +6,7 @@ Sets are run by `closed_loop`; each step and each budget is compared with the tr
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any, Final
@@ -18,6 +18,7 @@ from ebbset.controller.estimation.judgement import Judgement
 from ebbset.controller.estimation.judgement_figures import CURRENT
 from ebbset.controller.messages.actions import Output, RepetitionRecord
 from ebbset.controller.messages.reasons import Reason
+from ebbset.controller.regulation.set_controller import SetController
 from ebbset.models.contract.prescription import Prescription, StallSection
 from ebbset.models.contract.profile import LifterProfile
 from ebbset.simulators.closed_loop.closed_loop import run_set
@@ -128,6 +129,7 @@ def sizing_runs(
     family_name: str = COMPILED,
     stalls: Sequence[StallSection] = (StallSection(),),
     stall_figures: HabitFigures = SHIPPED,
+    judgement: Judgement = CURRENT,
 ) -> list[SizingRun]:
     """The same drop set of one person, once with each stall rule; finding the 1RM takes as long as a set.
 
@@ -138,24 +140,24 @@ def sizing_runs(
         family_name: where the lifter comes from.
         stalls: the stall rules.
         stall_figures: what the rule "habits" was fitted to.
+        judgement: how far the controller trusts its estimates.
     """
     lifter, rng = person(seed, number, family_name)
     part = float(rng.uniform(0.7, 0.88))
     best_n = one_rm_n(lifter, RIG)
     orders = [order_for(lifter, best_n, part, policy, stall=stall) for stall in stalls]
-    return [_sizing_run(order, lifter, policy, (seed, number, 5), stall_figures) for order in orders]
+    controller = partial(installed_controller, judgement, stall_figures)
+    return [_sizing_run(order, lifter, policy, (seed, number, 5), controller) for order in orders]
 
 
 def _sizing_run(
-    order: Prescription, lifter: AnyLifter, policy: str, seeds: Sequence[int], stall_figures: HabitFigures
+    order: Prescription,
+    lifter: AnyLifter,
+    policy: str,
+    seeds: Sequence[int],
+    controller: Callable[[], SetController],
 ) -> SizingRun:
-    done = run_set(
-        order,
-        lifter,
-        RIG,
-        seed=np.random.SeedSequence(seeds),
-        controller_factory=partial(installed_controller, CURRENT, stall_figures),
-    )
+    done = run_set(order, lifter, RIG, seed=np.random.SeedSequence(seeds), controller_factory=controller)
     ended = done.result.reason if done.result is not None else None
     drops = [t_s for t_s, target in done.loads if 0.0 < target[0] < order.load.start_n - 0.05]
     completed = [one.truth.end_s for one in done.true_repetitions if one.truth.completed]

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ebbset.controller.estimation.repetitions_in_reserve import RepetitionForecast
+from ebbset.controller.estimation.step_figures import LEAST_OWN, MOST_OWN, STEP_FIGURES, StepFigures
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.policies.checker import check_policy, situations
 from ebbset.controller.policies.repetitions_wanted import RepetitionsWanted, StepSurplus
@@ -16,6 +17,8 @@ from ebbset.models.contract.problems import BadDocumentError
 from ebbset.models.physiology.load_velocity import generic_line
 
 FORECAST = RepetitionForecast(390.0, 0.015, generic_line("bench_press"))
+"""As in recordings of before there were figures of steps."""
+BY_STEPS = replace(FORECAST, steps=STEP_FIGURES)
 VIEW = replace(
     next(iter(situations())),
     reason=Reason.STALL_IN_CONCENTRIC,
@@ -76,6 +79,41 @@ def test_it_learns_from_the_step_before() -> None:
     assert state.surplus == 2.0
 
 
+def test_by_steps_the_drop_lies_between_what_is_counted_and_what_people_usually_lose() -> None:
+    for wish in (1.0, 3.0, 8.0):
+        usual = STEP_FIGURES.loss_per_repetition * (wish + STEP_FIGURES.beside)
+        counted = 1.0 - FORECAST.load_for(wish) / 400.0
+        drop = 1.0 - load(wish, forecast=BY_STEPS) / 400.0
+        assert min(usual, counted) < drop < max(usual, counted)
+    loads = [load(n, forecast=BY_STEPS) for n in (1.0, 2.0, 3.0, 6.0)]
+    assert loads == sorted(loads, reverse=True)
+    assert len(set(loads)) == 4
+
+
+def test_by_steps_nobody_who_has_failed_is_thought_to_need_no_drop() -> None:
+    """The estimates of a lifter of another structure may say so at every stall, and then no step has a repetition."""
+    strong = replace(BY_STEPS, capacity_n=600.0)
+    assert load(3.0, forecast=strong) < 400.0 * (1.0 - 0.4 * STEP_FIGURES.loss_per_repetition * 3.0)
+    assert load(3.0, forecast=replace(strong, steps=None)) == pytest.approx(388.0)
+
+
+def test_by_steps_a_person_s_own_steps_soon_outweigh_what_others_lose() -> None:
+    policy, state = RepetitionsWanted(3.0), StepSurplus(sized=True)
+    drops = []
+    for _ in range(8):
+        state, proposal = policy.propose(state, replace(VIEW, forecast=BY_STEPS, repetitions_in_step=0))
+        drops.append(1.0 - proposal.load_n / 400.0)
+    assert drops[1] > 1.5 * (1.0 - load(3.0, forecast=BY_STEPS) / 400.0)
+    assert state.own == MOST_OWN
+    for _ in range(8):
+        state, proposal = policy.propose(state, replace(VIEW, forecast=BY_STEPS, repetitions_in_step=30))
+    assert state.own == LEAST_OWN
+    kept, _ = policy.propose(StepSurplus(sized=True, own=1.3), replace(VIEW, forecast=BY_STEPS, repetitions_in_step=3))
+    assert kept.own == 1.3
+    # the first stall of a set says nothing about a drop
+    assert load(3.0, forecast=BY_STEPS, repetitions_in_step=0) == load(3.0, forecast=BY_STEPS, repetitions_in_step=8)
+
+
 def test_the_wish_is_checked() -> None:
     for wrong in (0, 13, "three", True, float("nan")):
         with pytest.raises(BadDocumentError, match="repetitions"):
@@ -90,11 +128,18 @@ def test_the_wish_is_checked() -> None:
     st.floats(0.002, 0.08),
     st.integers(0, 60),
     st.floats(-2.0, 2.0),
+    st.sampled_from([None, STEP_FIGURES]),
 )
 def test_it_always_proposes_a_load_between_nothing_and_the_load_now(
-    repetitions: float, load_n: float, capacity: float, cost: float, done: int, surplus: float
+    repetitions: float,
+    load_n: float,
+    capacity: float,
+    cost: float,
+    done: int,
+    surplus: float,
+    steps: StepFigures | None,
 ) -> None:
-    forecast = replace(FORECAST, capacity_n=load_n * capacity, cost=cost)
+    forecast = replace(FORECAST, capacity_n=load_n * capacity, cost=cost, steps=steps)
     view = replace(VIEW, load_n=load_n, forecast=forecast, repetitions_in_step=done)
     state, proposal = RepetitionsWanted(repetitions).propose(StepSurplus(surplus, sized=True), view)
     assert 0.0 < proposal.load_n < load_n

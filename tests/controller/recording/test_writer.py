@@ -75,7 +75,7 @@ def test_a_whole_recording_reads_back_to_what_was_handled(session: list[Pair]) -
     assert pairs_of(recording) == session
     assert recording.whole
     assert recording.problems == ()
-    assert recording.metadata == {"format": "1", "contract": "1.1", "judgement": "2", "rig": "bench"}
+    assert recording.metadata == {"format": "1", "contract": "1.1", "judgement": "3", "rig": "bench"}
     assert describe_missing(recording) == ()
 
 
@@ -108,7 +108,7 @@ def test_a_rig_that_is_simulated_is_called_so_by_the_file_without_anybody_s_doin
     assert parse_recording(data).metadata == {
         "format": "1",
         "contract": "1.1",
-        "judgement": "2",
+        "judgement": "3",
         "rig": "bench",
         "simulated": "true",
     }
