@@ -208,6 +208,20 @@ def fitted_part(rows: Sequence[Residual]) -> float:
     return min(PARTS, key=cost)
 
 
+def fitted_parts(no_profile: Sequence[Residual], profile: Sequence[Residual]) -> tuple[float, float]:
+    """The doubt without a profile and with one; who knows more never doubts more, so then both are fitted as one.
+
+    Args:
+        no_profile: estimates beside the truth.
+        profile: the same with one.
+    """
+    parts = fitted_part(no_profile), fitted_part(profile)
+    if parts[1] <= parts[0]:
+        return parts
+    both = fitted_part([*no_profile, *profile])
+    return both, both
+
+
 # --- how early a budget ends --------------------------------------------------------------------------------------
 
 
@@ -277,10 +291,11 @@ def fitted(examples: Sequence[Example]) -> Judgement:
         examples: sets of the families to fit on.
     """
     unknown = _rounded(unknown_prior(examples))
+    rows = [residuals(examples, knowledge, Judgement(unknown=unknown)) for knowledge in KNOWLEDGE]
+    parts = {kind: fitted_parts(rows[0][kind], rows[1][kind]) for kind in KINDS}
     doubts = []
-    for knowledge in KNOWLEDGE:
-        rows = residuals(examples, knowledge, Judgement(unknown=unknown))
-        doubt = StructuralDoubt(**{kind: fitted_part(rows[kind]) for kind in KINDS})
+    for k, knowledge in enumerate(KNOWLEDGE):
+        doubt = StructuralDoubt(**{kind: parts[kind][k] for kind in KINDS})
         doubts.append(_rounded(fitted_early(examples, knowledge, _rounded(doubt), unknown)))
     return Judgement(doubts[0], doubts[1], unknown)
 

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ebbset.controller.estimation.exercise_priors import UNKNOWN
+from ebbset.controller.estimation.judgement_figures import CURRENT
 from ebbset.controller.estimation.repetitions_in_reserve import RepetitionForecast
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.policies.policy import DropView
@@ -238,7 +239,7 @@ def _forecast_of(found: dict[str, float], capacity_n: float) -> RepetitionForeca
         seconds_at_1_m_s=found["forecast_seconds_at_1_m_s"],
         completes_at=found["forecast_completes_at"],
     )
-    return RepetitionForecast(capacity_n, found["forecast_cost"], line, prior=prior)
+    return RepetitionForecast(capacity_n, found["forecast_cost"], line, prior=prior, steps=CURRENT.steps)
 
 
 def as_markdown() -> str:

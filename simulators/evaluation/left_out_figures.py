@@ -17,15 +17,15 @@ LEFT_OUT: Final = {
             one_rm=0.1874,
             capacity=0.111,
             budget=0.2565,
-            reserve=0.01,
+            reserve=0.111,
             early_sd=0.8,
         ),
         profile=StructuralDoubt(
             one_rm=0.1233,
             capacity=0.09006,
-            budget=0.2848,
-            reserve=0.2081,
-            early_sd=0.3,
+            budget=0.2565,
+            reserve=0.111,
+            early_sd=0.4,
         ),
         unknown=ExercisePrior(
             cost=0.01265,
@@ -44,15 +44,15 @@ LEFT_OUT: Final = {
         generic=StructuralDoubt(
             one_rm=0.1369,
             capacity=0.1,
-            budget=0.152,
-            reserve=0.231,
+            budget=0.1874,
+            reserve=0.3162,
             early_sd=0.7,
         ),
         profile=StructuralDoubt(
             one_rm=0.05926,
             capacity=0.09006,
-            budget=0.2081,
-            reserve=0.3511,
+            budget=0.1874,
+            reserve=0.3162,
             early_sd=0.3,
         ),
         unknown=ExercisePrior(
@@ -79,9 +79,9 @@ LEFT_OUT: Final = {
         profile=StructuralDoubt(
             one_rm=0.1233,
             capacity=0.08111,
-            budget=0.2565,
+            budget=0.231,
             reserve=0.3162,
-            early_sd=0.4,
+            early_sd=0.5,
         ),
         unknown=ExercisePrior(
             cost=0.01238,
@@ -101,7 +101,7 @@ LEFT_OUT: Final = {
             one_rm=0.1688,
             capacity=0.111,
             budget=0.231,
-            reserve=0.2565,
+            reserve=0.3162,
             early_sd=0.9,
         ),
         profile=StructuralDoubt(
@@ -129,14 +129,14 @@ LEFT_OUT: Final = {
             one_rm=0.1874,
             capacity=0.1,
             budget=0.2565,
-            reserve=0.231,
+            reserve=0.2565,
             early_sd=1.2,
         ),
         profile=StructuralDoubt(
             one_rm=0.06579,
             capacity=0.06579,
             budget=0.2565,
-            reserve=0.3162,
+            reserve=0.2565,
             early_sd=0.7,
         ),
         unknown=ExercisePrior(

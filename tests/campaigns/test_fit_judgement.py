@@ -7,7 +7,7 @@ import ast
 import numpy as np
 import pytest
 
-from campaigns.fits.fit_judgement import Residual, fitted_part
+from campaigns.fits.fit_judgement import Residual, fitted_part, fitted_parts
 from campaigns.fits.judgement_modules import left_out_module, shipped_module
 from ebbset.controller.estimation.judgement_figures import CURRENT
 from ebbset.models.contract.constants import Z_INTERVAL
@@ -46,6 +46,16 @@ def test_a_family_of_few_sets_counts_as_much_as_one_of_many() -> None:
     }
     assert inside["few"] > 0.55, "by weight of numbers it would be 0.2"
     assert inside["many"] > inside["few"]
+
+
+def test_who_knows_more_never_doubts_more() -> None:
+    wide, narrow = rows("a", 0.2, 4000), rows("a", 0.05, 4000)
+    apart = fitted_parts(wide, narrow)
+    assert apart == (fitted_part(wide), fitted_part(narrow))
+    assert apart[0] > 2.0 * apart[1]
+    both = fitted_parts(narrow, wide)
+    assert both[0] == both[1]
+    assert apart[1] < both[0] < apart[0]
 
 
 def test_no_rows_give_no_doubt() -> None:
