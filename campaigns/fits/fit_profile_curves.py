@@ -59,7 +59,6 @@ from __future__ import annotations
 
 from typing import Final
 
-from campaigns.fits.sharing import add_options, shared_out
 from ebbset.coaching.curve_departures import CurveDepartures
 
 '''

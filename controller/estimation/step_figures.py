@@ -16,7 +16,7 @@ class StepFigures:
     """Figures by which a drop is sized for repetitions wanted.
 
     Attributes:
-        loss_per_repetition: by how much lower a step's load must be than the one that stalled for each repetition, as a
+        loss_per_repetition: by how much a step's load must lie below the one that stalled for each repetition, as a
             fraction of that load.
         beside: repetitions that a step costs beside those completed, such as the one that fails at its end.
     """
@@ -24,19 +24,18 @@ class StepFigures:
     loss_per_repetition: float
     beside: float
 
-    def drop_for(self, repetitions: float, counted: float | None, own: float) -> float:
+    def drop_for(self, repetitions: float, counted: float, own: float) -> float:
         """Drop that gives this many repetitions, as a fraction of the load that stalled.
 
         Args:
             repetitions: wanted, more than 0.
-            counted: drop that the estimates alone would ask for; ``None``: nothing is known.
+            counted: drop that the estimates alone would ask for, in the same unit; may be below 0.
             own: this person's loss over that of others, see `learned`.
         """
         usual = self.loss_per_repetition * (repetitions + self.beside)
         least = LEAST_COUNTED * usual
         # half each in proportion: the estimates know exercise and person, and people of any structure lose about this
-        middle = usual if counted is None else sqrt(usual * (counted if counted > least else least))
-        return own * middle
+        return own * sqrt(usual * (counted if counted > least else least))
 
     def learned(self, own: float, wanted: float, done: int) -> float:
         """This person's loss over that of others, after one more step.

@@ -10,11 +10,9 @@ Recordings of before these figures replay by the count alone, with a surplus of 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
-from ebbset.controller.estimation.repetitions_in_reserve import RepetitionForecast
-from ebbset.controller.estimation.step_figures import StepFigures
 from ebbset.controller.messages.reasons import Reason
 from ebbset.controller.policies.policy import DropView, Proposal, number_parameter, reject_unknown
 
@@ -42,9 +40,9 @@ class StepSurplus:
     """What earlier steps have shown.
 
     Attributes:
-        surplus: repetitions that this person's steps give beyond the wish; learned by the count alone.
-        own: this person's loss over that of others, see `StepFigures.learned`.
+        surplus: repetitions that this person's steps give beyond the wish; used where the count alone is.
         sized: the current load was sized by this policy, so its repetitions can be compared with the wish.
+        own: this person's loss over that of others, see `StepFigures.learned`.
     """
 
     surplus: float = 0.0
@@ -90,37 +88,28 @@ class RepetitionsWanted:
         Returns:
             The next state and the proposal.
         """
-        failed = view.reason in FAILED_REASONS
-        most_n = view.load_n * (1.0 - (LEAST_DROP_AFTER_FAILURE if failed else LEAST_DROP))
-        if view.forecast is None:
-            load_n = view.load_n * (1.0 - UNKNOWN_PER_REPETITION * self.repetitions)
-            following = replace(state, sized=True)
-            why = f"{self.repetitions:g} repetitions wanted; nothing is known of the lifter yet"
-        else:
-            steps = view.forecast.steps
-            following, load_n = (
-                self._by_count(state, view, view.forecast)
-                if steps is None
-                else self._by_steps(state, view, view.forecast, steps)
-            )
-            why = (
-                f"{self.repetitions:g} repetitions wanted, "
-                f"{1.0 - load_n / view.load_n:.1%} under the load that could not be lifted"
-            )
-        return following, Proposal(min(load_n, most_n), why)
-
-    def _by_steps(
-        self, state: StepSurplus, view: DropView, forecast: RepetitionForecast, steps: StepFigures
-    ) -> tuple[StepSurplus, float]:
-        own = steps.learned(state.own, self.repetitions, view.repetitions_in_step) if state.sized else state.own
-        counted = 1.0 - forecast.load_for(self.repetitions) / view.load_n
-        drop = min(steps.drop_for(self.repetitions, counted, own), MOST_DROP)
-        return StepSurplus(sized=True, own=own), view.load_n * (1.0 - drop)
-
-    def _by_count(self, state: StepSurplus, view: DropView, forecast: RepetitionForecast) -> tuple[StepSurplus, float]:
         surplus = state.surplus
         if state.sized:
             surplus += LEARNING * (view.repetitions_in_step - self.repetitions)
             surplus = min(MOST_LEARNED, max(-MOST_LEARNED, surplus))
-        counted = max(LEAST_COUNT, (self.repetitions - surplus - GIVEN) / GIVEN_PER_COUNTED)
-        return StepSurplus(surplus, sized=True), forecast.load_for(counted)
+        own = state.own
+        failed = view.reason in FAILED_REASONS
+        most_n = view.load_n * (1.0 - (LEAST_DROP_AFTER_FAILURE if failed else LEAST_DROP))
+        if view.forecast is None:
+            load_n = view.load_n * (1.0 - UNKNOWN_PER_REPETITION * self.repetitions)
+            why = f"{self.repetitions:g} repetitions wanted; nothing is known of the lifter yet"
+        else:
+            steps = view.forecast.steps
+            if steps is None:
+                counted = max(LEAST_COUNT, (self.repetitions - surplus - GIVEN) / GIVEN_PER_COUNTED)
+                load_n = view.forecast.load_for(counted)
+            else:
+                own = steps.learned(own, self.repetitions, view.repetitions_in_step) if state.sized else own
+                by_count = 1.0 - view.forecast.load_for(self.repetitions) / view.load_n
+                drop = steps.drop_for(self.repetitions, by_count, own)
+                load_n = view.load_n * (1.0 - min(drop, MOST_DROP))
+            why = (
+                f"{self.repetitions:g} repetitions wanted, "
+                f"{1.0 - load_n / view.load_n:.1%} under the load that could not be lifted"
+            )
+        return StepSurplus(surplus, sized=True, own=own), Proposal(min(load_n, most_n), why)

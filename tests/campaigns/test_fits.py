@@ -7,6 +7,12 @@ from collections.abc import Sequence
 import pytest
 
 from campaigns.fits import __main__ as fits
+from campaigns.fits import fit_capacity, fit_profile_curves
+from campaigns.fits.judgement_modules import left_out_module, shipped_module
+from ebbset.coaching.curve_prior_figures import CURVE_DEPARTURES
+from ebbset.controller.estimation.exercise_prior_figures import EXERCISE_PRIORS, SPREAD
+from ebbset.controller.estimation.judgement_figures import CURRENT
+from ebbset.simulators.evaluation.left_out_figures import LEFT_OUT
 
 
 def modules(commands: Sequence[Sequence[str]]) -> list[str]:
@@ -46,3 +52,15 @@ def test_the_files_that_are_written_exist() -> None:
     written = [argument for fit in fits.FITS for argument in fit[1:] if argument.endswith(".py")]
     assert written
     assert all((fits.ROOT / path).is_file() for path in written)
+
+
+def test_every_file_of_figures_is_what_its_fit_writes() -> None:
+    """So that nobody edits one, and no fit writes a module that could not be imported where ebbset is installed."""
+    written = {
+        "controller/estimation/exercise_prior_figures.py": fit_capacity.as_module(EXERCISE_PRIORS, SPREAD),
+        "controller/estimation/judgement_figures.py": shipped_module(CURRENT),
+        "simulators/evaluation/left_out_figures.py": left_out_module(LEFT_OUT),
+        "coaching/curve_prior_figures.py": fit_profile_curves.as_module(CURVE_DEPARTURES),
+    }
+    for path, source in written.items():
+        assert (fits.ROOT / path).read_text(encoding="utf-8") == source, path
