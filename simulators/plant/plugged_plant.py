@@ -167,17 +167,13 @@ class PluggedPlant(PlantBase):
                 together = min(together, 1)
             if together > 0:
                 # One call of the compiled loop for all samples until the lifter is asked again.
-                physics.run_frame(
-                    at.parameters, at.cables, at.lifter, at.random, at.records, together, steps_per_sample, out[k:]
-                )
-                self._to_ask -= together * steps_per_sample
-                k += together
-                continue
-            self.advance(steps_per_sample)
-            t_s = self.time_s
-            for i, (x, v, pull_n) in enumerate(zip(*self._handles(), strict=True)):
-                out[k, i] = (t_s, x, v, pull_n)
-            k += 1
+                samples, steps = together, steps_per_sample
+                self._to_ask -= samples * steps
+            else:
+                self.advance(steps_per_sample)
+                samples, steps = 1, 0
+            physics.run_frame(at.parameters, at.cables, at.lifter, at.random, at.records, samples, steps, out[k:])
+            k += samples
         return self.time_s
 
     @property
