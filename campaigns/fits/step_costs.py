@@ -25,7 +25,7 @@ from ebbset.controller.regulation.set_controller import SetController
 from ebbset.simulators.closed_loop.closed_loop import run_set
 from ebbset.simulators.evaluation.by_family import STEP_POLICY
 from ebbset.simulators.evaluation.left_out_figures import LEFT_OUT
-from ebbset.simulators.evaluation.sizing import RIG, order_for, person, steps_between
+from ebbset.simulators.evaluation.sizing import RIG, drops_and_steps, order_for, person
 from ebbset.simulators.evaluation.stall_rules import BALANCED, unseen_figures
 from ebbset.simulators.population.strength_test import one_rm_n
 
@@ -98,12 +98,7 @@ def steps_of(job: tuple[str, int, int]) -> list[Step]:
     controller = partial(SetController, policies, LEFT_OUT.get(family, CURRENT), unseen_figures(family))
     seeds = np.random.SeedSequence([seed, number, 5])
     done = run_set(order, lifter, RIG, seed=seeds, controller_factory=controller)
-    drops = [(t_s, target[0]) for t_s, target in done.loads if 0.0 < target[0] < order.load.start_n - 0.05]
-    completed = [one.truth.end_s for one in done.true_repetitions if one.truth.completed]
-    ended = done.result.reason if done.result is not None else None
-    rows = steps_between(
-        [t_s for t_s, _ in drops], ended, completed, policy=DrawnDrops.name, exercise=lifter.exercise, wanted=0.0
-    )
+    drops, rows = drops_and_steps(done, order, DrawnDrops.name, wanted=0.0)
     loads_n = [order.load.start_n, *(load_n for _, load_n in drops)]
     return [Step(1.0 - loads_n[row.step] / loads_n[row.step - 1], row.achieved) for row in rows]
 

@@ -158,12 +158,29 @@ def _sizing_run(
     controller: Callable[[], SetController],
 ) -> SizingRun:
     done = run_set(order, lifter, RIG, seed=np.random.SeedSequence(seeds), controller_factory=controller)
-    ended = done.result.reason if done.result is not None else None
-    drops = [t_s for t_s, target in done.loads if 0.0 < target[0] < order.load.start_n - 0.05]
-    completed = [one.truth.end_s for one in done.true_repetitions if one.truth.completed]
-    steps = steps_between(drops, ended, completed, policy=policy, exercise=lifter.exercise, wanted=POLICIES[policy][2])
+    _, steps = drops_and_steps(done, order, policy, POLICIES[policy][2])
     floor = any(0.0 < target[0] < order.load.floor_n - 1e-6 for _, target in done.loads)
-    return SizingRun(steps, floor, len(done.violations), ended.value if ended is not None else "none")
+    return SizingRun(
+        steps, floor, len(done.violations), done.result.reason.value if done.result is not None else "none"
+    )
+
+
+def drops_and_steps(
+    done: SimulatedSet, order: Prescription, policy: str, wanted: float
+) -> tuple[list[tuple[float, float]], tuple[StepRow, ...]]:
+    """Drops of a set as (time in seconds, new load in newtons), and the steps that they began.
+
+    Args:
+        done: the set.
+        order: by which it ran.
+        policy: name for the table.
+        wanted: repetitions wanted in a step.
+    """
+    drops = [(t_s, target[0]) for t_s, target in done.loads if 0.0 < target[0] < order.load.start_n - 0.05]
+    completed = [one.truth.end_s for one in done.true_repetitions if one.truth.completed]
+    ended = done.result.reason if done.result is not None else None
+    times_s = [t_s for t_s, _ in drops]
+    return drops, steps_between(times_s, ended, completed, policy=policy, exercise=order.exercise, wanted=wanted)
 
 
 def steps_between(
